@@ -1,0 +1,1 @@
+"""The desk: command line, reports, evaluation and retraining for people."""

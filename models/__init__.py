@@ -1,0 +1,1 @@
+"""Models: findings become judgement."""

@@ -1,0 +1,1 @@
+"""The learned damage label: train, predict, trust."""

@@ -1,0 +1,1 @@
+"""Repairability rules and the repair plan."""

@@ -1,0 +1,1 @@
+"""Bench photographs whose truth is known."""

@@ -1,0 +1,1 @@
+"""Vision: pixels become measured findings; it never judges."""

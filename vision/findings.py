@@ -1,0 +1,285 @@
+"""The findings: what was seen and decided about one photograph or assembly, as frozen values.
+
+These types are the JSON contract (schema "1"). Pixels: x right, y down, pixel
+centres at integers, in the upright original. Millimetres: on the mat, origin
+top-left, y down.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = "1"
+
+LABELS: tuple[str, ...] = (
+    "external_heat",
+    "electrical_overload",
+    "rodent",
+    "connector",
+    "abrasion",
+    "earlier_repair",
+    "sound",
+)
+"""Every label a region or a photograph can carry, in the order of the probability vectors."""
+
+Ring = list[tuple[float, float]]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Route = Literal["return_to_service", "repair_in_vehicle", "remanufacture", "refer", "undecided"]
+Verdict = Literal["met", "violated", "cannot_tell", "not_applicable"]
+
+
+class Finding(BaseModel):
+    """Base of all findings: frozen, and unknown fields are an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Measure(Finding):
+    """A measured number with its expanded uncertainty (k for 95 %); `low_bound` when the true value may only be larger."""
+
+    value: float
+    u95: float = Field(ge=0.0)
+    low_bound: bool = False
+
+
+class Count(Finding):
+    """A counted number with the interval it lies in."""
+
+    value: int = Field(ge=0)
+    low: int = Field(ge=0)
+    high: int = Field(ge=0)
+    wire_ids: list[str] = []
+
+
+class PhotoInfo(Finding):
+    """Which photograph the answer is about."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken_at: str | None = None
+
+
+class Retake(Finding):
+    """One reason to photograph again, what to do, and the measure it spoils (`label`, `length`, `colour`, ... or `all`)."""
+
+    fault: str
+    advice: str
+    measure: str
+
+
+class Scale(Finding):
+    """Where millimetres come from. `u95_rel` is the relative expanded uncertainty of the scale."""
+
+    source: Literal["mat", "card", "stated", "none"]
+    mm_per_px: float | None = None
+    u95_rel: float | None = None
+
+
+class Evidence(Finding):
+    """One physical sign, its value and unit, and the same in words."""
+
+    feature: str
+    value: float
+    unit: str
+    says: str
+
+
+class Region(Finding):
+    """Damage of one cause: outline, measures, label and why."""
+
+    id: str
+    label: str | None
+    probabilities: dict[str, float]
+    unsure: bool
+    candidates: list[str]
+    novel: bool
+    rings_px: list[Ring]
+    rings_mm: list[Ring] | None
+    length_mm: Measure | None
+    area_mm2: Measure | None
+    wires_affected: Count | None
+    exposed_copper_mm: Measure | None
+    to_termination_mm: Measure | None
+    continues_under_covering: bool
+    evidence: list[Evidence]
+
+
+class SizeCandidate(Finding):
+    """A conductor size that the outside diameter allows, with its probability."""
+
+    size: float
+    p: Share
+
+
+class Wire(Finding):
+    """One traced wire. `ends` holds the termination id at either end, or None where it was not followed to one."""
+
+    id: str
+    colour: str
+    diameter_mm: Measure | None
+    size_candidates_mm2: list[SizeCandidate]
+    centreline_mm: Ring | None
+    centreline_px: Ring
+    length_mm: Measure | None
+    ends: list[str | None]
+
+
+class Termination(Finding):
+    """Where wires end: a housing, a ring or spade terminal, a cut end."""
+
+    id: str
+    kind: str
+    position_mm: tuple[float, float] | None
+    position_px: tuple[float, float]
+    rings_px: list[Ring]
+
+
+class Housing(Finding):
+    """A connector housing and the state of its shell."""
+
+    id: str
+    rings_px: list[Ring]
+    cracked: bool | None
+    crack_length_mm: Measure | None
+    missing_area_mm2: Measure | None
+    displaced_terminals: int | None
+    cavities: int | None = None
+    plugs: int | None = None
+    seals: int | None = None
+
+
+class Covering(Finding):
+    """Tape, conduit or another covering over the wires: unseen beneath."""
+
+    id: str
+    kind: str
+    rings_px: list[Ring]
+    length_mm: Measure | None
+
+
+class Splice(Finding):
+    """A joint found on a wire."""
+
+    id: str
+    wire_id: str | None
+    position_mm: tuple[float, float] | None
+    position_px: tuple[float, float]
+    rings_px: list[Ring]
+    to_termination_mm: Measure | None
+    to_next_splice_mm: Measure | None
+    origin: Literal["repair", "factory", "unknown"]
+
+
+class Question(Finding):
+    """Something only a person at the bench can answer, why it matters, and which rule it changes."""
+
+    ask: str
+    why: str
+    changes: str
+
+
+class RuleResult(Finding):
+    """What one rule says of this assembly."""
+
+    id: str
+    verdict: Verdict
+    measured: Measure | None
+    limit: float | None
+    unit: str | None
+    says: str
+    source: str
+
+
+class Action(Finding):
+    """One step of the repair, what it is done on, and why."""
+
+    action: str
+    on: str
+    why: str
+
+
+class Cause(Finding):
+    """A likely cause, what to look for in the vehicle, what stops it coming back."""
+
+    cause: str
+    look_for: str
+    prevent: str
+
+
+class Decision(Finding):
+    """The decision on one assembly."""
+
+    route: Route
+    route_worst: Route
+    open_questions: list[Question]
+    wires_to_repair: Count | None
+    actions: list[Action]
+    rules: list[RuleResult]
+    causes: list[Cause]
+    cautions: list[str]
+
+
+class ModelInfo(Finding):
+    """Which model and which features answered."""
+
+    version: str
+    feature_version: str
+    trained_on: str
+
+
+class Missing(Finding):
+    """A field that could not be measured, and why (`regions[r1].length_mm`: no scale)."""
+
+    field: str
+    reason: str
+
+
+class PhotoFindings(Finding):
+    """The whole answer for one photograph."""
+
+    kind: Literal["photo"] = "photo"
+    schema_: Literal["1"] = Field(default="1", alias="schema")
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, serialize_by_alias=True)
+    photo: PhotoInfo
+    usable: bool
+    retake: list[Retake]
+    scale: Scale
+    label: str | None
+    labels: list[str]
+    probabilities: dict[str, float]
+    unsure: bool
+    candidates: list[str]
+    novel: bool
+    inspected_share: float
+    regions: list[Region]
+    wires: list[Wire]
+    terminations: list[Termination]
+    housings: list[Housing]
+    coverings: list[Covering]
+    splices: list[Splice]
+    decision: Decision | None
+    model: ModelInfo
+    missing: list[Missing]
+
+
+class RegionRef(Finding):
+    """A region of one of the assembly's photographs."""
+
+    photo: str
+    id: str
+
+
+class AssemblyFindings(Finding):
+    """The decision on an assembly seen in several photographs."""
+
+    kind: Literal["assembly"] = "assembly"
+    schema_: Literal["1"] = Field(default="1", alias="schema")
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, serialize_by_alias=True)
+    assembly: str
+    photos: list[str]
+    regions: list[RegionRef]
+    decision: Decision
