@@ -1,0 +1,139 @@
+"""Turns the truth of a photograph into findings without uncertainty: the answer a perfect eye would give."""
+
+from __future__ import annotations
+
+from sample_images.truth import Truth, TruthRegion, TruthSplice, TruthWire
+from vision.findings import (
+    Count,
+    Covering,
+    Evidence,
+    Housing,
+    Measure,
+    ModelInfo,
+    PhotoFindings,
+    PhotoInfo,
+    Region,
+    Scale,
+    Splice,
+    Termination,
+    Wire,
+)
+
+_DISCOLOURED = {"browned", "charred", "blistered"}
+
+
+def findings_from_truth(truth: Truth, sha256: str = "") -> PhotoFindings:
+    """Findings with zero uncertainty and no decision; measures are there even where no mat shows the scale."""
+    return PhotoFindings(
+        photo=PhotoInfo(name=truth.photo, sha256=sha256, width_px=truth.width_px, height_px=truth.height_px),
+        usable=truth.usable,
+        retake=[],
+        scale=Scale(source="stated", mm_per_px=truth.mm_per_px_centre, u95_rel=0.0),
+        label=truth.labels[0] if len(truth.labels) == 1 else None,
+        labels=list(truth.labels),
+        probabilities={truth.labels[0]: 1.0} if len(truth.labels) == 1 else {},
+        unsure=False,
+        candidates=[],
+        novel=False,
+        inspected_share=1.0,
+        regions=[_region(region) for region in truth.regions],
+        wires=[_wire(wire) for wire in truth.wires],
+        terminations=[
+            Termination(id=t.id, kind=t.kind, position_mm=t.position_mm, position_px=t.position_px, rings_px=t.rings_px)
+            for t in truth.terminations
+        ],
+        housings=_housings(truth),
+        coverings=[
+            Covering(id=c.id, kind=c.kind, rings_px=c.rings_px, length_mm=_exact(c.length_mm)) for c in truth.coverings
+        ],
+        splices=[_splice(splice) for splice in truth.splices],
+        decision=None,
+        model=ModelInfo(version="truth", feature_version="truth", trained_on="truth file"),
+        missing=[],
+    )
+
+
+def _exact(value: float | None) -> Measure | None:
+    return None if value is None else Measure(value=value, u95=0.0)
+
+
+def _region(region: TruthRegion) -> Region:
+    n = region.wires_affected
+    return Region(
+        id=region.id,
+        label=region.label,
+        probabilities={region.label: 1.0},
+        unsure=False,
+        candidates=[],
+        novel=False,
+        rings_px=region.rings_px,
+        rings_mm=region.rings_mm,
+        length_mm=_exact(region.length_mm),
+        area_mm2=_exact(region.area_mm2),
+        wires_affected=Count(value=n, low=n, high=n, wire_ids=region.wire_ids),
+        exposed_copper_mm=_exact(region.exposed_copper_mm),
+        to_termination_mm=_exact(region.to_termination_mm),
+        continues_under_covering=region.continues_under_covering,
+        evidence=_evidence(region),
+    )
+
+
+def _evidence(region: TruthRegion) -> list[Evidence]:
+    """The features the repair rules read, from the signs that are truly there."""
+    found = []
+    if "fused" in region.signs:
+        fused = region.length_mm if region.fused_length_mm is None else region.fused_length_mm
+        found.append(_length("fused_length", fused, "neighbours melted together over {:.0f} mm"))
+    if _DISCOLOURED & set(region.signs):
+        found.append(_length("discoloured_length", region.length_mm, "insulation discoloured over {:.0f} mm"))
+    if "worn_insulation" in region.signs:
+        found.append(_length("insulation_loss_length", region.length_mm, "insulation worn over {:.0f} mm"))
+    cut = region.severed_wires
+    if cut or "severed" in region.signs:
+        found.append(Evidence(feature="severed_wires", value=cut, unit="1", says=f"{cut} wires severed"))
+    return found
+
+
+def _length(feature: str, value_mm: float, says: str) -> Evidence:
+    return Evidence(feature=feature, value=value_mm, unit="mm", says=says.format(value_mm))
+
+
+def _wire(wire: TruthWire) -> Wire:
+    return Wire(
+        id=wire.id,
+        colour=wire.colour,
+        diameter_mm=_exact(wire.diameter_mm),
+        size_candidates_mm2=[],
+        centreline_mm=wire.centreline_mm,
+        centreline_px=wire.centreline_px,
+        length_mm=_exact(wire.length_mm),
+        ends=list(wire.ends),
+    )
+
+
+def _housings(truth: Truth) -> list[Housing]:
+    return [
+        Housing(
+            id=h.id,
+            rings_px=h.rings_px,
+            cracked=h.cracked,
+            crack_length_mm=_exact(h.crack_length_mm),
+            missing_area_mm2=_exact(h.missing_area_mm2),
+            displaced_terminals=h.displaced_terminals,
+            cavities=h.cavities,
+        )
+        for h in truth.housings
+    ]
+
+
+def _splice(splice: TruthSplice) -> Splice:
+    return Splice(
+        id=splice.id,
+        wire_id=splice.wire_id,
+        position_mm=splice.position_mm,
+        position_px=splice.position_px,
+        rings_px=splice.rings_px,
+        to_termination_mm=_exact(splice.to_termination_mm),
+        to_next_splice_mm=_exact(splice.to_next_splice_mm),
+        origin=splice.origin,
+    )
