@@ -1,0 +1,227 @@
+"""Finds the printed mat in a photograph and turns pixels into millimetres, and back.
+
+Mat frame: mm, origin at the page's top-left, x right, y down, heights above the page. Pixels: x right, y down, centres
+at integers. Lengths hold as far as the page was printed at true scale: the check bars tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+
+from vision.layout import MatLayout
+from vision.mat_markers import FoundMarker, find_markers
+from vision.mat_pose import Pose, log_scale, project, scale_u95_rel, solve_pose
+from vision.reading import Photo
+
+WORST_RESIDUAL_MM = 1.5
+_MIN_MARKERS_QUICK = 3
+
+
+@dataclass(frozen=True)
+class NoMat:
+    """Why no mat could be used."""
+
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class MatView:
+    """How the camera saw the page. Angles in degrees; `u95_rel` is the scale's relative 95 % uncertainty."""
+
+    layout: MatLayout
+    pose: Pose
+    markers: tuple[FoundMarker, ...]
+    residual_mm: float
+    u95_rel: float
+    tilt_deg: float
+
+    @property
+    def K(self) -> np.ndarray:
+        """(3, 3) camera matrix, px."""
+        return self.pose.K
+
+    @property
+    def k1(self) -> float:
+        """Radial distortion, second order."""
+        return float(self.pose.params[1])
+
+    @property
+    def k2(self) -> float:
+        """Radial distortion, fourth order."""
+        return float(self.pose.params[2])
+
+    @property
+    def rvec(self) -> np.ndarray:
+        """(3,) rotation from page axes (x right, y down, z into the page) to camera axes."""
+        return self.pose.params[3:6]
+
+    @property
+    def tvec(self) -> np.ndarray:
+        """(3,) mm, the page's origin in camera axes."""
+        return self.pose.params[6:9]
+
+    @cached_property
+    def _rotation(self) -> np.ndarray:
+        return cv2.Rodrigues(self.rvec)[0]
+
+    @cached_property
+    def camera_mm(self) -> np.ndarray:
+        """(3,) x, y and height above the page of the camera, mm."""
+        x, y, into = -self._rotation.T @ self.tvec
+        return np.array([x, y, -into])
+
+    def to_px(self, mm: np.ndarray, height_mm: float | np.ndarray = 0.0) -> np.ndarray:
+        """(N, 2) mm at a height (one, or one each) above the page to (N, 2) px."""
+        mm = np.asarray(mm, float).reshape(-1, 2)
+        into = -np.broadcast_to(np.asarray(height_mm, float), len(mm))
+        return project(self.pose.params, self.pose.centre_px, np.column_stack([mm, into])) if len(mm) else mm
+
+    def to_mm(self, px: np.ndarray, height_mm: float | np.ndarray = 0.0) -> np.ndarray:
+        """(N, 2) px to (N, 2) mm of the points at a height above the page that appear there."""
+        px = np.asarray(px, float).reshape(-1, 2)
+        rays = np.column_stack([self._undistorted(px), np.ones(len(px))]) @ self._rotation
+        origin = -self._rotation.T @ self.tvec
+        into = -np.broadcast_to(np.asarray(height_mm, float), len(px))
+        step = (into - origin[2]) / rays[:, 2]
+        return origin[:2] + step[:, None] * rays[:, :2]
+
+    def _undistorted(self, px: np.ndarray) -> np.ndarray:
+        """(N, 2) normalised image coordinates without lens distortion, by fixed-point iteration."""
+        focal = self.K[0, 0]
+        bent = (px - np.array(self.pose.centre_px)) / focal
+        straight = bent.copy()
+        for _ in range(12):
+            r2 = (straight**2).sum(1, keepdims=True)
+            straight = bent / (1 + r2 * (self.k1 + r2 * self.k2))
+        return straight
+
+    @cached_property
+    def mm_per_px(self) -> float:
+        """At the page's centre, on the page."""
+        return self.mm_per_px_at(np.array(self.layout.page_mm) / 2)
+
+    def mm_per_px_at(self, mm: np.ndarray, height_mm: float = 0.0) -> float:
+        """Around one (2,) point at a height above the page: geometric mean over directions."""
+        return float(np.exp(log_scale(self.pose.params, self.pose.centre_px, np.asarray(mm, float), height_mm)))
+
+    @property
+    def blur_px(self) -> float | None:
+        """Sigma of the blur at the markers' edges (median), None where none was measured."""
+        seen = [m.blur_px for m in self.markers if m.blur_px is not None]
+        return float(np.median(seen)) if seen else None
+
+
+def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
+    """The layout that explains most of the markers in the photograph, with its pose; or why there is none."""
+    if not layouts:
+        return NoMat("no layout was given to look for")
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    dictionaries = tuple(dict.fromkeys(m.dictionary for layout in layouts for m in layout.markers))
+    found = find_markers(grey, dictionaries)
+    view = _best_view(photo, found, layouts)
+    if view is None or len(view.markers) < _MIN_MARKERS_QUICK:
+        more = find_markers(grey, dictionaries, full_size=True)
+        second = _best_view(photo, more, layouts)
+        if second and (view is None or len(second.markers) > len(view.markers)):
+            view = second
+        found = found or more
+    return view or NoMat(_why_none(grey, found, layouts, dictionaries))
+
+
+def _best_view(photo: Photo, found: list[FoundMarker], layouts: Sequence[MatLayout]) -> MatView | None:
+    """The best-explained layout; the first three by number of matching markers are tried."""
+    matches = [(layout, [m for m in found if (m.dictionary, m.id) in layout.marker_corners_mm()]) for layout in layouts]
+    ranked = sorted((pair for pair in matches if pair[1]), key=lambda pair: -len(pair[1]))[:3]
+    views = [view for layout, markers in ranked if (view := _view(photo, layout, markers))]
+    return max(views, key=lambda v: (len(v.markers), -v.residual_mm), default=None)
+
+
+def _view(photo: Photo, layout: MatLayout, markers: list[FoundMarker]) -> MatView | None:
+    corners = layout.marker_corners_mm()
+    mm = np.concatenate([corners[m.dictionary, m.id] for m in markers])
+    px = np.concatenate([m.corners_px for m in markers])
+    pose = solve_pose(mm, px, (photo.width_px, photo.height_px), photo.focal_35mm)
+    if pose is None:
+        return None
+    whole = pose.inliers.reshape(-1, 4).sum(1) >= 3
+    kept = tuple(m for m, ok in zip(markers, whole, strict=True) if ok)
+    rotation = cv2.Rodrigues(pose.params[3:6])[0]
+    middle = np.array(layout.page_mm) / 2
+    # the camera must look at the printed face
+    if not kept or rotation[2, 2] <= 0:
+        return None
+    view = MatView(
+        layout, pose, kept, 0.0, scale_u95_rel(pose, middle), float(np.degrees(np.arccos(min(1.0, rotation[2, 2]))))
+    )
+    error = view.to_mm(px[pose.inliers]) - mm[pose.inliers]
+    residual = float(np.sqrt((error**2).sum(1).mean()))
+    if residual > WORST_RESIDUAL_MM:
+        return None
+    return MatView(layout, pose, kept, residual, view.u95_rel, view.tilt_deg)
+
+
+def _why_none(
+    grey: np.ndarray, found: list[FoundMarker], layouts: Sequence[MatLayout], dictionaries: tuple[str, ...]
+) -> str:
+    known = {key for layout in layouts for key in layout.marker_corners_mm()}
+    ids = sorted({m.id for m in found})
+    shown = ", ".join(map(str, ids[:8])) + (", ..." if len(ids) > 8 else "")
+    if any((m.dictionary, m.id) in known for m in found):
+        return f"the markers seen (ids {shown}) do not lie as on any known mat; lay the page flat and photograph it again"
+    mirrored = find_markers(np.ascontiguousarray(grey[:, ::-1]), dictionaries)
+    if any((m.dictionary, m.id) in known for m in mirrored):
+        return "the mat is mirrored; print it from the original file and send photographs that are not flipped"
+    if found:
+        return f"markers were seen (ids {shown}) but they belong to no known mat; name its layout file with --mat"
+    return "no marker was seen; lay the assembly on the mat with at least three markers in view"
+
+
+def rectify(
+    photo: Photo, view: MatView, px_per_mm: float, height_mm: float = 0.0
+) -> tuple[np.ndarray, tuple[float, float]]:
+    """The page seen straight from above: (H, W, 3) BGR and the (x, y) mm of its first pixel's outer corner.
+
+    Pixel (i, j) shows mm origin + (i + 0.5, j + 0.5) / px_per_mm, for things `height_mm` above the page. Cut to the
+    visible part of the page; what lies outside the photograph is black.
+    """
+    low, high = _visible_page_mm(view, height_mm)
+    width, height = (max(1, int(n)) for n in np.ceil((high - low) * px_per_mm))
+    map_x, map_y = _maps(view, low, px_per_mm, (width, height), height_mm)
+    flat = cv2.remap(photo.bgr, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return flat, (float(low[0]), float(low[1]))
+
+
+def _maps(
+    view: MatView, low: np.ndarray, px_per_mm: float, size: tuple[int, int], height_mm: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Where each pixel of the straight picture comes from: exact every 8 px, linear between (error < 0.01 px)."""
+    step = 8
+    nx, ny = (-(-n // step) + 1 for n in size)
+    gx, gy = np.meshgrid(np.arange(nx) * step, np.arange(ny) * step)
+    mm = low + (np.stack([gx.ravel(), gy.ravel()], 1) + 0.5) / px_per_mm
+    px = view.to_px(mm, height_mm).astype(np.float32).reshape(ny, nx, 2)
+    grid = cv2.resize(px, (nx * step, ny * step), interpolation=cv2.INTER_LINEAR)
+    # cv2.resize puts sample k at (k + 0.5) step - 0.5: shift so that it lies at k step
+    shift = np.float32([[1, 0, -(step - 1) / 2], [0, 1, -(step - 1) / 2]])
+    grid = cv2.warpAffine(grid, shift, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.ascontiguousarray(grid[..., 0]), np.ascontiguousarray(grid[..., 1])
+
+
+def _visible_page_mm(view: MatView, height_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Bounding box of the part of the page that the picture shows."""
+    x, y = view.pose.centre_px
+    t = np.linspace(0, 1, 24)
+    width, height = 2 * x, 2 * y
+    rim = np.concatenate([
+        np.column_stack([t * width, 0 * t]), np.column_stack([t * width, 0 * t + height]),
+        np.column_stack([0 * t, t * height]), np.column_stack([0 * t + width, t * height]),
+    ])  # fmt: skip
+    mm = view.to_mm(rim, height_mm)
+    page = np.array(view.layout.page_mm)
+    low, high = mm.min(0).clip(0, page), mm.max(0).clip(0, page)
+    return (low, high) if (high - low).min() > 1 else (np.zeros(2), page)

@@ -1,0 +1,203 @@
+"""Finds the printed markers of a photograph and their corners to a few hundredths of a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from vision.layout import aruco_dictionary
+
+SEARCH_LONG_SIDE_PX = 1800
+_SAMPLES_ALONG = 17
+_SAMPLES_ACROSS = 21
+_LINEAR = (((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4).astype(np.float32)
+_LINEAR[:11] = np.arange(11) / 255 / 12.92
+
+
+@dataclass(frozen=True, eq=False)
+class FoundMarker:
+    """One detection. corners_px: (4, 2) float, px, in the order of the printed marker's corners.
+
+    blur_px is the sigma of the blur seen at its edges, dark and bright are the linear levels (0 to 1) inside its border
+    and outside; None where the edges could not be measured.
+    """
+
+    dictionary: str
+    id: int
+    corners_px: np.ndarray
+    blur_px: float | None = None
+    dark: float | None = None
+    bright: float | None = None
+
+
+def find_markers(grey: np.ndarray, dictionaries: tuple[str, ...], full_size: bool = False) -> list[FoundMarker]:
+    """All markers of the dictionaries in a (H, W) uint8 picture; `full_size` searches slower for small and dim ones."""
+    long_side = max(grey.shape)
+    shrink = 1.0 if full_size else min(1.0, SEARCH_LONG_SIDE_PX / long_side)
+    small = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else grey
+    if full_size:
+        small = _stretched(small)
+    detector = _detector(dictionaries, full_size)
+    corners, ids, _, which = detector.detectMarkersMultiDict(small)
+    if ids is None or len(ids) == 0:
+        return []
+    quads = np.stack([np.asarray(c, float).reshape(4, 2) for c in corners])
+    scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
+    quads = (quads + 0.5) * scale - 0.5
+    named = [dictionaries[int(k)] for k in np.ravel(which)]
+    return _refined(grey, quads, named, [int(i) for i in np.ravel(ids)])
+
+
+def _stretched(grey: np.ndarray) -> np.ndarray:
+    """Contrast stretched to the full range, so that the threshold's constant bites in dark pictures too."""
+    low, high = np.percentile(grey[::4, ::4], (0.5, 99.5))
+    table = np.clip((np.arange(256) - low) * (255 / max(high - low, 1)), 0, 255).astype(np.uint8)
+    return cv2.LUT(grey, table)
+
+
+@lru_cache(maxsize=16)
+def _detector(dictionaries: tuple[str, ...], thorough: bool) -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = 0.012 if thorough else 0.025
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 45 if thorough else 25
+    parameters.adaptiveThreshWinSizeStep = 10
+    parameters.adaptiveThreshConstant = 5
+    parameters.errorCorrectionRate = 0.4
+    return cv2.aruco.ArucoDetector([aruco_dictionary(d) for d in dictionaries], parameters)
+
+
+def _refined(grey: np.ndarray, quads: np.ndarray, named: list[str], ids: list[int]) -> list[FoundMarker]:
+    """Corners as the meeting points of straight lines fitted to the four edges, twice."""
+    cells = np.array([aruco_dictionary(d).markerSize + 2 for d in named])
+    good = np.ones(len(quads), bool)
+    edges = _Edges.none(len(quads))
+    for _ in range(2):
+        edges = _measure_edges(grey, quads, cells)
+        moved, met = _meeting_points(quads, edges)
+        side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).mean(1)
+        near = np.linalg.norm(moved - quads, axis=2).max(1) < 0.6 * side / cells + 1
+        good = met & near & edges.whole.all(1)
+        quads = np.where(good[:, None, None], moved, quads)
+    return [
+        FoundMarker(named[i], ids[i], quads[i], *(edges.summary(i) if good[i] else (None, None, None)))
+        for i in range(len(quads))
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """Per marker and edge: line offset a + b t from the old edge, blur, levels, and whether it was seen whole."""
+
+    start: np.ndarray
+    end: np.ndarray
+    blur: np.ndarray
+    dark: np.ndarray
+    bright: np.ndarray
+    whole: np.ndarray
+
+    @classmethod
+    def none(cls, count: int) -> _Edges:
+        empty = np.zeros((count, 4))
+        return cls(empty, empty, empty, empty, empty, np.zeros((count, 4), bool))
+
+    def summary(self, i: int) -> tuple[float, float, float]:
+        return float(np.median(self.blur[i])), float(np.median(self.dark[i])), float(np.median(self.bright[i]))
+
+
+def _outward(quads: np.ndarray) -> np.ndarray:
+    """(N, 4, 2) unit normals of the edges, away from the marker's middle."""
+    along = np.roll(quads, -1, axis=1) - quads
+    normal = np.stack([along[..., 1], -along[..., 0]], axis=-1)
+    normal /= np.linalg.norm(normal, axis=-1, keepdims=True).clip(1e-9)
+    middle = quads.mean(1, keepdims=True)
+    side = ((quads - middle) * normal).sum(-1, keepdims=True)
+    return np.where(side < 0, -normal, normal)
+
+
+def _measure_edges(grey: np.ndarray, quads: np.ndarray, cells: np.ndarray) -> _Edges:
+    """Sample profiles across each edge, find where each crosses its middle level, fit a line through the crossings."""
+    t = np.linspace(0.1, 0.9, _SAMPLES_ALONG)
+    after = np.roll(quads, -1, axis=1)
+    side = np.linalg.norm(after - quads, axis=2).mean(1)
+    reach = np.clip(0.6 * side / cells, 1.5, 14.0)
+    u = np.linspace(-1, 1, _SAMPLES_ACROSS)[None, :] * reach[:, None]
+    base = quads[:, :, None] + t[None, None, :, None] * (after - quads)[:, :, None]
+    points = base[..., None, :] + u[:, None, None, :, None] * _outward(quads)[:, :, None, None, :]
+    levels = _sample(grey, points)
+    dark, bright = levels[..., :4].mean(-1), levels[..., -4:].mean(-1)
+    span = bright - dark
+    share = (levels - dark[..., None]) / np.where(span > 0.01, span, 1)[..., None]
+    crossing, crossed = _crossing(share, u[:, None, None, :], 0.5)
+    clear = crossed & (span > 0.01)
+    start, end, kept = _robust_line(t, crossing, clear)
+    return _Edges(start, end, _blur(share, u, clear), dark.mean(-1), bright.mean(-1), kept >= 0.6)
+
+
+def _sample(grey: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Linear-light levels at (..., 2) px points, bilinear; outside the picture the border repeats."""
+    height, width = grey.shape
+    x = points[..., 0].clip(0, width - 1.001)
+    y = points[..., 1].clip(0, height - 1.001)
+    x0, y0 = x.astype(np.int64), y.astype(np.int64)
+    fx, fy = (x - x0).astype(np.float32), (y - y0).astype(np.float32)
+    flat, at = grey.reshape(-1), y0 * width + x0
+    top = _LINEAR[flat[at]] * (1 - fx) + _LINEAR[flat[at + 1]] * fx
+    low = _LINEAR[flat[at + width]] * (1 - fx) + _LINEAR[flat[at + width + 1]] * fx
+    return top * (1 - fy) + low * fy
+
+
+def _crossing(share: np.ndarray, u: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
+    """Where each profile rises through the level: the rise nearest the middle."""
+    rises = (share[..., :-1] < level) & (share[..., 1:] >= level)
+    far = np.abs(u[..., :-1] + u[..., 1:]) + np.where(rises, 0, 1e6)
+    k = far.argmin(-1)[..., None]
+    low, high = np.take_along_axis(share, k, -1), np.take_along_axis(share, k + 1, -1)
+    grid = np.broadcast_to(u, share.shape)
+    u0, u1 = np.take_along_axis(grid, k, -1), np.take_along_axis(grid, k + 1, -1)
+    at = u0 + (level - low) / np.where(high > low, high - low, 1) * (u1 - u0)
+    return at[..., 0], rises.any(-1)
+
+
+def _robust_line(t: np.ndarray, offset: np.ndarray, clear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Weighted straight line through the crossings: its offset at t = 0 and t = 1, and the share of samples kept."""
+    middle = np.median(np.where(clear, offset, np.nan_to_num(offset)), axis=-1)[..., None]
+    slope = np.zeros_like(middle)
+    kept = clear
+    for _ in range(4):
+        off = np.abs(offset - middle - slope * (t - 0.5))
+        spread = np.median(np.where(clear, off, 0), axis=-1)[..., None]
+        kept = clear & (off <= 3 * spread + 0.15)
+        weight = kept.astype(float)
+        total = weight.sum(-1, keepdims=True).clip(1e-9)
+        mean_t = (weight * (t - 0.5)).sum(-1, keepdims=True) / total
+        mean_u = (weight * offset).sum(-1, keepdims=True) / total
+        var = (weight * (t - 0.5 - mean_t) ** 2).sum(-1, keepdims=True).clip(1e-9)
+        slope = (weight * (t - 0.5 - mean_t) * (offset - mean_u)).sum(-1, keepdims=True) / var
+        middle = mean_u - slope * mean_t
+    return (middle - slope / 2)[..., 0], (middle + slope / 2)[..., 0], kept.mean(-1)
+
+
+def _blur(share: np.ndarray, u: np.ndarray, clear: np.ndarray) -> np.ndarray:
+    """Sigma in px from the 20 to 80 % width of the mean profile (1.683 sigma for a Gaussian-blurred edge)."""
+    weight = clear[..., None] / clear.sum(-1, keepdims=True)[..., None].clip(1)
+    mean = (share * weight).sum(2)
+    low, _ = _crossing(mean, u[:, None, :], 0.2)
+    high, _ = _crossing(mean, u[:, None, :], 0.8)
+    return (high - low).clip(0) / 1.683
+
+
+def _meeting_points(quads: np.ndarray, edges: _Edges) -> tuple[np.ndarray, np.ndarray]:
+    """Corner k is where edge k - 1 meets edge k."""
+    normal = _outward(quads)
+    p = quads + edges.start[..., None] * normal
+    q = np.roll(quads, -1, axis=1) + edges.end[..., None] * normal
+    d = q - p
+    p0, d0 = np.roll(p, 1, axis=1), np.roll(d, 1, axis=1)
+    cross = d0[..., 0] * d[..., 1] - d0[..., 1] * d[..., 0]
+    safe = np.where(np.abs(cross) > 1e-6, cross, 1.0)
+    step = ((p - p0)[..., 0] * d[..., 1] - (p - p0)[..., 1] * d[..., 0]) / safe
+    return p0 + step[..., None] * d0, (np.abs(cross) > 1e-6).all(1)
