@@ -21,11 +21,11 @@ class Sprite:
     height_mm : (h, w) float32, top surface above the bench; 0 outside the mask
     mask : (h, w) bool, the part itself (a displaced terminal's metal is part of it)
     gloss, metal : (h, w) float32 0..1
-    damage : (h, w) uint8: 0 none, 1 crack, 2 missing or broken face, 3 fragment, 4 displaced terminal
-        (missing area lies outside the mask: `damage == 2` there too, so that the region's ring covers the gap)
+    damage : (h, w) uint8, 0 outside the mask: 0 none, 1 crack, 2 broken face, 3 fragment, 4 displaced terminal
     anchor_px : (x, y) middle of the rear face where the wires enter
     entries_mm : (y, z) per cavity; y from the anchor (down positive), z above the bench
-    entry_x_mm : where the wire of that cavity ends, x from the anchor; 0 at the rear face, below 0 for a displaced terminal
+    entry_x_mm : where the wire of that cavity ends, x from the anchor; 0 at the rear face, below 0 behind it
+        (a displaced terminal)
     size_mm : (length along x, width along y, height) of the part without displaced terminals
     crack_length_mm : arc length of all crack lines, branches included
     missing_area_mm2 : outline area lost in the view from above
