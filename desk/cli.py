@@ -1,0 +1,318 @@
+"""The command line: thin shells over the desk's functions, with one clear line for every mistake."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from desk.errors import DeskError, one_line
+
+if TYPE_CHECKING:
+    from desk.assess import AssessSettings
+
+# Whatever is slow to import (OpenCV, scikit-learn, rich) is imported inside the commands: --help must answer at once.
+
+CIRCUIT_CLASSES = (
+    "none",
+    "restraint",
+    "high_voltage",
+    "brake_by_wire",
+    "steering_by_wire",
+    "shielded",
+    "data_pair",
+)
+PAPERS = ("a4", "a3", "letter", "tabloid", "card")
+_FILE = click.Path(path_type=Path)
+_EXIT_MISTAKE, _EXIT_STOPPED = 2, 130
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="loomtriage")
+def cli() -> None:
+    """Triage of damaged automotive wiring assemblies from bench photographs.
+
+    Exit status: 0 when every photograph was read (even if unusable), 2 when one could not be read or an argument is
+    wrong, 130 when stopped by Ctrl-C.
+    """
+
+
+@cli.command()
+@click.argument("photos", nargs=-1, required=True, type=_FILE, metavar="PHOTO|FOLDER...")
+@click.option("--assembly", metavar="ID", help="All photographs show this one assembly: decide on them together.")
+@click.option(
+    "--circuit-class",
+    type=click.Choice(CIRCUIT_CLASSES),
+    help="Class of the circuits, asked at intake; without it nothing is ever returned to service.",
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON object per line on standard output.")
+@click.option("--report", type=_FILE, metavar="FILE", help="Write one self-contained HTML page.")
+@click.option("--mm-per-px", type=float, metavar="X", help="Scale, where no mat or card lies in the picture.")
+@click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
+@click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+def assess(
+    photos: tuple[Path, ...],
+    assembly: str | None,
+    circuit_class: str | None,
+    as_json: bool,
+    report: Path | None,
+    mm_per_px: float | None,
+    mats: tuple[Path, ...],
+    rules: Path | None,
+) -> int:
+    """Assess photographs: damage, extent in millimetres, route, open questions, repair actions."""
+    if report is not None:
+        from desk.files import check_writable
+
+        check_writable(report, "--report")
+    settings = _settings(mats, rules, circuit_class, mm_per_px, assembly)
+    from desk.files import gather_photos
+
+    paths, mistakes = gather_photos(photos)
+    for mistake in mistakes:
+        _complain(mistake)
+    if not paths:
+        return _EXIT_MISTAKE
+    run = _assess_with_progress(paths, settings, as_json)
+    if report is not None:
+        _write_report(run, report)
+    return 0 if run.all_read and not mistakes else _EXIT_MISTAKE
+
+
+@cli.command()
+@click.option("-o", "--out", type=_FILE, default=Path("demo"), show_default=True, metavar="DIR", help="Where to write.")
+@click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Other scenes for other seeds.")
+def demo(out: Path, seed: int) -> int:
+    """Make one photograph of each kind of damage, assess them and write the report."""
+    settings = _settings((), None, "none", None, None)
+    from desk.demo import make_demo_photos
+    from desk.files import check_writable, make_folder
+
+    make_folder(out, "-o")
+    report = out / "report.html"
+    check_writable(report, "-o")
+    from desk.console import progress
+
+    with progress("making photographs") as step:
+        paths = make_demo_photos(out, seed, on_progress=step)
+    run = _assess_with_progress(paths, settings, as_json=False)
+    _write_report(run, report)
+    return 0 if run.all_read else _EXIT_MISTAKE
+
+
+@cli.command()
+@click.option("--paper", type=click.Choice(PAPERS), required=True, help="Page to print; card is a pocket scale.")
+@click.option("--sheet", type=int, default=1, show_default=True, help="Sheets with other markers make one long mat.")
+@click.option("-o", "--out", type=_FILE, required=True, metavar="FILE", help="FILE.pdf or FILE.png.")
+def mat(paper: str, sheet: int, out: Path) -> int:
+    """Write the bench mat at true scale, to be printed without fitting to the page."""
+    from desk.files import check_writable
+
+    check_writable(out, "-o")
+    with _vision():
+        from desk.matprint import write_mat
+        from vision.layout import LayoutError
+    try:
+        write_mat(paper, out, sheet=sheet)
+    except LayoutError as error:
+        raise DeskError(one_line(error)) from error
+    click.echo(f"Wrote {out}. Print it at 100 % (no fitting), then measure the check bars: each is 100.0 mm.")
+    return 0
+
+
+@cli.command()
+@click.option("--count", type=click.IntRange(min=1), required=True, help="How many photographs.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Same seed, same bytes.")
+@click.option("-o", "--out", type=_FILE, required=True, metavar="DIR", help="Folder for photographs and truth files.")
+@click.option("--width", type=click.IntRange(400, 12000), metavar="PX", help="Width of the photographs.")
+@click.option("--scenario", metavar="NAME", help="Only this kind of damage; without it all kinds in turn.")
+def samples(count: int, seed: int, out: Path, width: int | None, scenario: str | None) -> int:
+    """Make bench photographs whose truth is known, with their truth files."""
+    from desk.files import make_folder
+
+    with _vision():
+        from desk.demo import make_samples
+    make_folder(out, "-o")
+    from desk.console import progress
+
+    with progress("making photographs", total=count) as step:
+        make_samples(out, count=count, seed=seed, width=width, scenario=scenario, on_progress=step)
+    click.echo(f"Wrote {count} photographs with truth files to {out}.")
+    return 0
+
+
+@cli.command()
+@click.argument("folder", type=_FILE)
+@click.option("--json", "json_file", type=_FILE, metavar="FILE", help="Write every figure as JSON.")
+@click.option("--report", type=_FILE, metavar="FILE", help="Write one self-contained HTML page.")
+@click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
+@click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+def evaluate(
+    folder: Path, json_file: Path | None, report: Path | None, mats: tuple[Path, ...], rules: Path | None
+) -> int:
+    """Hold the answers against truth files lying beside the photographs in FOLDER."""
+    from desk.files import check_writable, write_whole
+
+    for path, option in ((json_file, "--json"), (report, "--report")):
+        if path is not None:
+            check_writable(path, option)
+    settings = _settings(mats, rules, "none", None, None)
+    from desk.console import print_evaluation, progress
+    from desk.evaluate import evaluate_folder, find_cases
+
+    cases, mistakes = find_cases(folder)
+    for mistake in mistakes:
+        _complain(mistake)
+    if not cases:
+        return _EXIT_MISTAKE
+    with progress("assessing", total=len(cases)) as step:
+        evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
+    for case in evaluation.unread:
+        _complain(case.error or "")
+    print_evaluation(evaluation)
+    if json_file is not None:
+        write_whole(json_file, evaluation.to_json())
+    if report is not None:
+        from desk.evaluate_report import evaluation_html
+
+        write_whole(report, evaluation_html(evaluation))
+        click.echo(f"Report: {report}", err=True)
+    return _EXIT_MISTAKE if mistakes or evaluation.unread else 0
+
+
+@cli.command()
+@click.option("--from-samples", is_flag=True, help="Train on photographs that sample_images makes.")
+@click.option("--scenes", type=click.IntRange(min=1), metavar="N", help="How many scenes to make.")
+@click.option("--seed", type=click.IntRange(min=0), metavar="S", help="Seed of the first scene.")
+def retrain(from_samples: bool, scenes: int | None, seed: int | None) -> int:
+    """Train the damage model again; the same seed and versions give the same hash."""
+    if not from_samples:
+        raise DeskError("retrain: expected --from-samples, got nothing to train on: add --from-samples")
+    with _vision():
+        from desk.retrain import retrain_from_samples
+    given = {"scenes": scenes, "seed": seed}
+    retrain_from_samples(**{name: value for name, value in given.items() if value is not None})
+    return 0
+
+
+def _settings(
+    mats: Sequence[Path],
+    rules: Path | None,
+    circuit_class: str | None,
+    mm_per_px: float | None,
+    assembly: str | None,
+) -> AssessSettings:
+    """Check and read everything the arguments name, before any work is done."""
+    if mm_per_px is not None and not 0 < mm_per_px < 1000:
+        raise DeskError(
+            f"--mm-per-px: expected a number of millimetres above 0 and below 1000, got {mm_per_px:g}: "
+            "divide a length you know by its pixels"
+        )
+    if assembly is not None and not assembly.strip():
+        raise DeskError(
+            "--assembly: expected an identifier, got an empty one: name the assembly or leave the option out"
+        )
+    with _vision():
+        from desk.assess import AssessSettings
+        from models.repair import Answers, RulesError, load_rules
+        from vision.layout import LayoutError, builtin_layouts, load_layout
+    try:
+        layouts = [load_layout(path) for path in mats] or builtin_layouts()
+        limits = load_rules(rules)
+    except (LayoutError, RulesError) as error:
+        raise DeskError(one_line(error)) from error
+    answers = Answers(circuit_class=circuit_class)
+    return AssessSettings(tuple(layouts), limits, answers, mm_per_px=mm_per_px, assembly=assembly)
+
+
+def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: bool) -> Any:
+    """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done."""
+    from desk.batch import Entry, assess_all
+    from desk.console import print_run, progress
+
+    with progress("assessing", total=len(paths)) as step:
+
+        def show(entry: Entry) -> None:
+            if entry.error is not None:
+                _complain(entry.error)
+            elif as_json and entry.findings is not None:
+                click.echo(entry.findings.model_dump_json(by_alias=True))
+            step()
+
+        run = assess_all(paths, settings, show)
+    if not as_json:
+        print_run(run)
+    elif run.assembly is not None:
+        click.echo(run.assembly.model_dump_json(by_alias=True))
+    return run
+
+
+def _write_report(run: Any, report: Path) -> None:
+    from desk.files import write_whole
+    from desk.report import report_html
+
+    write_whole(report, report_html(run))
+    click.echo(f"Report: {report}", err=True)
+
+
+@contextmanager
+def _vision() -> Iterator[None]:
+    """Around imports that load OpenCV: name the Debian packages when a system library is missing; one thread."""
+    try:
+        import cv2
+
+        cv2.setNumThreads(1)
+        yield
+    except ImportError as error:
+        if any(name in str(error) for name in ("libGL", "libgthread", "libglib", "libxcb")):
+            raise DeskError(
+                f"OpenCV expected the system's graphics libraries, got {error}: "
+                "on Debian run apt-get install libgl1 libglib2.0-0 libxcb1"
+            ) from error
+        raise
+
+
+def _complain(text: str) -> None:
+    click.echo(f"loomtriage: {text}", err=True)
+
+
+def _usage_line(error: click.ClickException) -> str:
+    """Click's message as one line that names the command to ask for help."""
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "loomtriage"
+    return f"{one_line(click.ClickException(error.format_message()))} Try: {command} --help"
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status."""
+    try:
+        status = cli.main(args=arguments, prog_name="loomtriage", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+        return _EXIT_MISTAKE
+    except click.ClickException as error:
+        _complain(_usage_line(error))
+        return _EXIT_MISTAKE
+    except DeskError as error:
+        _complain(one_line(error))
+        return _EXIT_MISTAKE
+    except (click.Abort, KeyboardInterrupt):
+        _complain("stopped by Ctrl-C; answers above stand, no file was left half-written")
+        return _EXIT_STOPPED
+    return status if isinstance(status, int) else 0
+
+
+def main() -> None:
+    """Console entry point."""
+    try:
+        status = run()
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader of our output went away (`| head`): nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 0
+    sys.exit(status)

@@ -1,0 +1,128 @@
+"""What the terminal shows: a progress bar on standard error, tables on standard output."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from desk.batch import Run
+from desk.wording import ROUTE_WORDS, say_answer, say_count, say_label, say_measure
+from vision.findings import Decision, PhotoFindings
+
+if TYPE_CHECKING:
+    from desk.evaluate import Evaluation
+
+_ROUTE_STYLE = {
+    "return_to_service": "green",
+    "repair_in_vehicle": "yellow",
+    "remanufacture": "red",
+    "refer": "magenta",
+    "undecided": "cyan",
+}
+
+
+@contextmanager
+def progress(title: str, total: int | None = None) -> Iterator[Callable[..., None]]:
+    """A bar on standard error; calling the yielded function moves it on by one, `step(total=n)` sets its length."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(title, total=total)
+
+        def step(*_: object, total: int | None = None) -> None:
+            if total is not None:
+                bar.update(task, total=total)
+            else:
+                bar.advance(task)
+
+        yield step
+
+
+def print_run(run: Run) -> None:
+    """One table over all photographs, then per assembly the questions and actions."""
+    console = Console()
+    read = [entry.findings for entry in run.entries if entry.findings is not None]
+    if not read:
+        return
+    console.print(_overview(read))
+    for findings in read:
+        _print_details(console, findings)
+    if run.assembly is not None:
+        console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
+        _print_decision(console, run.assembly.decision)
+
+
+def _overview(photos: list[PhotoFindings]) -> Table:
+    table = Table(title=None, show_lines=False)
+    for heading in ("photograph", "answer", "damage", "length", "to termination", "route"):
+        table.add_column(heading, overflow="fold")
+    for findings in photos:
+        rows = findings.regions or [None]
+        for i, region in enumerate(rows):
+            first = i == 0
+            table.add_row(
+                escape(findings.photo.name) if first else "",
+                escape(say_answer(findings)) if first else "",
+                f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
+                say_measure(region.length_mm) if region else "–",
+                say_measure(region.to_termination_mm) if region else "–",
+                _route(findings.decision) if first else "",
+            )
+    return table
+
+
+def _route(decision: Decision | None) -> str:
+    if decision is None:
+        return "see assembly"
+    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]"
+    if decision.route_worst != decision.route:
+        text += f", at worst {ROUTE_WORDS[decision.route_worst]}"
+    return text
+
+
+def _print_details(console: Console, findings: PhotoFindings) -> None:
+    says = [f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence]
+    if not (says or findings.retake or findings.decision):
+        return
+    console.print(f"\n[bold]{escape(findings.photo.name)}[/bold]")
+    for text in says:
+        console.print(f"  {escape(text)}", highlight=False)
+    for retake in findings.retake:
+        console.print(f"  [yellow]photograph again[/] ({escape(retake.measure)}): {escape(retake.advice)}")
+    if findings.decision is not None:
+        _print_decision(console, findings.decision)
+
+
+def _print_decision(console: Console, decision: Decision) -> None:
+    console.print(f"  route: {_route(decision)}; wires to repair: {say_count(decision.wires_to_repair)}")
+    for rule in decision.rules:
+        if rule.verdict == "violated":
+            console.print(f"  [red]violated[/] {rule.id}: {escape(rule.says)}", highlight=False)
+    for question in decision.open_questions:
+        console.print(f"  [cyan]ask[/] {escape(question.ask)}", highlight=False)
+    for action in decision.actions:
+        console.print(f"  [bold]do[/] {escape(action.action)} on {escape(action.on)}", highlight=False)
+    for caution in decision.cautions:
+        console.print(f"  [magenta]caution[/] {escape(caution)}", highlight=False)
+
+
+def print_evaluation(evaluation: Evaluation) -> None:
+    """The figures with their intervals and targets, and the unsafe routes by name."""
+    console = Console()
+    table = Table()
+    for heading in ("figure", "value", "95 % interval", "n", "target", ""):
+        table.add_column(heading, overflow="fold")
+    for figure in evaluation.figures:
+        mark = {True: "[green]reached[/]", False: "[red]missed[/]", None: ""}[figure.reached]
+        table.add_row(
+            escape(figure.name), figure.say_value(), figure.say_interval(), str(figure.estimate.n), figure.target, mark
+        )
+    console.print(table)
+    for name in evaluation.unsafe_names:
+        console.print(f"[red]unsafe route[/] {escape(name)}", highlight=False)

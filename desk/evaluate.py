@@ -1,0 +1,165 @@
+"""Holds answers against truth: reads the cases of a folder, assesses them and gathers every figure."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from desk.assess import AssessSettings
+from desk.batch import Entry, assess_all
+from desk.errors import DeskError
+from desk.evaluate_figures import Figure, all_figures, calibration, confusion
+from desk.evaluate_scoring import Score, score
+from desk.foreign_truth import TruthError, read_truth
+from desk.leading import leading_region
+from desk.statistics import CalibrationBin, f1_by_label
+from desk.truth_findings import findings_from_truth
+from models.repair import decide
+from sample_images.truth import Truth
+from vision.findings import PhotoFindings
+
+SCHEMA = "evaluation/1"
+
+
+@dataclass(frozen=True)
+class Case:
+    """A photograph with its truth, before it is assessed."""
+
+    path: Path
+    truth: Truth
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A case with its answer; `error` says why the photograph could not be read, `score` is None then."""
+
+    case: Case
+    truth_findings: PhotoFindings  # with the true decision and the true leading label
+    findings: PhotoFindings | None
+    error: str | None
+    score: Score
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """All figures of a folder of photographs."""
+
+    folder: str
+    answers: tuple[Answered, ...]
+    figures: tuple[Figure, ...]
+
+    @property
+    def unread(self) -> list[Answered]:
+        """Cases whose photograph could not be read."""
+        return [answer for answer in self.answers if answer.error is not None]
+
+    @property
+    def scores(self) -> list[Score]:
+        """The scores in the order of the cases."""
+        return [answer.score for answer in self.answers]
+
+    @property
+    def unsafe_names(self) -> list[str]:
+        """Photographs answered with a milder route than the truth, with both routes."""
+        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.unsafe]
+
+    @property
+    def calibration_bins(self) -> list[CalibrationBin]:
+        """The bins of the calibration curve."""
+        return calibration(self.scores)
+
+    def worst(self, count: int = 8) -> list[Answered]:
+        """The most costly mistakes first: unsafe routes, unread, wrong labels said surely, missed and false regions."""
+        wrong = [answer for answer in self.answers if answer.score.cost > 0]
+        return sorted(wrong, key=lambda answer: -answer.score.cost)[:count]
+
+    def to_json(self) -> str:
+        """Every figure, interval and mistake as JSON text; the same numbers as the table and the page."""
+        labels, rows = confusion(self.scores)
+        models = {a.findings.model.version for a in self.answers if a.findings is not None}
+        data = {
+            "schema": SCHEMA,
+            "folder": self.folder,
+            "photographs": len(self.answers),
+            "models": sorted(models),
+            "figures": [figure.as_dict() for figure in self.figures],
+            "f1_by_label": f1_by_label([(s.true_label, s.label) for s in self.scores if s.measurable]),
+            "confusion": {"answered": labels, "rows": {true: counts for true, counts in rows}},
+            "calibration": [asdict(b) for b in self.calibration_bins],
+            "unsafe_routes": self.unsafe_names,
+            "unread": [answer.error for answer in self.unread],
+            "photos": [s.as_dict() for s in self.scores],
+        }
+        return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+
+
+def find_cases(folder: Path) -> tuple[list[Case], list[str]]:
+    """Photographs in `folder` with a truth file beside them, and one line per truth file that cannot be used."""
+    if not folder.is_dir():
+        raise DeskError(f"evaluate: expected a folder, got {folder}: name the folder with photographs and truth files")
+    cases, mistakes = [], []
+    for file in sorted(folder.glob("*.json")):
+        try:
+            truth = read_truth(file)
+        except TruthError as error:
+            mistakes.append(str(error))
+            continue
+        cases.append(Case(folder / truth.photo, truth))
+    if not cases and not mistakes:
+        raise DeskError(
+            f"evaluate: expected photographs with truth files (NAME.jpg, NAME.json), got {folder} with no .json: "
+            "make some with loomtriage samples"
+        )
+    return cases, mistakes
+
+
+def evaluate_folder(
+    folder: Path,
+    cases: Sequence[Case],
+    settings: AssessSettings,
+    on_progress: Callable[[], None] | None = None,
+) -> Evaluation:
+    """Assess every case and compute the figures; `on_progress` is called after each photograph."""
+    answers = []
+    for case in cases:
+        answers.append(_answer(case, settings))
+        if on_progress:
+            on_progress()
+    scores = [answer.score for answer in answers]
+    return Evaluation(folder.name, tuple(answers), tuple(all_figures(scores)))
+
+
+def _answer(case: Case, settings: AssessSettings) -> Answered:
+    entry = assess_all([case.path], settings).entries[0]
+    return judge(case, entry, settings)
+
+
+def judge(case: Case, entry: Entry, settings: AssessSettings) -> Answered:
+    """Hold one answer against its truth."""
+    true = true_findings(case.truth, settings)
+    decode = _decode_seconds(case.path) if entry.findings is not None else None
+    scored = score(case.truth, true, entry.findings, entry.seconds, decode)
+    return Answered(case, true, entry.findings, entry.error, scored)
+
+
+def true_findings(truth: Truth, settings: AssessSettings) -> PhotoFindings:
+    """The truth as findings, with the leading label by the worst route and the decision that follows from it."""
+    plain = findings_from_truth(truth)
+    leading = leading_region(plain, settings.rules)
+    label = leading.label if leading is not None else "sound"
+    decision = decide([plain], settings.answers, settings.rules)
+    return plain.model_copy(update={"label": label, "probabilities": {label: 1.0}, "decision": decision})
+
+
+def _decode_seconds(path: Path) -> float | None:
+    """Seconds that OpenCV needs to decode the file without turning it; None for a format it does not decode."""
+    import cv2
+    import numpy as np
+
+    data = np.fromfile(path, np.uint8)
+    start = time.perf_counter()
+    decoded = cv2.imdecode(data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION)
+    return time.perf_counter() - start if decoded is not None else None

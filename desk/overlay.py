@@ -1,0 +1,127 @@
+"""Shapes laid over a photograph on the page: SVG paths in original pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from desk.wording import say_label, say_measure
+from vision.findings import PhotoFindings, Region, Ring, Splice, Wire
+
+LAYERS = ("regions", "wires", "distances", "coverings", "terminations")
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One path with its place for a badge (share of width and height, 0..1) and its words."""
+
+    layer: str
+    kind: str
+    path: str
+    title: str
+    badge: str = ""
+    at: tuple[float, float] = (0.0, 0.0)
+
+
+def shapes(findings: PhotoFindings) -> list[Shape]:
+    """Everything to draw over the photograph, from the bottom layer to the top."""
+    size = (findings.photo.width_px, findings.photo.height_px)
+    drawn = [_covering(c.kind, c.rings_px) for c in findings.coverings if c.rings_px]
+    drawn += [_wire(wire) for wire in findings.wires]
+    for t in findings.terminations:
+        if t.rings_px:
+            drawn.append(Shape("terminations", "termination", path_of(t.rings_px), t.kind, t.id, _at(t.rings_px, size)))
+    drawn += [
+        Shape("terminations", "splice", path_of(s.rings_px), f"{s.origin} splice", s.id, _at(s.rings_px, size))
+        for s in findings.splices
+        if s.rings_px
+    ]
+    drawn += [
+        Shape("regions", "region", path_of(r.rings_px), say_label(r.label), r.id, _at(r.rings_px, size))
+        for r in findings.regions
+        if r.rings_px
+    ]
+    return drawn + _distances(findings, size)
+
+
+def path_of(rings: list[Ring], closed: bool = True) -> str:
+    """SVG path data of the rings, thinned to half a pixel: the eye sees no difference and the page stays small."""
+    parts = []
+    for ring in rings:
+        points = np.asarray(ring, np.float32).reshape(-1, 2)
+        thin = cv2.approxPolyDP(points.reshape(-1, 1, 2), 0.5, closed).reshape(-1, 2)
+        parts.append("M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in thin) + ("Z" if closed else ""))
+    return "".join(parts)
+
+
+def _at(rings: list[Ring], size: tuple[int, int]) -> tuple[float, float]:
+    """Share of width and height of the topmost point: a badge there covers little of the damage."""
+    points = np.concatenate([np.asarray(ring, float).reshape(-1, 2) for ring in rings])
+    x, y = points[np.argmin(points[:, 1])]
+    return _share(x, y, size)
+
+
+def _share(x: float, y: float, size: tuple[int, int]) -> tuple[float, float]:
+    return min(max(float(x) / size[0], 0.0), 1.0), min(max(float(y) / size[1], 0.0), 1.0)
+
+
+def _covering(kind: str, rings: list[Ring]) -> Shape:
+    return Shape("coverings", "covering", path_of(rings), kind)
+
+
+def _wire(wire: Wire) -> Shape:
+    title = f"wire {wire.id}, {wire.colour}, {say_measure(wire.diameter_mm)}"
+    return Shape("wires", "wire", path_of([wire.centreline_px], closed=False), title)
+
+
+def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
+    """The way along a wire from the near edge of each region or splice to its termination, where it was traced."""
+    wires = {wire.id: wire for wire in findings.wires}
+    drawn = []
+    items: list[tuple[Region | Splice, list[str]]] = [
+        (region, region.wires_affected.wire_ids if region.wires_affected else []) for region in findings.regions
+    ]
+    items += [(splice, [splice.wire_id] if splice.wire_id else []) for splice in findings.splices]
+    for item, wire_ids in items:
+        ways = [way for i in wire_ids if i in wires for way in _ways(wires[i], item.rings_px)]
+        if item.to_termination_mm is None or not ways:
+            continue
+        way = min(ways, key=_length)
+        middle = way[len(way) // 2]
+        said = say_measure(item.to_termination_mm)
+        path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
+        drawn.append(
+            Shape("distances", "distance", path, f"{item.id} to termination {said}", said, _share(*middle, size))
+        )
+    return _each_once(drawn)
+
+
+def _each_once(drawn: list[Shape]) -> list[Shape]:
+    """A sleeve is a region and a splice: draw its distance once."""
+    return list({shape.path: shape for shape in drawn}.values())
+
+
+def _ways(wire: Wire, rings: list[Ring]) -> list[np.ndarray]:
+    """Pieces of the wire between the rings and each end that was followed to a termination. (N, 2) px each."""
+    line = np.asarray(wire.centreline_px, float).reshape(-1, 2)
+    inside = np.array([_inside(point, rings) for point in line], bool)
+    if not inside.any():
+        return []
+    first, last = int(np.argmax(inside)), len(line) - 1 - int(np.argmax(inside[::-1]))
+    ways = []
+    if wire.ends and wire.ends[0] is not None and first > 0:
+        ways.append(line[: first + 1])
+    if wire.ends and wire.ends[-1] is not None and last < len(line) - 1:
+        ways.append(line[last:])
+    return ways
+
+
+def _inside(point: np.ndarray, rings: list[Ring]) -> bool:
+    at = (float(point[0]), float(point[1]))
+    return any(cv2.pointPolygonTest(np.asarray(r, np.float32).reshape(-1, 1, 2), at, False) >= 0 for r in rings)
+
+
+def _length(line: np.ndarray) -> float:
+    return float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())

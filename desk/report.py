@@ -1,0 +1,106 @@
+"""The report: one self-contained HTML page on all photographs of a run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from desk import wording
+from desk.batch import Entry, Run
+from desk.overlay import LAYERS, Shape, path_of, shapes
+from desk.pictures import CLOSE_UP_SIDE_PX, close_up_box, data_uri
+from vision.findings import PhotoFindings, Region
+from vision.reading import read_photo
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+
+@dataclass(frozen=True)
+class CloseUp:
+    """A region seen near: picture and outline, `view_box` in original pixels."""
+
+    picture: str
+    view_box: str
+    path: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True)
+class PhotoView:
+    """One photograph as the page shows it."""
+
+    anchor: str
+    findings: PhotoFindings
+    picture: str
+    shapes: Sequence[Shape]
+    close_ups: dict[str, CloseUp]
+
+
+def environment() -> jinja2.Environment:
+    """Templates with escaping always on: photograph names and answers are other people's text."""
+    env = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.globals.update(
+        say_label=wording.say_label,
+        say_measure=wording.say_measure,
+        say_count=wording.say_count,
+        say_answer=wording.say_answer,
+        say_limit=say_limit,
+        route_words=wording.ROUTE_WORDS,
+        verdict_words=wording.VERDICT_WORDS,
+    )
+    return env
+
+
+def say_limit(limit: float | None, unit: str | None) -> str:
+    """A rule's limit with its unit; a dash for a rule without a number."""
+    return "–" if limit is None else f"{limit:g} {unit or ''}".strip()
+
+
+def report_html(run: Run, made_at: datetime | None = None) -> str:
+    """The page as text. Photographs are read again for their pictures; `made_at` defaults to now (UTC)."""
+    views = [_view(i, entry) for i, entry in enumerate(run.entries) if entry.findings is not None]
+    return (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            views=views,
+            unread=[entry.error for entry in run.entries if entry.error is not None],
+            assembly=run.assembly,
+            layers=LAYERS,
+            made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
+            models=sorted({view.findings.model.version for view in views}),
+        )
+    )
+
+
+def _view(index: int, entry: Entry) -> PhotoView:
+    findings = entry.findings
+    assert findings is not None
+    photo = read_photo(entry.path)
+    return PhotoView(
+        anchor=f"photo-{index + 1}",
+        findings=findings,
+        picture=data_uri(photo.bgr),
+        shapes=shapes(findings),
+        close_ups={region.id: close_up(photo.bgr, region) for region in findings.regions if region.rings_px},
+    )
+
+
+def close_up(bgr: Any, region: Region) -> CloseUp:
+    """The region's part of the picture at full resolution, with its outline. bgr : (H, W, 3) uint8."""
+    height, width = bgr.shape[:2]
+    x, y, w, h = close_up_box(region.rings_px, width, height)
+    picture = data_uri(bgr[y : y + h, x : x + w], CLOSE_UP_SIDE_PX)
+    return CloseUp(picture, f"{x - 0.5} {y - 0.5} {w} {h}", path_of(region.rings_px), w, h)

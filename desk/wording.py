@@ -1,0 +1,61 @@
+"""How labels, routes, measures and verdicts are said to people."""
+
+from __future__ import annotations
+
+from vision.findings import Count, Measure, PhotoFindings
+
+LABEL_WORDS = {
+    "external_heat": "external heat",
+    "electrical_overload": "electrical overload",
+    "rodent": "rodent bites",
+    "connector": "connector damage",
+    "abrasion": "abrasion",
+    "earlier_repair": "earlier repair",
+    "sound": "sound",
+}
+ROUTE_WORDS = {
+    "return_to_service": "return to service",
+    "repair_in_vehicle": "repair in vehicle",
+    "remanufacture": "remanufacture",
+    "refer": "refer to the maker's procedure",
+    "undecided": "undecided",
+}
+VERDICT_WORDS = {
+    "met": "met",
+    "violated": "violated",
+    "cannot_tell": "cannot tell",
+    "not_applicable": "not applicable",
+}
+
+
+def say_label(label: str | None) -> str:
+    """The label in words; a label a shop added itself reads as it is named."""
+    return "no label" if label is None else LABEL_WORDS.get(label, label.replace("_", " "))
+
+
+def say_measure(measure: Measure | None, unit: str = "mm") -> str:
+    """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash."""
+    if measure is None:
+        return "–"
+    digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 or measure.u95 == 0 else 2
+    at_least = "≥ " if measure.low_bound else ""
+    return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {unit}"
+
+
+def say_count(count: Count | None) -> str:
+    """The count, and its interval where it is open."""
+    if count is None:
+        return "–"
+    return str(count.value) if count.low == count.high else f"{count.value} ({count.low} to {count.high})"
+
+
+def say_answer(findings: PhotoFindings) -> str:
+    """The photograph's answer in a few words."""
+    if findings.label is not None and not findings.unsure:
+        p = findings.probabilities.get(findings.label)
+        return say_label(findings.label) + (f" {p:.0%}" if p is not None else "")
+    if findings.unsure and findings.candidates:
+        return "unsure: " + " or ".join(say_label(label) for label in findings.candidates)
+    if findings.novel:
+        return "damage of a kind not known"
+    return "unusable, take it again" if not findings.usable else "no answer"
