@@ -266,7 +266,8 @@ def _colour_mistakes(layout: MatLayout) -> list[str]:
     named += [(f"texts[{i}].srgb", t.srgb) for i, t in enumerate(layout.texts)]
     if layout.pattern:
         named.append(("pattern.srgb", layout.pattern.srgb))
-    return [f"{n}: expected three values 0 to 255, got {list(c)}" for n, c in named if not all(0 <= v <= 255 for v in c)]
+    wrong = [(n, list(c)) for n, c in named if not all(0 <= v <= 255 for v in c)]
+    return [f"{n}: expected three values 0 to 255, got {c}" for n, c in wrong]
 
 
 def _print_mistakes(layout: MatLayout) -> list[str]:
@@ -275,7 +276,9 @@ def _print_mistakes(layout: MatLayout) -> list[str]:
         for i, b in enumerate(layout.boxes)
         if min(b.rect_mm[2:]) <= 0
     ]
-    mistakes += [f"texts[{i}]: cap_mm must be positive, got {t.cap_mm:g}" for i, t in enumerate(layout.texts) if t.cap_mm <= 0]
+    for i, t in enumerate(layout.texts):
+        if t.cap_mm <= 0:
+            mistakes.append(f"texts[{i}]: cap_mm must be positive, got {t.cap_mm:g}")
     for i, r in enumerate(layout.rulers):
         if r.axis not in ("x", "y") or r.length_mm <= 0 or r.line_mm <= 0:
             mistakes.append(f"rulers[{i}]: expected axis x or y and positive length_mm and line_mm")
@@ -293,7 +296,8 @@ def load_layout(where: str | Path) -> MatLayout:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         names = ", ".join(sorted(p.stem for p in LAYOUT_FOLDER.glob("*.json")))
-        raise LayoutError(str(where), [f"it cannot be read ({_reason(error)}); built-in layouts are {names}"]) from error
+        mistake = f"it cannot be read ({_reason(error)}); built-in layouts are {names}"
+        raise LayoutError(str(where), [mistake]) from error
     try:
         data = json.loads(text)
     except json.JSONDecodeError as error:

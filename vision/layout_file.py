@@ -42,7 +42,7 @@ class _Reader:
         return value
 
     def number(self, key: str) -> float:
-        value = self.data.get(key)
+        value: Any = self.data.get(key)
         if not _is_number(value):
             self._wrong(key, "a number", value)
             return 1.0
@@ -56,7 +56,7 @@ class _Reader:
         return value
 
     def numbers(self, key: str, count: int, whole: bool = False) -> Any:
-        value = self.data.get(key)
+        value: Any = self.data.get(key)
         ok = isinstance(value, list) and len(value) == count and all(map(_is_number, value))
         if not ok or (whole and any(v != int(v) for v in value)):
             self._wrong(key, f"{count} {'whole ' if whole else ''}numbers", value)

@@ -33,7 +33,7 @@ def raster(layout: MatLayout, px_per_mm: float) -> np.ndarray:
 
 
 def printed_mask(layout: MatLayout, px_per_mm: float) -> np.ndarray:
-    """(H, W) bool, True where markers, patches, boxes, ticks or text are printed (0.5 mm margin); the pattern is not."""
+    """(H, W) bool, True on and 0.5 mm around markers, patches, boxes, ticks and text; the pattern is left out."""
     mask = _blank(layout, px_per_mm, 1)
     rects: list[Rect] = [m.rect_mm for m in layout.markers] + [p.rect_mm for p in layout.patches]
     rects += [b.rect_mm for b in layout.boxes] + [r.rect_mm for r in layout.rulers] + [t.rect_mm for t in layout.texts]
@@ -58,8 +58,9 @@ def marker_boxes(marker: Marker) -> list[Box]:
 def marker_bits(marker: Marker) -> np.ndarray:
     """(n, n) uint8, 0 black and 1 white, black border included."""
     dictionary = aruco_dictionary(marker.dictionary)
-    bits = cv2.aruco.Dictionary.getBitsFromByteList(dictionary.bytesList[marker.id : marker.id + 1], dictionary.markerSize)
-    return np.pad(np.asarray(bits, np.uint8).reshape(dictionary.markerSize, -1), 1)
+    size = dictionary.markerSize
+    bits = cv2.aruco.Dictionary.getBitsFromByteList(dictionary.bytesList[marker.id : marker.id + 1], size)
+    return np.pad(np.asarray(bits, np.uint8).reshape(size, size), 1)
 
 
 def _merged(white: np.ndarray) -> list[tuple[int, int, int, int]]:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from vision.layout import MatLayout
+from vision.mat_codes import Reading
 from vision.mat_markers import FoundMarker, find_markers
 from vision.mat_pose import Pose, log_scale, project, scale_u95_rel, solve_pose
 from vision.reading import Photo
@@ -122,15 +123,15 @@ def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
         return NoMat("no layout was given to look for")
     grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
     dictionaries = tuple(dict.fromkeys(m.dictionary for layout in layouts for m in layout.markers))
-    found = find_markers(grey, dictionaries)
+    found, mirrored = find_markers(grey, dictionaries)
     view = _best_view(photo, found, layouts)
     if view is None or len(view.markers) < _MIN_MARKERS_QUICK:
-        more = find_markers(grey, dictionaries, full_size=True)
+        more, mirrored = find_markers(grey, dictionaries, thorough=True)
         second = _best_view(photo, more, layouts)
         if second and (view is None or len(second.markers) > len(view.markers)):
             view = second
         found = found or more
-    return view or NoMat(_why_none(grey, found, layouts, dictionaries))
+    return view or NoMat(_why_none(found, mirrored, layouts))
 
 
 def _best_view(photo: Photo, found: list[FoundMarker], layouts: Sequence[MatLayout]) -> MatView | None:
@@ -165,15 +166,12 @@ def _view(photo: Photo, layout: MatLayout, markers: list[FoundMarker]) -> MatVie
     return MatView(layout, pose, kept, residual, view.u95_rel, view.tilt_deg)
 
 
-def _why_none(
-    grey: np.ndarray, found: list[FoundMarker], layouts: Sequence[MatLayout], dictionaries: tuple[str, ...]
-) -> str:
+def _why_none(found: list[FoundMarker], mirrored: list[Reading], layouts: Sequence[MatLayout]) -> str:
     known = {key for layout in layouts for key in layout.marker_corners_mm()}
     ids = sorted({m.id for m in found})
     shown = ", ".join(map(str, ids[:8])) + (", ..." if len(ids) > 8 else "")
     if any((m.dictionary, m.id) in known for m in found):
-        return f"the markers seen (ids {shown}) do not lie as on any known mat; lay the page flat and photograph it again"
-    mirrored = find_markers(np.ascontiguousarray(grey[:, ::-1]), dictionaries)
+        return f"the markers seen (ids {shown}) do not lie as on any known mat; lay the page flat and try again"
     if any((m.dictionary, m.id) in known for m in mirrored):
         return "the mat is mirrored; print it from the original file and send photographs that are not flipped"
     if found:
@@ -207,7 +205,7 @@ def _maps(
     px = view.to_px(mm, height_mm).astype(np.float32).reshape(ny, nx, 2)
     grid = cv2.resize(px, (nx * step, ny * step), interpolation=cv2.INTER_LINEAR)
     # cv2.resize puts sample k at (k + 0.5) step - 0.5: shift so that it lies at k step
-    shift = np.float32([[1, 0, -(step - 1) / 2], [0, 1, -(step - 1) / 2]])
+    shift = np.array([[1, 0, -(step - 1) / 2], [0, 1, -(step - 1) / 2]])
     grid = cv2.warpAffine(grid, shift, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.ascontiguousarray(grid[..., 0]), np.ascontiguousarray(grid[..., 1])
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
-import cv2
 import numpy as np
 
 from vision.layout import aruco_dictionary
+from vision.mat_codes import Reading, read_codes
 
-SEARCH_LONG_SIDE_PX = 1800
 _SAMPLES_ALONG = 17
 _SAMPLES_ACROSS = 21
 _LINEAR = (((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4).astype(np.float32)
@@ -33,41 +31,16 @@ class FoundMarker:
     bright: float | None = None
 
 
-def find_markers(grey: np.ndarray, dictionaries: tuple[str, ...], full_size: bool = False) -> list[FoundMarker]:
-    """All markers of the dictionaries in a (H, W) uint8 picture; `full_size` searches slower for small and dim ones."""
-    long_side = max(grey.shape)
-    shrink = 1.0 if full_size else min(1.0, SEARCH_LONG_SIDE_PX / long_side)
-    small = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else grey
-    if full_size:
-        small = _stretched(small)
-    detector = _detector(dictionaries, full_size)
-    corners, ids, _, which = detector.detectMarkersMultiDict(small)
-    if ids is None or len(ids) == 0:
-        return []
-    quads = np.stack([np.asarray(c, float).reshape(4, 2) for c in corners])
-    scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
-    quads = (quads + 0.5) * scale - 0.5
-    named = [dictionaries[int(k)] for k in np.ravel(which)]
-    return _refined(grey, quads, named, [int(i) for i in np.ravel(ids)])
-
-
-def _stretched(grey: np.ndarray) -> np.ndarray:
-    """Contrast stretched to the full range, so that the threshold's constant bites in dark pictures too."""
-    low, high = np.percentile(grey[::4, ::4], (0.5, 99.5))
-    table = np.clip((np.arange(256) - low) * (255 / max(high - low, 1)), 0, 255).astype(np.uint8)
-    return cv2.LUT(grey, table)
-
-
-@lru_cache(maxsize=16)
-def _detector(dictionaries: tuple[str, ...], thorough: bool) -> cv2.aruco.ArucoDetector:
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 0.012 if thorough else 0.025
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 45 if thorough else 25
-    parameters.adaptiveThreshWinSizeStep = 10
-    parameters.adaptiveThreshConstant = 5
-    parameters.errorCorrectionRate = 0.4
-    return cv2.aruco.ArucoDetector([aruco_dictionary(d) for d in dictionaries], parameters)
+def find_markers(
+    grey: np.ndarray, dictionaries: tuple[str, ...], thorough: bool = False
+) -> tuple[list[FoundMarker], list[Reading]]:
+    """All markers in a (H, W) uint8 picture, and what reads only mirrored; `thorough`: for small and dim ones, slower."""
+    readings, mirrored = read_codes(grey, dictionaries, thorough)
+    if not readings:
+        return [], mirrored
+    quads = np.stack([r.quad_px for r in readings])
+    named = [r.dictionary for r in readings]
+    return _refined(grey, quads, named, [r.id for r in readings]), mirrored
 
 
 def _refined(grey: np.ndarray, quads: np.ndarray, named: list[str], ids: list[int]) -> list[FoundMarker]:
@@ -158,8 +131,8 @@ def _crossing(share: np.ndarray, u: np.ndarray, level: float) -> tuple[np.ndarra
     low, high = np.take_along_axis(share, k, -1), np.take_along_axis(share, k + 1, -1)
     grid = np.broadcast_to(u, share.shape)
     u0, u1 = np.take_along_axis(grid, k, -1), np.take_along_axis(grid, k + 1, -1)
-    at = u0 + (level - low) / np.where(high > low, high - low, 1) * (u1 - u0)
-    return at[..., 0], rises.any(-1)
+    at: np.ndarray = u0 + (level - low) / np.where(high > low, high - low, 1) * (u1 - u0)
+    return at[..., 0], np.asarray(rises.any(-1))
 
 
 def _robust_line(t: np.ndarray, offset: np.ndarray, clear: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

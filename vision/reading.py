@@ -77,7 +77,7 @@ def list_photos(folder: str | Path) -> list[Path]:
     try:
         found = sorted(p for p in folder.iterdir() if p.suffix.lower() in SUFFIXES and p.is_file())
     except OSError as error:
-        raise PhotoError(f"expected a folder of photographs, got {folder} ({error.strerror}); check the path") from error
+        raise PhotoError(f"expected a folder of photographs, got {folder} ({error.strerror}); check it") from error
     if not found:
         raise PhotoError(
             f"expected a folder with photographs ({', '.join(SUFFIXES)}), got {folder} with none; choose another folder"
@@ -119,7 +119,7 @@ def _too_large(path: Path, limits: Limits, got: str) -> PhotoError:
 
 
 def _truncated(path: Path) -> PhotoError:
-    return PhotoError(f"expected a whole picture, got {path.name} whose data end too early or are damaged; copy it again")
+    return PhotoError(f"expected a whole picture, got {path.name} whose data are cut off or damaged; copy it again")
 
 
 def _decoded(path: Path, data: bytes, image: Image.Image) -> np.ndarray:
