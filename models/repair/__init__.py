@@ -1,1 +1,23 @@
 """Repairability rules and the repair plan."""
+
+from models.repair.answers import CIRCUIT_CLASSES, Answers, AnswersError
+from models.repair.decide import decide, leading_label, photo_label, region_route
+from models.repair.limits import RULE_IDS, Mistake, Rules, RulesError, load_rules
+from models.repair.verdicts import ROUTES, route_rank
+
+__all__ = [
+    "CIRCUIT_CLASSES",
+    "ROUTES",
+    "RULE_IDS",
+    "Answers",
+    "AnswersError",
+    "Mistake",
+    "Rules",
+    "RulesError",
+    "decide",
+    "leading_label",
+    "load_rules",
+    "photo_label",
+    "region_route",
+    "route_rank",
+]

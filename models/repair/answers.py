@@ -1,0 +1,90 @@
+"""The answers a person at the bench gave; what was not asked or not known stays None and is never assumed."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+REFERABLE_CLASSES: tuple[str, ...] = (
+    "restraint",
+    "high_voltage",
+    "brake_by_wire",
+    "steering_by_wire",
+    "shielded",
+    "data_pair",
+)
+CIRCUIT_CLASSES: tuple[str, ...] = ("none", *REFERABLE_CLASSES)
+"""What `--circuit-class` takes."""
+
+CircuitClass = Literal[
+    "none", "restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"
+]
+DamageLabel = Literal[
+    "external_heat", "electrical_overload", "rodent", "connector", "abrasion", "earlier_repair", "sound"
+]
+Flex = Literal["cracks", "no_cracks"]
+Parting = Literal["parts", "tears"]
+Copper = Literal["covered", "bare", "damaged"]
+Positive = Annotated[float, Field(gt=0.0, le=10_000.0, allow_inf_nan=False)]
+Distance = Annotated[float, Field(ge=0.0, le=100_000.0, allow_inf_nan=False)]
+Number = Annotated[int, Field(ge=0, le=10_000, strict=True)]
+
+
+class AnswersError(ValueError):
+    """Answers that cannot be used; `lines` holds one line for each."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+        super().__init__("\n".join(lines))
+
+
+class Answers(BaseModel):
+    """Intake and bench answers. Where a dict is allowed, its keys are region, splice or housing ids.
+
+    An id is as the findings give it (`r1`); with several photographs of one
+    assembly that share it, `photograph name:r1`. A plain value stands for the
+    whole assembly.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+    circuit_class: CircuitClass | None = None
+    labels: dict[str, DamageLabel] = {}
+    flex_test: Flex | dict[str, Flex] | None = None
+    parts_by_hand: Parting | dict[str, Parting] | None = None
+    copper: Copper | dict[str, Copper] | None = None
+    nicked_strands: dict[str, Number] = {}
+    broken_strands: dict[str, Number] = {}
+    both_ends_identified: bool | dict[str, bool] | None = None
+    overload_ends: dict[str, str] = {}
+    distances_mm: dict[str, Distance] = {}
+    spacings_mm: dict[str, Distance] = {}
+    splice_origin: dict[str, Literal["repair", "factory"]] = {}
+    splices_on_one_wire: Number | None = None
+    housing_state: dict[str, Literal["sound", "damaged"]] = {}
+    looked_over: Literal["nothing_more", "more_damage"] | None = None
+    wire_count: Number | None = None
+    fuse_found_a: Positive | None = None
+    fuse_rated_a: Positive | None = None
+    wire_size_mm2: Positive | None = None
+    same_damage_days: Number | None = None
+
+    def __init__(self, **values: Any) -> None:
+        try:
+            super().__init__(**values)
+        except ValidationError as error:
+            raise AnswersError(sorted({_line(detail) for detail in error.errors()})) from error
+
+
+def _line(detail: Any) -> str:
+    key = ".".join(str(part) for part in detail["loc"] if not str(part).startswith(("dict[", "literal[", "bool")))
+    if detail["type"] == "extra_forbidden":
+        known = ", ".join(Answers.model_fields)
+        return f"answer {key}: expected one of {known}, got an unknown name"
+    expected = str(detail["msg"]).removeprefix("Input should be ")
+    return f"answer {key}: expected {expected}, got {detail['input']!r}"
+
+
+def answer_for(answer: Any, ref: str) -> Any:
+    """The answer for one region: its own where answers go by region, else the one for the whole assembly."""
+    return answer.get(ref) if isinstance(answer, dict) else answer

@@ -1,0 +1,166 @@
+"""Rules for the whole assembly: wire count, circuit class, fuse, voltage drop, recurrence, coverings, inspection."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from models.repair.case import Case, Spot
+from models.repair.counting import Share, Span, most_at_one_location, most_in_one_branch, united
+from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
+from models.repair.words import wires
+from vision.findings import Action, Count, Measure, PhotoFindings
+
+
+def wires_to_repair(shares: list[Share], case: Case) -> Count | None:
+    """Wires of the assembly that get repaired, earlier repairs counted; None where no upper end is known."""
+    typed = case.answers.wire_count
+    if typed is not None:
+        return Count(value=typed, low=typed, high=typed)
+    ids = {wire for share in shares for wire in share.wire_ids}
+    one_photo = len({share.photo for share in shares}) == 1  # over several photographs an id names no one wire
+    return united(shares).count(ids if one_photo else ())
+
+
+def wire_count(shares: list[Share], case: Case) -> Hit:
+    """Wires to repair against the limit, over the scope the shop set."""
+    limits = case.rules.wire_count
+    span = _span(shares, case)
+    verdict = count_at_most(span.low, span.high, limits.max_wires)
+    count = span.count(())
+    measured = Measure(value=span.value, u95=_half_width(span), low_bound=span.high is None)
+    where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
+    number = wires(count) if count else f"at least {span.low} wires"
+    says = f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}"
+    hit = Hit("wire-count", verdict, says, "assembly", measured, float(limits.max_wires), "wires")
+    if verdict == "violated":
+        return replace(hit, floor=REMANUFACTURE, actions=(Action(action="remanufacture", on="assembly", why=says),))
+    if verdict == "cannot_tell":
+        asked = case.question("wire-count", "assembly", f"more than {limits.max_wires} wires mean remanufacture")
+        return replace(hit, needs=REMANUFACTURE, questions=(asked,))
+    return hit
+
+
+def _span(shares: list[Share], case: Case) -> Span:
+    typed = case.answers.wire_count
+    if typed is not None:
+        return Span(typed, typed, typed)
+    scope = case.rules.wire_count.scope
+    return {"assembly": united, "branch": most_in_one_branch, "location": most_at_one_location}[scope](shares)
+
+
+def _half_width(span: Span) -> float:
+    if span.high is None:
+        return 0.0
+    return float(max(span.high - span.value, span.value - span.low))
+
+
+def circuit_class(case: Case) -> Hit:
+    """Circuits that follow the maker's procedure; unanswered, nothing returns to service."""
+    answered = case.answers.circuit_class
+    if answered is None:
+        asked = case.question("circuit-class", "assembly", "such a circuit is referred, whatever the damage")
+        says = "the circuit class was not asked: nothing returns to service before it is known"
+        return Hit("circuit-class", "cannot_tell", says, "assembly", needs=REPAIR, worst=REFER, questions=(asked,))
+    words = answered.replace("_", " ")
+    if answered in case.rules.circuit_class.refer:
+        says = f"{words} circuit: the maker's procedure and licensed people decide"
+        action = Action(action="refer", on="assembly", why=says)
+        return Hit("circuit-class", "violated", says, "assembly", floor=REFER, actions=(action,))
+    says = "no circuit of a class that is referred" if answered == "none" else f"{words} circuit: this shop repairs it"
+    return Hit("circuit-class", "met", says, "assembly")
+
+
+def fuse_coordination(case: Case) -> Hit:
+    """The fuse found against the circuit's rating and the wire's size; either comparison can break the rule."""
+    answers, limits = case.answers, case.rules.fuse_coordination
+    found, rated, size = answers.fuse_found_a, answers.fuse_rated_a, answers.wire_size_mm2
+    largest = limits.largest_for(size) if size is not None else None
+    bounds = [bound for bound in (rated, largest) if bound is not None]
+    measured = Measure(value=found, u95=0.0) if found is not None else None
+    limit = min(bounds, default=None)
+    if found is not None and limit is not None and found > limit:
+        says = f"fuse of {found:g} A found where at most {limit:g} A belongs: not returned to service until corrected"
+        action = Action(action="correct_fuse", on="fuse", why=says)
+        return Hit("fuse-coordination", "violated", says, "fuse", measured, limit, "A", floor=REPAIR, actions=(action,))
+    wire_fuse = rated is not None and largest is not None and rated > largest
+    if found is not None and rated is not None and largest is not None and not wire_fuse:
+        says = f"fuse of {found:g} A found, {rated:g} A called for, at most {largest:g} A for {size:g} mm²"
+        return Hit("fuse-coordination", "met", says, "fuse", measured, limit, "A")
+    asked = case.question("fuse-coordination", "fuse", "too large a fuse is corrected before return to service")
+    says = "cannot tell whether the fuse protects its wire"
+    return Hit("fuse-coordination", "cannot_tell", says, "fuse", measured, limit, "A", worst=REPAIR, questions=(asked,))
+
+
+def drop_budget(case: Case, joints_planned: bool) -> Hit | None:
+    """Voltage drop after repair; a photograph gives no current, so this is a note with the plan."""
+    if not joints_planned:
+        return None
+    limit = case.rules.drop_budget.max_v
+    says = f"after repair, measure the drop under load: at most {limit:g} V, and equal loads stay equal"
+    return Hit("drop-budget", "cannot_tell", says, "assembly", None, limit, "V")
+
+
+def recurrence(case: Case) -> Hit | None:
+    """The same damage on the same vehicle again: its cause was not removed."""
+    days = case.answers.same_damage_days
+    if days is None or not case.spots:
+        return None
+    limit = case.rules.recurrence.within_days
+    verdict = at_most(Measure(value=float(days), u95=0.0), float(limit))
+    says = f"same damage {days} days ago, limit {limit} days"
+    measured = Measure(value=float(days), u95=0.0)
+    if verdict == "violated":
+        return Hit("recurrence", "met", says, "assembly", measured, float(limit), "days")
+    action = Action(action="find_cause", on="vehicle", why=f"{says}: the cause is still there")
+    return Hit("recurrence", "violated", says, "assembly", measured, float(limit), "days", actions=(action,))
+
+
+def hidden_damage(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Damage that runs on under a covering: what is measured is a lower bound until it is opened."""
+    if not spot.region.continues_under_covering:
+        return None
+    says = f"{spot.ref}: damage runs on under a covering; its lengths are lower bounds"
+    asked = case.question("hidden-damage", spot.ref, "what lies beneath may need more")
+    action = Action(action="open_covering", on=spot.ref, why=f"{says}. Open it and photograph again.")
+    return Hit(
+        "hidden-damage", "violated", says, spot.ref,
+        floor=REPAIR, worst=REMANUFACTURE, questions=(asked,), actions=(action,),
+    )  # fmt: skip
+
+
+def inspection(case: Case) -> list[Hit]:
+    """Whether each photograph shows enough to call the rest of the assembly sound."""
+    return [_inspected(photo, case) for photo in case.photos]
+
+
+def _inspected(photo: PhotoFindings, case: Case) -> Hit:
+    name, limit = photo.photo.name, case.rules.inspection.min_inspected_share
+    share = Measure(value=photo.inspected_share, u95=0.0)
+    fault = _fault(photo, limit)
+    hit = Hit("inspection", "met", f"{name}: {photo.inspected_share:.0%} of the assembly seen", name, share, limit, "1")
+    looked = case.answers.looked_over
+    if fault is None and looked != "more_damage":
+        return hit
+    if looked == "nothing_more" and photo.usable:
+        return replace(hit, says=f"{name}: {fault}; looked over at the bench, nothing more found")
+    says = f"{name}: {fault or 'more damage found at the bench than the photograph shows'}"
+    asked = case.question("inspection", name, "what was not seen may be damaged")
+    retake = Action(action="retake", on=name, why=says)
+    needs = REPAIR if photo.usable and looked != "more_damage" else REMANUFACTURE
+    return replace(
+        hit, verdict="cannot_tell", says=says, needs=needs, worst=REMANUFACTURE, questions=(asked,), actions=(retake,)
+    )
+
+
+def _fault(photo: PhotoFindings, limit: float) -> str | None:
+    """Why this photograph cannot show that nothing more is damaged."""
+    if not photo.usable:
+        reasons = "; ".join(retake.fault for retake in photo.retake)
+        return f"the photograph cannot be judged ({reasons})" if reasons else "the photograph cannot be judged"
+    if photo.inspected_share < limit:
+        return f"{photo.inspected_share:.0%} of the assembly seen, {limit:.0%} wanted"
+    if not photo.regions and photo.label != "sound":
+        return "no region found, yet the photograph as a whole is not called sound"
+    if photo.label is None:
+        return "the photograph has no label"
+    return None

@@ -1,0 +1,226 @@
+"""The assembly as the rules see it: the regions, joints and housings of all its photographs, each with one name."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from models.repair.answers import Answers, AnswersError, answer_for
+from models.repair.limits import Rules
+from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Wire
+
+DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One region, the labels it may carry, and the wires it is known to touch."""
+
+    ref: str
+    photo: int
+    region: Region
+    labels: tuple[str, ...]
+    wires: tuple[Wire, ...]
+    to_termination_mm: Measure | None
+
+    @property
+    def certain(self) -> bool:
+        """Whether there is one label only."""
+        return len(self.labels) == 1
+
+    def evidence(self, feature: str, unstated_u95: float) -> Measure | None:
+        """A sign as a measure; `FEATURE_u95` in the evidence is its uncertainty, otherwise `unstated_u95`."""
+        values = {item.feature: item.value for item in self.region.evidence}
+        if feature not in values:
+            return None
+        return Measure(value=values[feature], u95=max(values.get(f"{feature}_u95", unstated_u95), 0.0))
+
+
+@dataclass(frozen=True)
+class Joint:
+    """A joint found on a wire: a splice, or an earlier-repair region in which no splice was told apart."""
+
+    ref: str
+    photo: int
+    wire: str | None
+    origin: str
+    to_termination_mm: Measure | None
+    to_next_mm: Measure | None
+    spot: str | None
+
+    @property
+    def certain(self) -> bool:
+        """Whether it is known to be a repair."""
+        return self.origin == "repair"
+
+
+@dataclass(frozen=True)
+class Shell:
+    """A housing and the region that lies on it, if any."""
+
+    ref: str
+    photo: int
+    housing: Housing
+
+
+@dataclass(frozen=True)
+class Case:
+    """One assembly: what was seen, what was answered, what the limits are."""
+
+    photos: tuple[PhotoFindings, ...]
+    answers: Answers
+    rules: Rules
+    spots: tuple[Spot, ...]
+    joints: tuple[Joint, ...]
+    shells: tuple[Shell, ...]
+
+    def question(self, rule_id: str, on: str, changes: str) -> Question:
+        """The rule's question about one thing, in the words of the rules file."""
+        limits = self.rules.of(rule_id)
+        return Question(ask=limits.ask.replace("{on}", on), why=limits.why, changes=f"{rule_id}: {changes}")
+
+
+def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> Case:
+    """The case in an order that does not depend on the order of the photographs; AnswersError on unknown ids."""
+    if not photos:
+        raise ValueError("expected at least one photograph's findings, got none")
+    ordered = tuple(sorted({p.photo.sha256 + p.photo.name: p for p in photos}.values(), key=_photo_key))
+    refs = _References(ordered, answers, rules)
+    spots = tuple(_spot(refs, i, photo, region) for i, photo in enumerate(ordered) for region in photo.regions)
+    real = tuple(spot for spot in spots if spot.labels != ("sound",))
+    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, real))
+    shells = tuple(
+        Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
+    )
+    return Case(ordered, refs.answers, rules, real, joints, shells)
+
+
+def _photo_key(photo: PhotoFindings) -> tuple[str, str]:
+    return photo.photo.name, photo.photo.sha256
+
+
+def _ids(photo: PhotoFindings) -> list[str]:
+    """Ids that an answer may name."""
+    regions, housings = [r.id for r in photo.regions], [h.id for h in photo.housings]
+    return list(dict.fromkeys(regions + [s.id for s in photo.splices] + housings))
+
+
+class _References:
+    """Names that are unique over the photographs, and the answers under those names."""
+
+    def __init__(self, photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> None:
+        self._several = len(photos) > 1
+        self._ruler_u95_mm = rules.termination_distance.ruler_u95_mm
+        names = Counter(photo.photo.name for photo in photos)
+        self._prefix = [p.photo.name if names[p.photo.name] == 1 else p.photo.sha256[:8] for p in photos]
+        self._owners: dict[str, list[str]] = {}
+        for index, photo in enumerate(photos):
+            for item in _ids(photo):
+                self._owners.setdefault(item, []).append(self.name(index, item))
+        self.answers = self._renamed(answers)
+
+    def name(self, photo: int, item: str) -> str:
+        return f"{self._prefix[photo]}:{item}" if self._several else item
+
+    def ruled(self, typed: dict[str, float], ref: str) -> Measure | None:
+        """A distance somebody read off a ruler, with the ruler's uncertainty; None when nobody did."""
+        return Measure(value=typed[ref], u95=self._ruler_u95_mm) if ref in typed else None
+
+    def _renamed(self, answers: Answers) -> Answers:
+        lines: list[str] = []
+        changed: dict[str, dict[str, object]] = {}
+        for field in Answers.model_fields:
+            value = getattr(answers, field)
+            if isinstance(value, dict):
+                changed[field] = {self._full(field, key, lines): given for key, given in value.items()}
+        if lines:
+            raise AnswersError(lines)
+        return answers.model_copy(update=changed)
+
+    def _full(self, field: str, key: str, lines: list[str]) -> str:
+        every = sorted({name for names in self._owners.values() for name in names})
+        owners = self._owners.get(key, [])
+        if key in every:
+            return key
+        if len(owners) == 1:
+            return owners[0]
+        if owners:
+            lines.append(f"answer {field}.{key}: expected one of {', '.join(owners)}, got an id in several photographs")
+        else:
+            lines.append(f"answer {field}.{key}: expected one of {', '.join(every) or 'no id at all'}, got {key!r}")
+        return key
+
+
+def _spot(refs: _References, index: int, photo: PhotoFindings, region: Region) -> Spot:
+    ref = refs.name(index, region.id)
+    ids = set(region.wires_affected.wire_ids) if region.wires_affected else set()
+    wires = tuple(wire for wire in photo.wires if wire.id in ids)
+    answered = refs.answers.labels.get(ref)
+    distance = refs.ruled(refs.answers.distances_mm, ref) or region.to_termination_mm
+    return Spot(ref, index, region, (answered,) if answered else possible_labels(region), wires, distance)
+
+
+def possible_labels(region: Region) -> tuple[str, ...]:
+    """Every label the region may carry, in contract order: its own when sure, else its candidates, else any damage."""
+    if region.label is not None and not region.unsure and not region.novel:
+        return (region.label,)
+    named = set(region.candidates) | ({region.label} if region.label else set())
+    if region.novel or not named:
+        named |= set(DAMAGE_LABELS)
+    return tuple(label for label in LABELS if label in named)
+
+
+def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence[Spot]) -> list[Joint]:
+    here = [spot for spot in spots if spot.photo == index and "earlier_repair" in spot.labels]
+    found: list[Joint] = []
+    covered: set[str] = set()
+    for splice in photo.splices:
+        ref = refs.name(index, splice.id)
+        spot = next((s for s in here if overlap(s.region.rings_px, splice.rings_px)), None)
+        origin = refs.answers.splice_origin.get(ref) or splice.origin
+        if origin == "unknown" and spot is not None and spot.certain:
+            origin = "repair"
+        distance = splice.to_termination_mm
+        if spot is not None:
+            covered.add(spot.ref)
+            distance = distance or spot.to_termination_mm
+        distance = refs.ruled(refs.answers.distances_mm, ref) or distance
+        spacing = refs.ruled(refs.answers.spacings_mm, ref) or splice.to_next_splice_mm
+        found.append(Joint(ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None))
+    return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
+
+
+def _joint_of(refs: _References, spot: Spot) -> Joint:
+    origin = refs.answers.splice_origin.get(spot.ref) or ("repair" if spot.certain else "unknown")
+    spacing = refs.ruled(refs.answers.spacings_mm, spot.ref)
+    wire = spot.wires[0].id if len(spot.wires) == 1 else None
+    return Joint(spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref)
+
+
+def overlap(one: Iterable[Ring], other: Iterable[Ring]) -> bool:
+    """Whether the bounding boxes of two outlines meet; px, x right, y down."""
+    a, b = _box(one), _box(other)
+    if a is None or b is None:
+        return False
+    return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
+
+
+def _box(rings: Iterable[Ring]) -> tuple[float, float, float, float] | None:
+    points = [point for ring in rings for point in ring]
+    if not points:
+        return None
+    xs, ys = [p[0] for p in points], [p[1] for p in points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def ends_known(spot: Spot, answers: Answers) -> bool | None:
+    """Whether both ends of every wire of the region are known: the answer, else the traced wires; None: not known."""
+    answered = answer_for(answers.both_ends_identified, spot.ref)
+    if answered is not None:
+        return answered
+    affected = spot.region.wires_affected
+    if affected is None or not spot.wires or len(spot.wires) < affected.high:
+        return None
+    traced = all(len(wire.ends) == 2 and None not in wire.ends for wire in spot.wires)
+    return True if traced else None

@@ -1,0 +1,108 @@
+"""Rules for bitten, cut and chafed wires: damaged copper, and worn insulation over sound copper."""
+
+from __future__ import annotations
+
+from models.repair.answers import Answers, answer_for
+from models.repair.case import Case, Spot, ends_known
+from models.repair.limits import ConductorDamage
+from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond
+from models.repair.words import length
+from vision.findings import Action, Question, Verdict
+
+_WORN = ("rodent", "abrasion")
+
+
+def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Verdict:
+    """Whether the copper is damaged: what the photograph shows, then what somebody saw under a magnifier.
+
+    A severed wire is never argued away. Bare copper counts as nicked until somebody looked at its strands.
+    """
+    ref = spot.ref
+    if at_most(spot.evidence("severed_wires", 0.0), 0.5) == "violated":
+        return "violated"
+    seen = answer_for(answers.copper, ref)
+    if seen == "damaged":
+        return "violated"
+    nicked, broken = answers.nicked_strands.get(ref), answers.broken_strands.get(ref)
+    if nicked is not None or broken is not None:
+        if (nicked or 0) > limits.nicked_strands_allowed or (broken or 0) > limits.broken_strands_allowed:
+            return "violated"
+        if nicked is not None and broken is not None:
+            return "met"
+    if seen == "bare":
+        return "met"
+    shown = beyond(spot.region.exposed_copper_mm, limits.max_exposed_mm, limits.zero_within_mm)
+    return "met" if seen == "covered" and shown == "cannot_tell" else shown
+
+
+def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Copper nicked, bitten or severed. An overloaded circuit is replaced whole, so it is not judged here."""
+    verdict = copper_verdict(spot, case.answers, case.rules.conductor_damage)
+    if label == "electrical_overload" or (label not in _WORN and verdict != "violated"):
+        return None
+    if verdict == "violated":
+        return _damaged(spot, case)
+    limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
+    if verdict == "met":
+        says = f"{spot.ref}: no damaged copper found"
+        return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
+    needs, ask_ends = _ends(spot, case)
+    asked = case.question("conductor-damage", spot.ref, "a sleeve, or a joint in the wire")
+    says = f"{spot.ref}: cannot tell whether copper is damaged (bare copper: {length(exposed)})"
+    return Hit(
+        "conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm",
+        floor=REPAIR, needs=needs, repairs="maybe", splices="maybe", questions=(asked, *ask_ends),
+    )  # fmt: skip
+
+
+def _ends(spot: Spot, case: Case) -> tuple[int, tuple[Question, ...]]:
+    """The route that unidentified wire ends would force, and the question that settles it."""
+    known = ends_known(spot, case.answers)
+    if known is not None:
+        return (REPAIR if known else REMANUFACTURE), ()
+    limits = case.rules.conductor_damage
+    changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
+    return REMANUFACTURE, (
+        Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes),
+    )
+
+
+def _damaged(spot: Spot, case: Case) -> Hit:
+    limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
+    severed = spot.evidence("severed_wires", 0.0)
+    says = f"{spot.ref}: copper damaged (bare copper: {length(exposed)}"
+    says += f", severed wires: {severed.value:.0f})" if severed and severed.value >= 1 else ")"
+    needs, questions = _ends(spot, case)
+    rebuilt = needs == REMANUFACTURE and not questions
+    if rebuilt:
+        says += "; the ends that belong together are not identified"
+        action = Action(action="remanufacture", on=spot.ref, why=f"{says}. {limits.why_ends}")
+    else:
+        action = Action(action="splice_in_section", on=spot.ref, why=f"{says}: cut it out, join in a new piece")
+    return Hit(
+        "conductor-damage", "violated", says, spot.ref, exposed, limits.max_exposed_mm, "mm",
+        floor=REMANUFACTURE if rebuilt else REPAIR, needs=needs, repairs="yes",
+        splices="no" if rebuilt else "yes", questions=questions, actions=(action,),
+    )  # fmt: skip
+
+
+def insulation_only(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Worn insulation over sound copper gets a sleeve; what settles it is asked by `conductor-damage`."""
+    if label not in _WORN:
+        return None
+    limits = case.rules.conductor_damage
+    copper = copper_verdict(spot, case.answers, limits) if limits.applies else "met"
+    if copper == "violated":
+        return None
+    lost = spot.evidence("insulation_loss_length", limits.unstated_u95_mm) or spot.region.length_mm
+    says = f"{spot.ref}: insulation worn over {length(lost)}"
+    sleeve = Action(action="sleeve", on=spot.ref, why=f"{says}, copper sound: make the insulation good")
+    if copper == "met":
+        return Hit(
+            "insulation-only", "violated", says + ", copper sound", spot.ref, lost, None, "mm",
+            floor=REPAIR, repairs="yes", sleeve_only=True, actions=(sleeve,),
+        )  # fmt: skip
+    return Hit(
+        "insulation-only", "cannot_tell", says + "; cannot tell whether copper is damaged", spot.ref, lost, None, "mm",
+        floor=REPAIR, repairs="yes", sleeve_only=True,
+    )  # fmt: skip

@@ -1,0 +1,110 @@
+"""How many different wires need repair: united over regions and joints, never added twice, as an interval."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from vision.findings import Count
+
+
+@dataclass(frozen=True)
+class Share:
+    """Wires that one region or joint puts up for repair.
+
+    `low` to `high` wires, `high` None where unknown; `wire_ids` names some or
+    all of them. `certain`: they do get repaired. `ends`: where they lead.
+    """
+
+    photo: int
+    wire_ids: frozenset[str]
+    low: int
+    value: int
+    high: int | None
+    certain: bool
+    ends: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True)
+class Span:
+    """A number of wires between `low` and `high` (None: no upper end known), `value` the best guess."""
+
+    low: int
+    value: int
+    high: int | None
+
+    def count(self, wire_ids: Iterable[str]) -> Count | None:
+        """The same as findings; None where no upper end is known."""
+        if self.high is None:
+            return None
+        return Count(value=self.value, low=self.low, high=self.high, wire_ids=sorted(wire_ids))
+
+
+def united(shares: Sequence[Share]) -> Span:
+    """Wires of one assembly. Within a photograph equal ids are one wire; over photographs identity is unknown,
+    so there are at least as many wires as the richest photograph shows and at most their sum.
+    """
+    spans = [_one_photo([s for s in shares if s.photo == photo]) for photo in sorted({s.photo for s in shares})]
+    return _side_by_side(spans)
+
+
+def _side_by_side(spans: Sequence[Span]) -> Span:
+    low = max((span.low for span in spans), default=0)
+    value = max((span.value for span in spans), default=0)
+    return Span(low, value, _sum(span.high for span in spans))
+
+
+def _sum(highs: Iterable[int | None]) -> int | None:
+    total = 0
+    for high in highs:
+        if high is None:
+            return None
+        total += high
+    return total
+
+
+def _one_photo(shares: Sequence[Share]) -> Span:
+    named = frozenset().union(*(s.wire_ids for s in shares))
+    sure = frozenset().union(*(s.wire_ids for s in shares if s.certain and s.low >= len(s.wire_ids)))
+    low = max([len(sure), *(s.low for s in shares if s.certain)])
+    unnamed = _sum(None if s.high is None else max(0, s.high - len(s.wire_ids)) for s in shares)
+    high = None if unnamed is None else max(low, len(named) + unnamed)
+    value = max([low, len(named), *(s.value for s in shares)])
+    return Span(low, value if high is None else min(value, high), high)
+
+
+def most_at_one_location(shares: Sequence[Share]) -> Span:
+    """The largest number of wires in one region or joint."""
+    spans = [_one_photo([share]) for share in shares]
+    return _largest(spans)
+
+
+def most_in_one_branch(shares: Sequence[Share]) -> Span:
+    """The largest number of wires in one branch: shares whose wires reach a common termination belong together.
+
+    A share whose wires reach no termination in the photograph may belong to any branch.
+    """
+    groups: list[list[Share]] = []
+    for share in (s for s in shares if s.ends):
+        touching = [g for g in groups if any(o.photo == share.photo and o.ends & share.ends for o in g)]
+        groups = [g for g in groups if g not in touching] + [[share, *(o for g in touching for o in g)]]
+    loose = [s for s in shares if not s.ends]
+    if not groups:
+        least = _largest([_one_photo([s]) for s in loose])
+        return Span(least.low, least.value, united(loose).high)
+    known = _largest([united(g) for g in groups] + [_one_photo([s]) for s in loose])
+    highest = [united([*g, *loose, *_elsewhere(g, shares)]).high for g in groups]
+    return Span(known.low, known.value, None if None in highest else max(h for h in highest if h is not None))
+
+
+def _elsewhere(group: Sequence[Share], shares: Sequence[Share]) -> list[Share]:
+    """Shares of other photographs: they may show the same branch."""
+    here = {s.photo for s in group}
+    return [s for s in shares if s.ends and s.photo not in here]
+
+
+def _largest(spans: Sequence[Span]) -> Span:
+    low = max((span.low for span in spans), default=0)
+    value = max((span.value for span in spans), default=0)
+    highs = [span.high for span in spans]
+    return Span(low, value, None if None in highs else max((h for h in highs if h is not None), default=0))

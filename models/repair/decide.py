@@ -1,0 +1,147 @@
+"""The decision on one assembly: every rule over all its photographs, the route, and what would close the gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from models.repair import assembly, splices
+from models.repair.actions import cheapest_first, in_working_order
+from models.repair.answers import Answers
+from models.repair.case import Case, open_case
+from models.repair.counting import Share
+from models.repair.housing import housing_shells
+from models.repair.limits import RULE_IDS, Rules
+from models.repair.texts import causes_of, cautions_for
+from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route_rank
+from models.repair.worlds import Judged, judge, share_of
+from vision.findings import Decision, PhotoFindings, Question, Region, Route, RuleResult
+
+__all__ = ["decide", "leading_label", "photo_label", "route_rank"]
+
+
+def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> Decision:
+    """Decide on one assembly from all its photographs, in any order. Pure: the same input gives the same decision."""
+    case = open_case(photos, answers, rules)
+    judged = [judge(spot, case) for spot in case.spots]
+    shares = _shares(judged, case)
+    whole = _assembly_hits(judged, shares, case)
+    floor, needs, worst = _ranks(judged, whole)
+    labels = {label for item in judged for label in item.spot.labels if item.spot.certain}
+    labels |= {"connector"} if any(h.rule == "housing" and h.verdict == "violated" for h in whole) else set()
+    actions = [action for item in judged for action in item.actions()] + [a for hit in whole for a in hit.actions]
+    return Decision(
+        route="undecided" if floor < needs else ROUTES[floor],
+        route_worst=ROUTES[worst],
+        open_questions=cheapest_first(_questions(judged, whole), floor),
+        wires_to_repair=assembly.wires_to_repair(shares, case),
+        actions=in_working_order(actions, floor),
+        rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
+        causes=causes_of(labels),
+        cautions=cautions_for(labels, case.answers.circuit_class, bool(case.spots)),
+    )
+
+
+def _shares(judged: Sequence[Judged], case: Case) -> list[Share]:
+    found = [share for item in judged if (share := item.share()) is not None]
+    spots = {spot.ref: spot for spot in case.spots}
+    for joint in case.joints:
+        if joint.origin == "factory":
+            continue
+        if joint.ref in spots:
+            found.append(share_of(spots[joint.ref], joint.certain))
+            continue
+        ids = frozenset({joint.wire} if joint.wire else ())
+        found.append(Share(joint.photo, ids, int(joint.certain), 1, 1, joint.certain))
+    return found
+
+
+def _assembly_hits(judged: Sequence[Judged], shares: list[Share], case: Case) -> list[Hit]:
+    planned = any(hit.splices != "no" for item in judged for world in item.worlds for hit in world)
+    single = [
+        assembly.circuit_class(case),
+        assembly.wire_count(shares, case),
+        assembly.fuse_coordination(case),
+        assembly.drop_budget(case, planned),
+        assembly.recurrence(case),
+    ]
+    hits = [hit for hit in single if hit is not None]
+    hits += splices.joint_rules(case) + housing_shells(case) + assembly.inspection(case)
+    return [hit for hit in hits if case.rules.of(hit.rule).applies]
+
+
+def _ranks(judged: Sequence[Judged], whole: Sequence[Hit]) -> tuple[int, int, int]:
+    """Certain rank, rank below which the route is undecided, worst rank."""
+    floor = max([SERVICE, *(item.floor for item in judged), *(hit.floor for hit in whole)])
+    needs = max([SERVICE, *(item.needs for item in judged), *(hit.needs for hit in whole)])
+    worst = max([floor, *(item.worst for item in judged), *(hit.worst_rank for hit in whole)])
+    return floor, needs, worst
+
+
+def _questions(judged: Sequence[Judged], whole: Sequence[Hit]) -> list[tuple[Question, int]]:
+    asked = [pair for item in judged for pair in item.questions()]
+    return asked + [(question, hit.worst_rank) for hit in whole for question in hit.questions]
+
+
+def _result(rule_id: str, judged: Sequence[Judged], whole: Sequence[Hit], case: Case) -> RuleResult:
+    limits = case.rules.of(rule_id)
+    if not limits.applies:
+        says = f"{limits.title}: switched off in this shop's rules"
+        return _plain(rule_id, says, limits.source)
+    hits = [hit for item in judged if (hit := item.hit(rule_id)) is not None]
+    hits += [hit for hit in whole if hit.rule == rule_id]
+    if not hits:
+        return _plain(rule_id, f"{limits.title}: nothing here that this rule judges", limits.source)
+    chief = max(hits, key=gravity)
+    return RuleResult(
+        id=rule_id,
+        verdict=gravest(hit.verdict for hit in hits),
+        measured=chief.measured,
+        limit=chief.limit,
+        unit=chief.unit,
+        says="; ".join([chief.says, *(hit.says for hit in hits if hit is not chief and hit.verdict == chief.verdict)]),
+        source=limits.source,
+    )
+
+
+def _plain(rule_id: str, says: str, source: str) -> RuleResult:
+    return RuleResult(
+        id=rule_id, verdict="not_applicable", measured=None, limit=None, unit=None, says=says, source=source
+    )
+
+
+def leading_label(photo: PhotoFindings, rules: Rules, answers: Answers | None = None) -> str | None:
+    """Label of the region with the gravest certain route, then the longest, then the largest; None where none is named."""
+    case = open_case([photo], answers or Answers(), rules)
+    ranked = [(_region_rank(judge(spot, case), case), spot.region) for spot in case.spots]
+    named = [(rank, region) for rank, region in ranked if region.label not in (None, "sound") and not region.novel]
+    if not named:
+        return None
+    return max(named, key=lambda pair: (pair[0], *_extent(pair[1])))[1].label
+
+
+def photo_label(photo: PhotoFindings, rules: Rules) -> str | None:
+    """The photograph's label: the leading one, `sound` when no region was found and enough was seen, else None."""
+    if not photo.usable:
+        return None
+    if any(region.label != "sound" or region.novel for region in photo.regions):
+        return leading_label(photo, rules)
+    return "sound" if photo.inspected_share >= rules.inspection.min_inspected_share else None
+
+
+def region_route(photo: PhotoFindings, region_id: str, rules: Rules, answers: Answers | None = None) -> Route:
+    """The route that one region demands for certain, taken alone."""
+    case = open_case([photo], answers or Answers(), rules)
+    ranks = [_region_rank(judge(spot, case), case) for spot in case.spots if spot.ref == region_id]
+    return ROUTES[max(ranks, default=SERVICE)]
+
+
+def _region_rank(item: Judged, case: Case) -> int:
+    """Certain rank of one region, its joints included."""
+    joints = {joint.ref for joint in case.joints if joint.spot == item.spot.ref}
+    applied = [hit for hit in splices.joint_rules(case) if case.rules.of(hit.rule).applies]
+    return max([item.floor, *(hit.floor for hit in applied if hit.on in joints)])
+
+
+def _extent(region: Region) -> tuple[float, float]:
+    length, area = region.length_mm, region.area_mm2
+    return (length.value if length else 0.0), (area.value if area else 0.0)

@@ -1,0 +1,91 @@
+"""Rules for heat: insulation melted together, insulation aged by heat, and circuits that overheated themselves."""
+
+from __future__ import annotations
+
+from models.repair.answers import answer_for
+from models.repair.case import Case, Spot
+from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond
+from models.repair.words import length
+from vision.findings import Action, Measure, Verdict
+
+
+def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Neighbours melted together over any length; None where the region cannot be that."""
+    limits = case.rules.fused_insulation
+    measured, verdict = _fusion(spot, case)
+    if label not in ("external_heat", "electrical_overload") or (label == "electrical_overload" and measured is None):
+        return None
+    affected = spot.region.wires_affected
+    if verdict != "violated" and affected is not None and affected.high <= 1:
+        return None
+    says = f"{spot.ref}: neighbouring wires melted together over {length(measured)}"
+    if verdict == "violated":
+        actions = (Action(action="remanufacture", on=spot.ref, why=says + "; " + limits.why),)
+        return _fused(spot, case, verdict, measured, says, floor=REMANUFACTURE, repairs="yes", actions=actions)
+    if verdict == "met":
+        return _fused(spot, case, verdict, measured, f"{spot.ref}: no neighbours melted together", repairs="no")
+    asked = case.question("fused-insulation", spot.ref, "torn insulation means remanufacture")
+    says = f"{spot.ref}: cannot tell whether neighbours are melted together ({length(measured)})"
+    return _fused(spot, case, verdict, measured, says, needs=REMANUFACTURE, repairs="maybe", questions=(asked,))
+
+
+def _fused(spot: Spot, case: Case, verdict: Verdict, measured: Measure | None, says: str, **more: object) -> Hit:
+    limit = case.rules.fused_insulation.max_mm
+    return Hit("fused-insulation", verdict, says, spot.ref, measured, limit, "mm", **more)  # type: ignore[arg-type]
+
+
+def _fusion(spot: Spot, case: Case) -> tuple[Measure | None, Verdict]:
+    """The fused length and its verdict; a hand test settles what the photograph leaves open, tearing always counts."""
+    limits = case.rules.fused_insulation
+    measured = spot.evidence("fused_length", limits.unstated_u95_mm)
+    verdict = beyond(measured, limits.max_mm, limits.zero_within_mm)
+    parting = answer_for(case.answers.parts_by_hand, spot.ref)
+    if parting == "tears":
+        return measured, "violated"
+    if parting == "parts" and verdict == "cannot_tell":
+        return measured, "met"
+    return measured, verdict
+
+
+def heat_aged(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Browned, hardened or bubbled but not fused: it counts as lost until it passes the flex test."""
+    if label != "external_heat" or (_fusion(spot, case)[1] == "violated" and case.rules.fused_insulation.applies):
+        return None
+    flex = answer_for(case.answers.flex_test, spot.ref)
+    extent = spot.region.length_mm
+    over = f"{spot.ref}: insulation aged by heat over {length(extent)}"
+    if flex == "no_cracks":
+        return Hit("heat-aged", "met", f"{over}; it bends without cracking", spot.ref, extent, None, "mm")
+    replace = Action(action="splice_in_section", on=spot.ref, why=f"{over}: replace the stretch on every wire affected")
+    if flex == "cracks":
+        says = f"{over}; it cracks when bent"
+        return Hit(
+            "heat-aged", "violated", says, spot.ref, extent, None, "mm",
+            floor=REPAIR, repairs="yes", splices="yes", actions=(replace,),
+        )  # fmt: skip
+    asked = case.question("heat-aged", spot.ref, "insulation that bends uncracked stays, else it is replaced")
+    says = f"{over}; until the flex test is made the stretch counts as lost"
+    return Hit(
+        "heat-aged", "cannot_tell", says, spot.ref, extent, None, "mm",
+        floor=REPAIR, repairs="maybe", splices="maybe", questions=(asked,), actions=(replace,),
+    )  # fmt: skip
+
+
+def overload_extent(spot: Spot, label: str, case: Case) -> Hit | None:
+    """A circuit that overheated itself is replaced from where the discolouration stopped to its other end."""
+    if label != "electrical_overload":
+        return None
+    stops = case.answers.overload_ends.get(spot.ref)
+    extent = spot.region.length_mm
+    says = f"{spot.ref}: a circuit overheated by its own current over {length(extent)}"
+    where = f"from {stops} to its other end" if stops else "from where the discolouration stopped to its other end"
+    actions = (
+        Action(action="check_fuse", on=spot.ref, why="A wire that overheated was not protected by its fuse."),
+        Action(action="replace_circuit", on=spot.ref, why=f"{says}: replace it {where}, marked neighbours too"),
+    )
+    asked = case.question("overload-extent", spot.ref, "how much of the circuit is replaced")
+    questions = () if stops else (asked,)
+    return Hit(
+        "overload-extent", "violated", says, spot.ref, extent, None, "mm",
+        floor=REPAIR, repairs="yes", questions=questions, actions=actions,
+    )  # fmt: skip

@@ -1,0 +1,89 @@
+"""The housing rule: cracks, missing corners and locks, pushed-out terminals."""
+
+from __future__ import annotations
+
+from models.repair.case import Case, Shell, Spot, overlap
+from models.repair.verdicts import REPAIR, Hit, beyond, gravest
+from models.repair.words import length, quantity
+from vision.findings import Action, Housing, Verdict
+
+_HOW = (
+    "Move one wire at a time to the same cavity, hear or feel each latch, pull to check, close the secondary lock, "
+    "carry over seals and cavity plugs."
+)
+
+
+def housing_region(spot: Spot, label: str, case: Case) -> Hit | None:
+    """A region of damage on a connector: the housing is replaced."""
+    if label != "connector":
+        return None
+    shell = next((s for s in case.shells if s.photo == spot.photo and _meets(spot, s)), None)
+    on = shell.ref if shell else spot.ref
+    says = f"{spot.ref}: damaged housing (extent {length(spot.region.length_mm)})"
+    return _replaced(on, says, shell.housing if shell else None)
+
+
+def housing_shells(case: Case) -> list[Hit]:
+    """What the housings themselves show, region or not."""
+    named = {
+        shell.ref
+        for spot in case.spots
+        if spot.labels == ("connector",)
+        for shell in case.shells
+        if shell.photo == spot.photo and _meets(spot, shell)
+    }
+    hits = [_shell(shell, case) for shell in case.shells]
+    return [hit for hit in hits if not (hit.on in named and hit.verdict != "violated")]
+
+
+def _meets(spot: Spot, shell: Shell) -> bool:
+    return overlap(spot.region.rings_px, shell.housing.rings_px)
+
+
+def _signs(housing: Housing, case: Case) -> Verdict:
+    """Cracks, missing parts and pushed-out terminals; what was not judged cannot be told."""
+    area = housing.missing_area_mm2
+    verdicts: list[Verdict] = [{True: "violated", False: "met", None: "cannot_tell"}[housing.cracked]]  # type: ignore[list-item]
+    if area is not None:
+        verdicts.append(beyond(area, 0.0, case.rules.housing.zero_within_mm2))
+    if housing.displaced_terminals is not None:
+        verdicts.append("violated" if housing.displaced_terminals > 0 else "met")
+    return gravest(verdicts)
+
+
+def _shell(shell: Shell, case: Case) -> Hit:
+    verdict = _signs(shell.housing, case)
+    answered = case.answers.housing_state.get(shell.ref)
+    if verdict == "violated" or answered == "damaged":
+        return _replaced(shell.ref, f"{shell.ref}: {_described(shell.housing)}", shell.housing)
+    if answered == "sound":
+        return Hit("housing", "met", f"{shell.ref}: looked over and sound", shell.ref)
+    asked = case.question("housing", shell.ref, "a damaged housing is replaced")
+    if verdict == "cannot_tell":
+        says = f"{shell.ref}: cannot tell whether the shell is whole"
+        return Hit("housing", verdict, says, shell.ref, needs=REPAIR, questions=(asked,))
+    if shell.housing.displaced_terminals is None:
+        says = f"{shell.ref}: shell whole; whether every terminal is held was not seen: pull to check"
+        return Hit("housing", "cannot_tell", says, shell.ref, worst=REPAIR, questions=(asked,))
+    return Hit("housing", "met", f"{shell.ref}: shell whole, terminals in place", shell.ref)
+
+
+def _described(housing: Housing) -> str:
+    signs = []
+    if housing.cracked:
+        signs.append(f"cracked over {length(housing.crack_length_mm)}")
+    if housing.missing_area_mm2 is not None and housing.missing_area_mm2.value > 0:
+        signs.append(f"a piece of {quantity(housing.missing_area_mm2, 'mm²')} missing")
+    if housing.displaced_terminals:
+        signs.append(f"{housing.displaced_terminals} terminal(s) pushed out")
+    return ", ".join(signs) or "damaged, as found at the bench"
+
+
+def _replaced(on: str, says: str, housing: Housing | None) -> Hit:
+    actions = [Action(action="replace_housing", on=on, why=f"{says}. {_HOW}")]
+    if housing is not None and housing.displaced_terminals:
+        why = f"{housing.displaced_terminals} terminal(s) pushed out: a bent or torn one is replaced with its lead."
+        actions.append(Action(action="inspect_terminals", on=on, why=why))
+    measured = housing.crack_length_mm if housing is not None else None
+    unit = "mm" if measured is not None else None
+    return Hit("housing", "violated", says, on, measured, None, unit, floor=REPAIR, actions=tuple(actions))

@@ -1,0 +1,201 @@
+"""Rules for joints, found and planned: distance to the termination, spacing, number in one wire, earlier repairs."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+from models.repair.case import Case, Joint, Spot
+from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_least, beyond, count_at_most, guard
+from models.repair.words import length
+from vision.findings import Action, Measure, Question, Verdict
+
+
+def joint_rules(case: Case) -> list[Hit]:
+    """What the rules say of every joint found; factory joints are part of the design and not judged."""
+    joints = [joint for joint in case.joints if joint.origin != "factory"]
+    hits = [hit for joint in joints for hit in (_distance(joint, case), _spacing(joint, joints, case)) if hit]
+    hits += _per_wire(joints, case)
+    return hits + [_earlier(joint, hits, case) for joint in joints]
+
+
+def _judged(hit: Hit, joint: Joint, verdict: Verdict, case: Case, ask: Question) -> Hit:
+    """The hit for one joint: a broken limit only counts once the joint is known to be a repair."""
+    if verdict == "met":
+        return replace(hit, verdict="met")
+    if verdict == "violated" and joint.certain:
+        return replace(hit, verdict="violated", floor=REPAIR)
+    return replace(hit, verdict="cannot_tell", needs=REPAIR, questions=(ask,) if verdict == "cannot_tell" else ())
+
+
+def _distance(joint: Joint, case: Case) -> Hit:
+    limit = case.rules.termination_distance.min_mm
+    measured = joint.to_termination_mm
+    says = f"{joint.ref}: joint {length(measured)} from the nearest termination, limit at least {limit:g} mm"
+    hit = Hit("termination-distance", "met", says, joint.ref, measured, limit, "mm")
+    ask = case.question("termination-distance", joint.ref, "a joint that is too near is done again")
+    return _judged(hit, joint, at_least(measured, limit), case, ask)
+
+
+def _spacing(joint: Joint, joints: Sequence[Joint], case: Case) -> Hit | None:
+    """Spacing to the next joint; None where no other joint can lie on the same wire of the photograph."""
+    measured = joint.to_next_mm
+    others = [o for o in joints if o.photo == joint.photo and o.ref != joint.ref]
+    shared = [o for o in others if o.wire is None or joint.wire is None or o.wire == joint.wire]
+    if measured is None and not shared:
+        return None
+    limit = case.rules.splice_spacing.min_mm
+    says = f"{joint.ref}: joint {length(measured)} from the next one, limit at least {limit:g} mm"
+    hit = Hit("splice-spacing", "met", says, joint.ref, measured, limit, "mm")
+    ask = case.question("splice-spacing", joint.ref, "a joint that is too near another is moved")
+    hit = _judged(hit, joint, at_least(measured, limit), case, ask)
+    if hit.verdict == "violated":
+        return replace(hit, actions=(Action(action="move_splice", on=joint.ref, why=says),))
+    return hit
+
+
+def _per_wire(joints: Sequence[Joint], case: Case) -> list[Hit]:
+    """The largest number of repair joints in one wire, over all photographs."""
+    typed = case.answers.splices_on_one_wire
+    if not joints and typed is None:
+        return []
+    limit = case.rules.splices_per_wire.max_splices
+    low, high = (typed, typed) if typed is not None else _most_in_one_wire(joints)
+    verdict = count_at_most(low, high, limit)
+    number = f"{low}" if low == high else f"between {low} and {high}"
+    says = f"up to {number} repair joint(s) in one wire, limit {limit}"
+    measured = Measure(value=(low + high) / 2, u95=(high - low) / 2)
+    hit = Hit("splices-per-wire", verdict, says, "assembly", measured, float(limit), "splices")
+    if verdict == "violated":
+        why = f"{says}: replace it end to end"
+        action = Action(action="replace_circuit", on="the wire with the most joints", why=why)
+        return [replace(hit, floor=REPAIR, actions=(action,))]
+    if verdict == "cannot_tell":
+        ask = case.question("splices-per-wire", "assembly", "a wire with too many joints is replaced end to end")
+        return [replace(hit, needs=REPAIR, questions=(ask,))]
+    return [hit]
+
+
+def _most_in_one_wire(joints: Sequence[Joint]) -> tuple[int, int]:
+    """Least and greatest number of repair joints that one wire can hold; a wire seen in two photographs may be one."""
+    sure = Counter((joint.photo, joint.wire) for joint in joints if joint.certain and joint.wire)
+    low = max(sure.values(), default=1 if any(joint.certain for joint in joints) else 0)
+    high = 0
+    for photo in {joint.photo for joint in joints}:
+        here = [joint for joint in joints if joint.photo == photo]
+        named = Counter(joint.wire for joint in here if joint.wire)
+        high += max(named.values(), default=0) + sum(joint.wire is None for joint in here)
+    return low, max(low, high)
+
+
+def _earlier(joint: Joint, hits: Sequence[Hit], case: Case) -> Hit:
+    """Whether an earlier repair keeps the rules for joints, and what becomes of it."""
+    own = [hit for hit in hits if hit.on == joint.ref and case.rules.of(hit.rule).applies]
+    broken = [hit for hit in own if hit.verdict == "violated"] + _bare(joint, case)
+    if broken:
+        why = "; ".join(hit.says for hit in broken)
+        action = Action(action="redo_earlier_repair", on=joint.ref, why=why)
+        says = f"{joint.ref}: earlier repair breaks a rule for joints"
+        return Hit("earlier-repair", "violated", says, joint.ref, floor=REPAIR, actions=(action,))
+    if all(hit.verdict == "met" for hit in own):
+        return Hit("earlier-repair", "met", f"{joint.ref}: keeps the rules for joints and stays", joint.ref)
+    says = f"{joint.ref}: cannot tell whether this joint keeps the rules for repairs"
+    if joint.certain:
+        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR)
+    ask = case.question("earlier-repair", joint.ref, "a repair that breaks a rule is done again, a factory joint stays")
+    return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR, questions=(ask,))
+
+
+def _bare(joint: Joint, case: Case) -> list[Hit]:
+    """Bare copper beside a repair sleeve, which no sound repair shows."""
+    spot = next((s for s in case.spots if s.ref == joint.spot and s.certain), None)
+    if spot is None or not joint.certain or spot.region.exposed_copper_mm is None:
+        return []
+    limits, bare = case.rules.conductor_damage, spot.region.exposed_copper_mm
+    if beyond(bare, limits.max_exposed_mm, limits.zero_within_mm) != "violated":
+        return []
+    return [Hit("earlier-repair", "violated", f"{joint.ref}: {length(bare)} of bare copper at the sleeve", joint.ref)]
+
+
+def planned_joints(spot: Spot, hits: Sequence[Hit], case: Case) -> list[Hit]:
+    """The family rules' hits for one region with its planned joints placed: lawful spot, new lead, or end to end."""
+    rebuilt = any(hit.floor >= REMANUFACTURE and case.rules.of(hit.rule).applies for hit in hits)
+    if rebuilt or all(hit.splices == "no" for hit in hits):
+        return list(hits)
+    limits = case.rules.termination_distance
+    distance = spot.to_termination_mm
+    verdict = at_least(distance, limits.min_mm) if limits.applies else "met"
+    if verdict == "met" and spot.region.continues_under_covering and limits.applies:
+        verdict = "cannot_tell"
+    says = f"{spot.ref}: damage {length(distance)} from the nearest termination, joints at least {limits.min_mm:g} mm"
+    placed = Hit("termination-distance", verdict, says, spot.ref, distance, limits.min_mm, "mm")
+    if verdict == "cannot_tell":
+        ask = case.question("termination-distance", spot.ref, "nearer than the limit, the terminal's lead is replaced")
+        placed = replace(placed, floor=REPAIR, questions=(ask,))
+    elif verdict == "violated":
+        placed = replace(placed, floor=REPAIR)
+    return [*(_placed(hit, spot, verdict, case) for hit in hits), placed]
+
+
+def _placed(hit: Hit, spot: Spot, verdict: Verdict, case: Case) -> Hit:
+    actions = tuple(
+        _lawful(step, spot, verdict, case) if step.action == "splice_in_section" else step for step in hit.actions
+    )
+    return replace(hit, actions=actions)
+
+
+def _lawful(action: Action, spot: Spot, verdict: Verdict, case: Case) -> Action:
+    """The same repair where its joints may lie."""
+    if _too_many(spot, 1 if verdict == "violated" else 2, case):
+        limit = case.rules.splices_per_wire.max_splices
+        why = f"{action.why}. With more than {limit} joints in one wire, replace the wire end to end."
+        return Action(action="replace_circuit", on=spot.ref, why=why)
+    minimum = case.rules.termination_distance.min_mm
+    if verdict == "violated":
+        return _lead(action, spot, case)
+    near = f"Joints no nearer than {minimum:g} mm to a termination, staggered, clear of branches and moving parts."
+    return Action(action="splice_in_section", on=spot.ref, why=f"{action.why}. {near}")
+
+
+def _too_many(spot: Spot, planned: int, case: Case) -> bool:
+    limits = case.rules.splices_per_wire
+    ids = {wire.id for wire in spot.wires}
+    found = Counter(j.wire for j in case.joints if j.photo == spot.photo and j.origin == "repair" and j.wire in ids)
+    return limits.applies and max(found.values(), default=0) + planned > limits.max_splices
+
+
+def lead_length_mm(distance: Measure, extent: Measure | None, minimum_mm: float, allowance_mm: float) -> int | None:
+    """Length of a new terminal lead, whole mm upwards: past the damage, not under the minimum, plus the joint's own.
+
+    The far ends of both uncertainties are taken, so that no damage stays in the wire. None where the extent is unknown
+    or only a lower bound.
+    """
+    if extent is None or extent.low_bound:
+        return None
+    past_damage = distance.value + distance.u95 + extent.value + extent.u95
+    return math.ceil(round(max(minimum_mm, past_damage) + allowance_mm, 6))
+
+
+def _lead(action: Action, spot: Spot, case: Case) -> Action:
+    limits = case.rules.termination_distance
+    assert spot.to_termination_mm is not None  # a violated distance was measured
+    lead = lead_length_mm(spot.to_termination_mm, spot.region.length_mm, limits.min_mm, limits.joint_allowance_mm)
+    shown = f"{action.why}. The damage is {length(spot.to_termination_mm)} from the termination"
+    if lead is None:
+        why = f"{shown}: new lead past the damage, at least {limits.min_mm + limits.joint_allowance_mm:g} mm"
+        return Action(action="replace_terminal_lead", on=spot.ref, why=f"{why}; its length is measured at the bench.")
+    joint_at = lead - limits.joint_allowance_mm
+    if any(_other_end_too_near(wire.length_mm, wire.ends, joint_at, limits.min_mm) for wire in spot.wires):
+        why = f"{shown}; a joint {limits.min_mm:g} mm from both ends finds no place: replace the wire end to end."
+        return Action(action="replace_circuit", on=spot.ref, why=why)
+    why = f"{shown}: new terminal and lead of at least {lead} mm, {limits.joint_allowance_mm:g} mm of it for the joint."
+    return Action(action="replace_terminal_lead", on=spot.ref, why=why)
+
+
+def _other_end_too_near(wire: Measure | None, ends: Sequence[str | None], joint_at: float, minimum: float) -> bool:
+    """Whether a wire traced to both ends is too short for a joint that keeps the minimum from its other end."""
+    if wire is None or wire.low_bound or None in ends:
+        return False
+    return wire.value - guard(wire) - joint_at < minimum

@@ -1,0 +1,113 @@
+"""Three-valued comparison of a measured value with a limit, and the order of routes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from vision.findings import Action, Measure, Question, Route, Verdict
+
+GUARD_PER_U95 = 1.645 / 1.96
+"""ISO 14253-1:2017, default 95 % probability, one-sided: guard band 1.645 u, with u = U95 / 1.96."""
+
+ROUTES: tuple[Route, ...] = ("return_to_service", "repair_in_vehicle", "remanufacture", "refer")
+SERVICE, REPAIR, REMANUFACTURE, REFER = range(4)
+_VERDICT_ORDER: dict[Verdict, int] = {"not_applicable": 0, "met": 1, "cannot_tell": 2, "violated": 3}
+
+
+def route_rank(route: Route) -> int:
+    """0 return_to_service, 1 repair_in_vehicle, 2 remanufacture, 3 refer; `undecided` has no rank."""
+    if route not in ROUTES:
+        raise ValueError(f"expected a decided route ({', '.join(ROUTES)}), got {route!r}: ask route_worst instead")
+    return ROUTES.index(route)
+
+
+def guard(measure: Measure) -> float:
+    """Width of the guard band on either side of a limit, in the unit of the measure."""
+    return GUARD_PER_U95 * measure.u95
+
+
+def at_most(measure: Measure | None, limit: float) -> Verdict:
+    """Verdict against an upper limit. A lower bound can break the limit but never prove it kept."""
+    if measure is None:
+        return "cannot_tell"
+    if measure.value - guard(measure) > limit:
+        return "violated"
+    kept = measure.value + guard(measure) <= limit and not measure.low_bound
+    return "met" if kept else "cannot_tell"
+
+
+def at_least(measure: Measure | None, limit: float) -> Verdict:
+    """Verdict against a lower limit. A lower bound can prove the limit kept but never broken."""
+    if measure is None:
+        return "cannot_tell"
+    if measure.value - guard(measure) >= limit:
+        return "met"
+    broken = measure.value + guard(measure) < limit and not measure.low_bound
+    return "violated" if broken else "cannot_tell"
+
+
+def beyond(measure: Measure | None, limit: float, zero_within: float) -> Verdict:
+    """As `at_most`, for a limit of about zero, which no uncertain measure could be proved to keep.
+
+    A value is believed to keep the limit when its upper end exceeds it by no more than `zero_within`.
+    """
+    verdict = at_most(measure, limit)
+    if verdict == "violated":
+        return verdict
+    return at_most(measure, limit + zero_within)
+
+
+def count_at_most(low: int, high: int | None, limit: int) -> Verdict:
+    """Verdict on a count known to lie in [low, high]; `high` None: no upper end is known."""
+    if low > limit:
+        return "violated"
+    return "met" if high is not None and high <= limit else "cannot_tell"
+
+
+def gravest(verdicts: Iterable[Verdict]) -> Verdict:
+    """The gravest of several verdicts that all hold."""
+    return max(verdicts, key=_VERDICT_ORDER.__getitem__, default="not_applicable")
+
+
+def either(verdicts: Iterable[Verdict]) -> Verdict:
+    """The verdict when one of several holds and it is not known which."""
+    found = set(verdicts)
+    return found.pop() if len(found) == 1 else "cannot_tell"
+
+
+@dataclass(frozen=True)
+class Hit:
+    """What one rule says of one thing (region, joint, housing or the whole assembly).
+
+    `floor`: rank of the route it demands for certain (safe defaults included);
+    `worst`: the rank if its questions went the wrong way; `needs`: the route is
+    undecided while what is certain lies below this rank. `repairs` and
+    `splices`: whether wires get repaired, and by a joint: no, maybe, yes.
+    """
+
+    rule: str
+    verdict: Verdict
+    says: str
+    on: str = ""
+    measured: Measure | None = None
+    limit: float | None = None
+    unit: str | None = None
+    floor: int = SERVICE
+    worst: int = SERVICE
+    needs: int = SERVICE
+    repairs: str = "no"
+    splices: str = "no"
+    sleeve_only: bool = False
+    questions: tuple[Question, ...] = ()
+    actions: tuple[Action, ...] = field(default=())
+
+    @property
+    def worst_rank(self) -> int:
+        """The worst rank this rule can lead to."""
+        return max(self.floor, self.worst, self.needs)
+
+
+def gravity(hit: Hit) -> tuple[int, int]:
+    """Sort key: the gravest verdict first, then the gravest route."""
+    return _VERDICT_ORDER[hit.verdict], hit.worst_rank

@@ -1,0 +1,31 @@
+"""Measures and counts in plain words, with their units."""
+
+from __future__ import annotations
+
+from vision.findings import Count, Measure
+
+
+def quantity(measure: Measure | None, unit: str) -> str:
+    """`62 ± 3 mm`, `at least 62 ± 3 mm`, or `an unknown length` in the words of the unit."""
+    if measure is None:
+        return "an unknown length" if unit == "mm" else f"an unknown number of {unit}"
+    least = "at least " if measure.low_bound else ""
+    return f"{least}{_short(measure.value)} ± {_short(measure.u95)} {unit}"
+
+
+def length(measure: Measure | None) -> str:
+    """A length in millimetres in words."""
+    return quantity(measure, "mm")
+
+
+def wires(count: Count | None) -> str:
+    """`4 wires`, `between 4 and 7 wires`, or `an unknown number of wires`."""
+    if count is None:
+        return "an unknown number of wires"
+    if count.low == count.high:
+        return "1 wire" if count.low == 1 else f"{count.low} wires"
+    return f"between {count.low} and {count.high} wires"
+
+
+def _short(value: float) -> str:
+    return f"{value:.1f}".removesuffix(".0")
