@@ -37,6 +37,17 @@ def jitter_colour(rng: np.random.Generator, rgb: RGB, amount: float = 0.18) -> R
     return float(r), float(g), float(b)
 
 
+def scratch(image: np.ndarray, a: np.ndarray, b: np.ndarray, value: int) -> None:
+    """Draw a one-pixel line from a to b (x, y pixels, fractions kept) into a uint8 image."""
+    (ax, ay), (bx, by) = ((round(float(v) * 8) for v in p) for p in (a, b))
+    cv2.line(image, (ax, ay), (bx, by), value, 1, cv2.LINE_AA, 3)
+
+
+def fixed_point(points_px: np.ndarray) -> np.ndarray:
+    """(N, 2) int32 with four fractional bits, as OpenCV's drawing takes with shift 4."""
+    return np.round(np.asarray(points_px) * 16).astype(np.int32)
+
+
 def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], cell_px: float) -> np.ndarray:
     """(h, w) float32 noise, mean 0, deviation about 1, features about `cell_px` wide."""
     h, w = shape

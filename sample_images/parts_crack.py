@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from sample_images.parts_canvas import Canvas
+from sample_images.parts_canvas import Canvas, fixed_point
 from sample_images.sprites import DAMAGE_CRACK
 
 STEP_MM = 0.05  # sampling of the lines when they are drawn and measured
@@ -78,8 +78,8 @@ def _walk(rng: np.random.Generator, start: np.ndarray, heading: float, length_mm
 
 def _cut_at_edge(c: Canvas, line: np.ndarray) -> np.ndarray:
     """The part of the line up to where it first leaves the part."""
-    out = np.flatnonzero(~_inside(c, line))
-    return line[: out[0]] if len(out) else line
+    outside = ~_inside(c, line)
+    return line[: int(np.argmax(outside))] if outside.any() else line
 
 
 def _grow(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
@@ -92,11 +92,11 @@ def _grow(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
     else:
         slope = np.hypot(cv2.Sobel(c.height, cv2.CV_32F, 1, 0), cv2.Sobel(c.height, cv2.CV_32F, 0, 1))
         rows, cols = np.nonzero(body & (slope > np.quantile(slope[body], 0.93)))
-    k = rng.integers(len(rows))
+    k = int(rng.integers(len(rows)))
     start = np.array([c.x[0, cols[k]], c.y[rows[k], 0]])
     xs, ys = c.x[0, body.any(0)], c.y[body.any(1), 0]
     aim = np.array([rng.uniform(xs[0], xs[-1]), rng.uniform(ys[0], ys[-1])]) * 0.5 + [xs.mean() / 2, ys.mean() / 2]
-    heading = float(np.arctan2(*(aim - start)[::-1])) + rng.normal(0, 0.35)
+    heading = float(np.arctan2(aim[1] - start[1], aim[0] - start[0])) + rng.normal(0, 0.35)
     return _cut_at_edge(c, _walk(rng, start, heading, length))
 
 
@@ -114,7 +114,7 @@ def _branches(
 ) -> list[tuple[np.ndarray, np.ndarray]]:
     out = []
     for _ in range(rng.choice([0, 1, 2], p=[0.55, 0.33, 0.12])):
-        k = rng.integers(len(line) // 5, 4 * len(line) // 5)
+        k = int(rng.integers(len(line) // 5, 4 * len(line) // 5))
         ahead = line[min(k + 20, len(line) - 1)] - line[k]
         heading = float(np.arctan2(ahead[1], ahead[0])) + rng.choice([-1, 1]) * rng.uniform(0.7, 1.3)
         b = _cut_at_edge(c, _walk(rng, line[k], heading, _length(line) * rng.uniform(0.25, 0.6)))
@@ -137,7 +137,7 @@ def _coverage(c: Canvas, rng: np.random.Generator, lines: list[tuple[np.ndarray,
         for k in range(len(line) - 1):
             quad = np.array([left[k], left[k + 1], right[k + 1], right[k]])
             px = (c.to_px(quad) + 0.5) * FINE - 0.5
-            cv2.fillConvexPoly(fine, np.int32(np.round(px * 16)), 255, cv2.LINE_8, 4)
+            cv2.fillConvexPoly(fine, fixed_point(px), 255, cv2.LINE_8, 4)
     return cv2.resize(fine, (w, h), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
 
 
@@ -149,7 +149,7 @@ def _draw(c: Canvas, rng: np.random.Generator, lines: list[tuple[np.ndarray, np.
     cover = _coverage(c, rng, lines) * c.mask
     centre = np.zeros(c.shape, np.uint8)
     for line, _ in lines:
-        cv2.polylines(centre, [np.int32(np.round(c.to_px(line) * 16))], False, 1, 1, cv2.LINE_8, 4)
+        cv2.polylines(centre, [fixed_point(c.to_px(line))], False, 1, 1, cv2.LINE_8, 4)
     halo = cv2.GaussianBlur(np.maximum(cover, 0.3 * centre), (0, 0), rng.uniform(0.2, 0.45) * c.ppm)
     halo = np.clip(halo * 2, 0, 1) * rng.uniform(0.15, 0.75) * c.mask
     pale = np.clip(c.albedo * 1.35 + 0.09, 0, 0.85)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from sample_images.parts_canvas import Canvas, Patch, smooth_noise
+from sample_images.parts_canvas import Canvas, Patch, fixed_point, smooth_noise
 from sample_images.parts_crack import add_cracks
 from sample_images.sprites import DAMAGE_BROKEN, DAMAGE_FRAGMENT, DAMAGE_TERMINAL, Sprite, SpriteError
 
@@ -69,7 +69,8 @@ def break_housing(
         displaced = _displace(c, rng, damage.severity, entries_mm, cols, wire_od_mm, entry_x)
     if damage.kinds & {"corner", "crack"}:
         fragments += _crumbs(c, rng, damage.severity)
-    signs = tuple(SIGNS[k] for k in KINDS if k in damage.kinds)
+    done = {"crack": crack > 0, "corner": missing > 0, "lock": True, "displaced_terminal": displaced > 0}
+    signs = tuple(SIGNS[k] for k in KINDS if k in damage.kinds and done[k])
     return Outcome(tuple(entry_x), crack, missing, displaced, signs, fragments)
 
 
@@ -89,7 +90,7 @@ def jagged(rng: np.random.Generator, a: np.ndarray, b: np.ndarray, rough: float,
 def fill(c: Canvas, polygon_mm: np.ndarray) -> np.ndarray:
     """(h, w) bool: inside of a polygon."""
     out = np.zeros(c.shape, np.uint8)
-    cv2.fillPoly(out, [np.int32(np.round(c.to_px(polygon_mm) * 16))], 1, cv2.LINE_8, 4)
+    cv2.fillPoly(out, [fixed_point(c.to_px(polygon_mm))], 1, cv2.LINE_8, 4)
     return out.astype(bool)
 
 
@@ -106,35 +107,45 @@ def broken_face(c: Canvas, rng: np.random.Generator, face: np.ndarray, rise: np.
     c.damage[face] = DAMAGE_BROKEN
 
 
-def _corner_line(c: Canvas, rng: np.random.Generator, severity: float) -> tuple[np.ndarray, np.ndarray]:
-    """Fracture line across a corner (or a bite out of the front edge), and the polygon beyond it, in mm."""
-    rows, cols = np.flatnonzero(c.mask.any(1)), np.flatnonzero(c.mask.any(0))
-    x = np.array([max(0.0, float(c.x[0, cols[0]])), float(c.x[0, cols[-1]])])
-    y = np.array([float(c.y[rows[0], 0]), float(c.y[rows[-1], 0])])
+def _corner_polygon(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
+    """(N, 2) mm: what lies beyond a fracture line across a corner, or across a bite out of the front edge."""
+    front = rng.random() < 0.7
+    x = np.array([0.0, float(c.x[0, c.mask.any(0)].max())])
+    near = (c.x[0] > x[1] - 1.5) if front else (c.x[0] > 0) & (c.x[0] < 1.5)
+    rows = c.y[c.mask[:, near].any(1), 0]
+    y = np.array([float(rows.min()), float(rows.max())])
     limit = np.array([x[1] - x[0], y[1] - y[0]]) * (0.45 if severity > 0.4 else 0.35)
-    a, b = np.minimum(rng.uniform(2.5, 4 + 11 * severity, 2), limit)
-    if rng.random() < 0.18:  # bite out of the front edge
+    a, b = np.minimum(rng.uniform(2.5, 4.5 + 11 * severity, 2), limit)
+    if front and rng.random() < 0.25:  # bite out of the front edge
         m = rng.uniform(y[0] + 0.3 * (y[1] - y[0]), y[1] - 0.3 * (y[1] - y[0]))
         p, q, deep = np.array([x[1], m - a]), np.array([x[1], m + a]), np.array([x[1] - b, m])
         line = np.vstack([jagged(rng, p, deep, 0.2, 5), jagged(rng, deep, q, 0.2, 5)[1:]])
-        return line, np.vstack([line, [[x[1] + 4, m + a], [x[1] + 4, m - a]]])
-    front = rng.random() < 0.7
+        return np.vstack([line, [[x[1] + 4, m + a], [x[1] + 4, m - a]]])
     cx, sx = (x[1], -1) if front else (x[0], 1)
     cy, sy = (y[0], 1) if rng.random() < 0.5 else (y[1], -1)
     p, q = np.array([cx + sx * a, cy]), np.array([cx, cy + sy * b])
     line = jagged(rng, p, q, rng.uniform(0.1, 0.22))
     out = 4 if front else 0
     beyond = [[cx - sx * out, q[1]], [cx - sx * out, cy - sy * 4], [p[0], cy - sy * 4]]
-    return line, np.vstack([line, beyond])
+    return np.vstack([line, beyond])
+
+
+def _lost_corner(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
+    """(h, w) bool: what breaks off; drawn again while it is but a crumb."""
+    gone = np.zeros(c.shape, bool)
+    for _ in range(12):
+        gone = fill(c, _corner_polygon(c, rng, severity)) & c.mask
+        if gone.sum() >= 3.0 * c.ppm**2:
+            break
+    return gone
 
 
 def _break_corner(
     c: Canvas, rng: np.random.Generator, severity: float, cavity_y: Sequence[float]
 ) -> tuple[float, list[Sprite]]:
     """Take the corner off; returns the outline area lost in mm² and the piece when it was found."""
-    _, polygon = _corner_line(c, rng, severity)
     before = copy.deepcopy(c)
-    gone = fill(c, polygon) & c.mask
+    gone = _lost_corner(c, rng, severity)
     reach = cv2.distanceTransform((~gone).astype(np.uint8), cv2.DIST_L2, 5) / c.ppm
     width = np.clip(rng.uniform(0.7, 2.6) * (1 + 0.5 * smooth_noise(rng, c.shape, 1.6 * c.ppm)), 0.3, 4.5)
     c.mask &= ~gone
@@ -227,11 +238,11 @@ def _as_fragment(c: Canvas) -> Sprite:
 
 def _crumbs(c: Canvas, rng: np.random.Generator, severity: float) -> list[Sprite]:
     """Tiny splinters of the housing's plastic."""
-    tone = np.median(c.albedo[c.mask], axis=0)
+    red, green, blue = (float(v) for v in np.median(c.albedo[c.mask], axis=0))
     out = []
     for _ in range(rng.integers(0, 2 + round(5 * severity))):
         r = rng.uniform(0.25, 0.9)
-        crumb = Canvas((-2, 2), (-2, 2), c.ppm, tuple(float(v) for v in tone))
+        crumb = Canvas((-2, 2), (-2, 2), c.ppm, (red, green, blue))
         angles = np.sort(rng.uniform(0, 2 * np.pi, 6))
         points = np.stack([np.cos(angles), np.sin(angles)], 1) * r * rng.uniform(0.5, 1.3, (6, 1))
         crumb.mask = fill(crumb, points)

@@ -184,9 +184,9 @@ def _outline(c: Canvas, plan: HousingPlan, rng: np.random.Generator) -> None:
     length, half = plan.length_mm, plan.width_mm / 2
     body = rounded_box(c.x, c.y, (0, length), (-half, half), plan.corner_mm)
     if plan.nose_mm:  # the front narrower: the part that goes into the mate
-        x = length * rng.uniform(0.45, 0.75)
+        nose = length * rng.uniform(0.45, 0.75)
         narrow = rounded_box(c.x, c.y, (0, length), (-half + plan.nose_mm, half - plan.nose_mm), plan.corner_mm)
-        body = np.where(c.x > x, np.maximum(narrow, body), body)
+        body = np.where(c.x > nose, np.maximum(narrow, body), body)
     if plan.chamfer_mm:  # a front corner cut off so that the mate fits one way only: no damage
         body = np.maximum(body, (c.x - length + c.y * plan.chamfer_side - half + plan.chamfer_mm) / np.sqrt(2))
     c.mask = body <= 0
@@ -278,7 +278,8 @@ def _family_reliefs(c: Canvas, plan: HousingPlan, rng: np.random.Generator) -> N
     if plan.family == "round":
         x = length * rng.uniform(0.3, 0.6)
         tone = plan.accent if rng.random() < 0.3 else plan.rgb
-        relief.coupling_ring(c, rng, (x, x + length * rng.uniform(0.2, 0.35)), half + rng.uniform(0.2, 1.2), top + 0.8, tone)
+        span = (x, x + length * rng.uniform(0.2, 0.35))
+        relief.coupling_ring(c, rng, span, half + rng.uniform(0.2, 1.2), top + 0.8, tone)
     if plan.family == "lever":
         relief.lever(c, rng, (0, length), (-half, half), top, plan.accent)
     if plan.family == "sealed" and rng.random() < 0.7:  # collar that holds the front seal

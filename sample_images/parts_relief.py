@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from sample_images.parts_canvas import RGB, Canvas, Patch, smooth_noise
+from sample_images.parts_canvas import RGB, Canvas, Patch, scratch, smooth_noise
 
 Span = tuple[float, float]
 
@@ -209,7 +209,7 @@ def weather(c: Canvas, rng: np.random.Generator) -> None:
     for _ in range(rng.integers(0, 14)):
         a = rng.uniform((0, 0), (c.shape[1], c.shape[0]))
         b = a + rng.normal(0, 2.2 * c.ppm, 2)
-        cv2.line(scuffs, tuple(np.int32(a * 8)), tuple(np.int32(b * 8)), int(rng.integers(40, 130)), 1, cv2.LINE_AA, 3)
+        scratch(scuffs, a, b, int(rng.integers(40, 130)))
     s = scuffs.astype(np.float32) / 255 * (c.metal < 0.5)
     c.albedo += s[..., None] * (np.clip(c.albedo * 1.6 + 0.06, 0, 0.9) - c.albedo)
     sheen = 0.12 * smooth_noise(rng, c.shape, 30) + rng.uniform(-0.15, 0.25)
