@@ -32,7 +32,7 @@ PLASTICS: dict[str, RGB] = {
 
 def jitter_colour(rng: np.random.Generator, rgb: RGB, amount: float = 0.18) -> RGB:
     """The same colour from another batch: brightness and, less, hue moved."""
-    scale = np.exp(rng.normal(0, amount)) * np.exp(rng.normal(0, amount / 3, 3))
+    scale = np.exp(rng.normal(0, amount)) * np.exp(rng.normal(0, amount / 5, 3))
     r, g, b = np.clip(np.asarray(rgb) * scale, 0.008, 0.85)
     return float(r), float(g), float(b)
 

@@ -65,7 +65,7 @@ def _sample(points: np.ndarray) -> np.ndarray:
 def _walk(rng: np.random.Generator, start: np.ndarray, heading: float, length_mm: float) -> np.ndarray:
     """A zigzag walk of `length_mm` from `start`, sampled."""
     points, sign = [np.asarray(start, float)], rng.choice([-1.0, 1.0])
-    zig, stride, done, bend = rng.uniform(0.15, 0.65), rng.uniform(0.5, 1.5), 0.0, heading
+    zig, stride, done, bend = rng.uniform(0.15, 0.9), rng.uniform(0.5, 1.5), 0.0, heading
     while done < length_mm:
         step = min(stride * rng.uniform(0.4, 1.8), length_mm - done)
         bend += rng.normal(0, 0.13)

@@ -137,6 +137,9 @@ def _lost_corner(c: Canvas, rng: np.random.Generator, severity: float) -> np.nda
         gone = fill(c, _corner_polygon(c, rng, severity)) & c.mask
         if gone.sum() >= 3.0 * c.ppm**2:
             break
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((c.mask & ~gone).astype(np.uint8), connectivity=4)
+    if count > 2:  # what hung on the corner alone goes with it
+        gone = c.mask & (labels != 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])))
     return gone
 
 
@@ -264,8 +267,12 @@ def _displace(
     entry_x: list[float],
 ) -> int:
     """Push one or two terminals of the top row out of the rear; writes where their wires now end."""
-    count = 1 + int(cols > 2 and rng.random() < 0.3 * severity)
-    for i in rng.choice(cols, count, replace=False):
+    edge = c.to_px(np.array([[0.6, y] for y, _ in entries_mm[:cols]])).round().astype(int)
+    held = np.flatnonzero(c.mask[edge[:, 1], edge[:, 0]])  # not where the rear is broken off
+    if not len(held):
+        held = np.arange(cols)
+    count = min(1 + int(rng.random() < 0.3 * severity), len(held))
+    for i in rng.choice(held, count, replace=False):
         y, z = entries_mm[i]
         out = rng.uniform(2.0, 3.5 + 5 * severity)
         _terminal(c, rng, y, z, out, wire_od_mm)

@@ -82,7 +82,7 @@ def draw_plan(rng: np.random.Generator, n_wires: int, wire_od_mm: float = 1.8) -
     least = math.ceil(cavities * floor / 41)
     rows = int(np.clip(rng.choice([1, 2, 2, 3, 4], p=_row_odds(cavities)), least, 4))
     cols = max(math.ceil(cavities / rows), 2 if rows == 1 else 1)
-    pitch = float(np.clip(rng.uniform(floor, floor + 2.6), floor, max(floor, 41 / cols)))
+    pitch = float(min(rng.uniform(floor, floor + 2.6), 41 / cols))
     wall = rng.uniform(1.0, 2.2)
     width = float(np.clip(cols * pitch + 2 * wall, 8, 45))
     height = float(np.clip(rows * rng.uniform(wire_od_mm + 1.4, wire_od_mm + 3.6) + 2.2, 6, 20))

@@ -48,7 +48,7 @@ def make_ring(rng: np.random.Generator, wire_od_mm: float, px_per_mm: float = 8.
     if rng.random() < 0.4:  # pressed by a bolt head before: a bright worn ring
         worn = c.whole(c.cover(np.abs(np.hypot(c.x - centre, c.y) - hole * 0.66) - 0.25) * c.mask)
         c.paint(worn, np.asarray(METALS[plan.metal]) * 1.25, 0.5)
-    return _finish(c, rng, plan, "ring", (centre + outer, 2 * outer))
+    return _finish(c, rng, plan, "ring")
 
 
 def make_spade(rng: np.random.Generator, wire_od_mm: float, px_per_mm: float = 8.0) -> Sprite:
@@ -73,7 +73,7 @@ def make_spade(rng: np.random.Generator, wire_od_mm: float, px_per_mm: float = 8
     _tongue(c, rng, plan, plate)
     if form == "receptacle":
         _rolled_sides(c, plan, (start + 0.5, start + long), width)
-    return _finish(c, rng, plan, "spade", (start + long, width))
+    return _finish(c, rng, plan, "spade")
 
 
 def _draw_plan(rng: np.random.Generator, wire_od_mm: float) -> TerminalPlan:
@@ -194,17 +194,18 @@ def _rolled_sides(c: Canvas, plan: TerminalPlan, x: tuple[float, float], width_m
         c.set_height(p, plan.plate_top_mm + 1.4 * np.sqrt(np.maximum(1 - 0.8 * (2 * p.v - 1) ** 2, 0)))
 
 
-def _finish(c: Canvas, rng: np.random.Generator, plan: TerminalPlan, kind: str, size: tuple[float, float]) -> Sprite:
+def _finish(c: Canvas, rng: np.random.Generator, plan: TerminalPlan, kind: str) -> Sprite:
     _barrel(c, rng, plan)
     if plan.cover != "none":
         _cover(c, rng, plan)
     _tarnish(c, rng)
     bare = plan.cover == "none"
+    length, width = (float(np.ptp(np.flatnonzero(c.mask.any(k))) + 1) / c.ppm for k in (0, 1))
     return c.sprite(
         kind,
         entries_mm=((0.0, plan.axis_z_mm),),
         entry_x_mm=(0.0,),
-        size_mm=(size[0], max(size[1], 2 * plan.cover_radius_mm), float(c.height[c.mask].max())),
+        size_mm=(length, width, float(c.height[c.mask].max())),
         colour=plan.metal if bare else plan.cover_colour,
     )
 

@@ -16,7 +16,7 @@ from sample_images.parts_housing import draw_plan, make_housing
 from sample_images.parts_terminal import make_ring, make_spade
 from sample_images.sprites import Sprite, SpriteError
 
-SEEDS = range(24)
+SEEDS = range(14)
 
 
 def housing(seed: int, kinds: set[str] | None = None, severity: float = 0.6, n_wires: int = 6, **more: float) -> Sprite:
@@ -43,7 +43,7 @@ def in_frame(sprite: Sprite, size: int = 700, anchor: int = 250) -> np.ndarray:
     return out
 
 
-@pytest.mark.parametrize("px_per_mm", [8.0, 13.0])
+@pytest.mark.parametrize("px_per_mm", [8.0, 12.0])
 def test_crack_truth_is_the_length_measured_on_its_skeleton(px_per_mm: float) -> None:
     """Drawn crack pixels, thinned and chained, are as long as the truth says: each within 25 %, all together 10 %."""
     true, seen = [], []
@@ -101,16 +101,23 @@ def test_a_sound_housing_has_no_trace_of_damage() -> None:
 
 
 @settings(max_examples=30, deadline=None)
-@given(seed=st.integers(0, 2**32), n=st.integers(1, 40), kinds=st.sets(st.sampled_from(KINDS)), sev=st.floats(0, 1))
-def test_any_housing_is_a_whole_thing(seed: int, n: int, kinds: set[str], sev: float) -> None:
+@given(
+    seed=st.integers(0, 2**32),
+    n=st.integers(1, 64),
+    kinds=st.sets(st.sampled_from(KINDS)),
+    sev=st.floats(0, 1),
+    od=st.floats(1, 4),
+)
+def test_any_housing_is_a_whole_thing(seed: int, n: int, kinds: set[str], sev: float, od: float) -> None:
     """One piece, within the stated sizes, a cavity for each wire inside the rear face, the anchor at its rear."""
-    s = housing(seed, kinds or None, sev, n_wires=n)
+    s = housing(seed, kinds or None, sev, n_wires=n, wire_od_mm=od)
     assert s.cavities == len(s.entries_mm) >= n
     assert 8 <= s.size_mm[1] <= 45 and 10 <= s.size_mm[0] <= 45 and 6 <= s.size_mm[2] <= 20
     assert all(abs(y) < s.size_mm[1] / 2 and 0 < z < s.size_mm[2] for y, z in s.entries_mm)
     assert (s.height_mm[s.mask] > 0).all() and (s.height_mm[~s.mask] == 0).all()
     assert np.isfinite(s.albedo).all() and s.albedo.min() > 0 and s.albedo.max() < 1
     body = s.mask & (s.damage != 4)
+    assert ndimage.label(s.mask | (s.damage == 1), np.ones((3, 3)))[1] == 1
     share_behind = body[:, : max(0, int(s.anchor_px[0]) - 1)].sum() / body.sum()
     assert share_behind < 0.2
     assert bool(s.damage.any()) == bool(kinds)
@@ -158,7 +165,7 @@ def test_a_terminal_takes_its_wire_at_the_rear(seed: int, od: float, ring: bool)
     assert y == 0 and z >= od / 2 * 0.95
     assert np.flatnonzero(s.mask.any(0))[0] == pytest.approx(s.anchor_px[0], abs=2)
     assert not s.damage.any() and ndimage.label(s.mask)[1] == 1
-    assert s.size_mm[1] == pytest.approx(np.ptp(np.flatnonzero(s.mask.any(1))) / s.px_per_mm, abs=1.0)
+    assert s.size_mm[2] == s.height_mm.max() < 3 * od + 4
 
 
 def test_wrong_wishes_are_refused_with_what_would_do() -> None:
