@@ -1,0 +1,104 @@
+"""Abrasion: wires rubbed flat on their upper side, first scraped insulation, then a polished window of copper."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.cloud import Material
+from sample_images.colours import COPPER
+from sample_images.damage_site import Site, span_of, upper_wires
+from sample_images.harness import Harness, WirePath
+from sample_images.noise import Line, Sheet, steps
+from sample_images.record import Record
+from sample_images.wires import Change, Skin
+
+Floats = NDArray[np.floating]
+STRAND_MM = 0.22
+
+
+def wall_mm(wire: WirePath) -> float:
+    """Thickness of the insulation: about a sixth of the outside diameter, as of thin-wall vehicle wire."""
+    return 0.17 * wire.od_mm
+
+
+class Flat:
+    """Wear to a plane: `depth(s)` below the surface in the direction `side`, deepest in the middle."""
+
+    def __init__(self, rng: np.random.Generator, wire: WirePath, low: float, high: float, deepest_mm: float) -> None:
+        self.radius = wire.od_mm / 2
+        self.wall = wall_mm(wire)
+        self.low, self.high, self.deepest = low, high, deepest_mm
+        self.side = float(np.pi / 2 + rng.normal(0, 0.35))
+        self.uneven = Line(rng, rng.uniform(3, 9))
+        self.streak, self.scuff = Sheet(rng, 9, 0.12), Sheet(rng, 2.5, 0.25)
+        self.pale = float(rng.uniform(0.12, 0.35))
+        self.shine = float(rng.uniform(0.55, 0.85))
+
+    def depth(self, s: Floats) -> Floats:
+        f = np.clip((s - self.low) / (self.high - self.low), 0, 1)
+        body = np.maximum(np.sin(np.pi * f), 0) ** 0.7
+        return np.clip(self.deepest * body * (1 + 0.12 * self.uneven(s)), 0, self.radius * 0.9)
+
+    def loss(self, s: Floats, angle: Floats) -> Floats:
+        """Radius lost, mm."""
+        cos = np.cos(angle - self.side)
+        plane = (self.radius - self.depth(s)) / np.maximum(cos, 0.05)
+        return np.clip(self.radius - plane, 0, None)
+
+    def relief(self, s: Floats, angle: Floats) -> Floats:
+        return -self.loss(s, angle)
+
+    def exposed_mm(self) -> float:
+        s = np.arange(self.low, self.high, 0.1)
+        return float((self.depth(s) > self.wall).sum() * 0.1)
+
+
+def abrade(
+    rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Site, grade: float, code: int
+) -> Record:
+    """Rub 1 to 4 upper wires of the site."""
+    order = upper_wires(harness, site)
+    count = min(len(order), int(rng.integers(1, 2 + round(3 * grade))))
+    record = Record("abrasion", code, grade, ["worn_insulation"], 0.0, exposed_mm=0.0)
+    for rank, index in enumerate(order[:count]):
+        wire = harness.wires[index]
+        shrink = 0.0 if rank == 0 else rng.uniform(0, 0.3)
+        width = site.u1 - site.u0
+        span = span_of(wire, site.u0 + width * shrink * 0.5, site.u1 - width * shrink * rng.uniform(0.1, 0.5))
+        if span is None:
+            continue
+        wall = wall_mm(wire)
+        deepest = wall * (0.35 + 1.35 * grade * rng.uniform(0.75, 1.1))
+        flat = Flat(rng, wire, *span, deepest)
+        skins[index].changes.append(Change(*span, _paint(flat, code), flat.relief))
+        record.spans[index] = [span]
+        record.exposed_mm = (record.exposed_mm or 0.0) + flat.exposed_mm()
+        record.length_mm = max(record.length_mm, span[1] - span[0])
+    if record.exposed_mm:
+        record.sign("bare_copper")
+    return record
+
+
+def _paint(flat: Flat, code: int):
+    def paint(s: Floats, angle: Floats, m: Material) -> Material:
+        lost = flat.loss(s, angle)
+        rc = flat.radius - flat.wall
+        bare = steps(flat.radius - lost, rc + 0.02, rc - 0.03)
+        worn = steps(lost, 0.0, 0.06 + 0.03 * flat.scuff(s, angle))
+        near = np.exp(-((angle - flat.side) ** 2) / 0.5) * steps(flat.depth(s), 0.0, 0.08)
+        scrape = np.clip(worn + 0.35 * near * (flat.streak(s, angle * flat.radius) > 0.5), 0, 1)
+        grain = 0.5 + 0.5 * np.tanh(flat.streak(s, angle * flat.radius))
+        pale = m.albedo * (1 - flat.pale) + flat.pale * (0.55 + 0.35 * m.albedo) * (0.6 + 0.5 * grain)[:, None]
+        albedo = m.albedo * (1 - scrape[:, None]) + pale * scrape[:, None]
+        across = (flat.radius - flat.depth(s)) * np.tan(np.clip(angle - flat.side, -1.2, 1.2))
+        groove = 0.5 + 0.5 * np.cos(2 * np.pi * (across / STRAND_MM + s * 0.012))
+        metal_tone = COPPER[None] * (0.55 + 0.45 * groove * (0.8 + 0.2 * grain))[:, None]
+        edge = bare * (1 - bare) * 4
+        albedo = albedo * (1 - bare[:, None]) + metal_tone * bare[:, None]
+        albedo *= (1 - 0.45 * edge)[:, None]
+        gloss = m.gloss * (1 - 0.8 * scrape) * (1 - bare) + flat.shine * bare
+        marked = np.where(scrape > 0.3, code, m.code)
+        return Material(albedo, gloss, np.maximum(m.metal, bare).astype(np.float32), marked.astype(np.uint8))
+
+    return paint

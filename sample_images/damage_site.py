@@ -1,0 +1,68 @@
+"""Where a damage goes: a stretch of the trunk at a wanted distance from the nearest termination."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sample_images.harness import Harness, WirePath
+from sample_images.record import to_termination_mm
+
+
+@dataclass(frozen=True)
+class Site:
+    """Trunk coordinates of a damage and the wires that run through all of it."""
+
+    u0: float
+    u1: float
+    wires: tuple[int, ...]
+
+
+def wanted_distance(rng: np.random.Generator, far: bool) -> float:
+    """Near edge to termination, mm: beyond 160 when `far`, else half about the limit of 152.4 and half nearer."""
+    if far:
+        return float(rng.uniform(163, 240))
+    return float(rng.uniform(142.4, 162.4) if rng.random() < 0.5 else rng.uniform(12, 141))
+
+
+def span_of(wire: WirePath, u0: float, u1: float) -> tuple[float, float] | None:
+    """Arc lengths of a wire between two trunk coordinates."""
+    low, high = wire.s_at(u0), wire.s_at(u1)
+    return (low, high) if low is not None and high is not None else None
+
+
+def choose_site(
+    rng: np.random.Generator, harness: Harness, length_mm: float, target_mm: float, avoid: list[tuple[float, float]]
+) -> Site:
+    """The stretch whose distance to the nearest termination comes closest to the target and that avoids others by 50 mm."""
+    length = min(length_mm, (harness.end_u - harness.start_u) * 0.6)
+    end = min(harness.end_u, harness.start_u + 420)
+    best: tuple[float, Site] | None = None
+    for u0 in np.arange(harness.start_u + 2, max(end - length - 2, harness.start_u + 3), 3.0):
+        u0 = float(u0 + rng.uniform(-1, 1))
+        spans = {w.index: [sp] for w in harness.wires if (sp := span_of(w, u0, u0 + length)) is not None}
+        if not spans:
+            continue
+        found = to_termination_mm(harness.wires, spans)
+        cost = abs((found if found is not None else 400.0) - target_mm) + 8.0 * (len(spans) < 2) + rng.uniform(0, 2)
+        cost += sum(500.0 for a, b in avoid if u0 < b + 55 and u0 + length > a - 55)
+        if best is None or cost < best[0]:
+            best = (cost, Site(u0, u0 + length, tuple(spans)))
+    if best is None:
+        raise ValueError(
+            f"expected a trunk with room for {length:.0f} mm of damage, got {harness.trunk.length_mm:.0f} mm"
+        )
+    return best[1]
+
+
+def upper_wires(harness: Harness, site: Site) -> list[int]:
+    """Wires of the site, the highest first."""
+    middle = (site.u0 + site.u1) / 2
+
+    def top(i: int) -> float:
+        wire = harness.wires[i]
+        s = wire.s_at(middle)
+        return float(np.interp(s if s is not None else 0.0, wire.s, wire.xyz[:, 2])) + wire.od_mm / 2
+
+    return sorted(site.wires, key=top, reverse=True)

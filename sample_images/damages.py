@@ -1,0 +1,139 @@
+"""Chooses the damages of a scenario, inflicts them, and remembers where they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.cloud import Part
+from sample_images.damage_abrasion import abrade
+from sample_images.damage_heat import heat
+from sample_images.damage_overload import overload
+from sample_images.damage_repair import Sleeve, factory_joint, repair
+from sample_images.damage_rodent import gnaw
+from sample_images.damage_site import Site, choose_site, wanted_distance
+from sample_images.harness import Harness
+from sample_images.layout_scene import Assembly
+from sample_images.parts_housing import HousingDamage
+from sample_images.record import Record
+from sample_images.wires import Skin
+
+Floats = NDArray[np.floating]
+ON_WIRES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What shall be damaged: kinds on wires with their wanted distances, and a housing's damage."""
+
+    kinds: tuple[str, ...]
+    far: bool
+    distances: tuple[float, ...]
+    housing_damage: HousingDamage | None = None
+    housing_code: int = 0
+    severities: tuple[float, ...] = field(default=())
+
+
+def severity(rng: np.random.Generator) -> float:
+    """0 slight .. 1 gross, all grades about equally often."""
+    return float(rng.uniform(0.02, 1.0))
+
+
+def _housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
+    sets = [{"crack"}, {"corner"}, {"lock"}, {"displaced_terminal"}, {"crack", "corner"}, {"crack", "lock"}]
+    chosen = sets[int(rng.choice(len(sets), p=[0.36, 0.2, 0.14, 0.12, 0.1, 0.08]))]
+    return HousingDamage(frozenset(chosen), grade)
+
+
+def plan(rng: np.random.Generator, scenario: str) -> Plan:
+    """The damages of a scenario, before the assembly is laid."""
+    if scenario == "sound":
+        kinds: list[str] = []
+    elif scenario == "mixed":
+        kinds = [str(k) for k in rng.choice([*ON_WIRES, "connector"], 2, replace=False)]
+    else:
+        kinds = [scenario]
+    far = bool(rng.random() < 1 / 3)
+    on_wires = tuple(k for k in kinds if k in ON_WIRES)
+    grades = tuple(severity(rng) for _ in on_wires)
+    distances = tuple(wanted_distance(rng, far) for _ in on_wires)
+    broken = _housing_damage(rng, severity(rng)) if "connector" in kinds else None
+    return Plan(on_wires, far and bool(on_wires), distances, broken, len(on_wires) + 1 if broken else 0, grades)
+
+
+def inflict(
+    rng: np.random.Generator, chosen: Plan, assembly: Assembly, skins: list[Skin]
+) -> tuple[list[Record], list[Sleeve], list[Part]]:
+    """Damage the assembly; returns the records, all sleeves, and loose bits."""
+    h = assembly.harness
+    records: list[Record] = []
+    sleeves: list[Sleeve] = []
+    for k, (kind, grade, distance) in enumerate(zip(chosen.kinds, chosen.severities, chosen.distances, strict=True)):
+        code = k + 1
+        busy = taken(records, h)
+        if kind == "earlier_repair":
+            made, new = repair(rng, h, skins, grade, code, distance, busy)
+            sleeves += new
+            records.append(made)
+            continue
+        low, high = {
+            "external_heat": (20, 150),
+            "rodent": (15, 60),
+            "abrasion": (10, 60),
+            "electrical_overload": (60, 260),
+        }[kind]
+        length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
+        site = choose_site(rng, h, length, distance, busy)
+        records.append(_INFLICT[kind](rng, h, skins, site, grade, code))
+    if chosen.housing_damage is not None and assembly.broken is not None:
+        records.append(_housing_record(chosen, assembly))
+    if rng.random() < 0.2 and "earlier_repair" not in chosen.kinds:
+        sleeves += factory_joint(rng, h, taken(records, h))
+    return records, sleeves, []
+
+
+_INFLICT = {"external_heat": heat, "rodent": gnaw, "abrasion": abrade, "electrical_overload": overload}
+
+
+def _housing_record(chosen: Plan, assembly: Assembly) -> Record:
+    assert chosen.housing_damage is not None and assembly.broken is not None
+    sp = assembly.hard[assembly.broken].sprite
+    size = max(sp.crack_length_mm, float(np.sqrt(sp.missing_area_mm2) * 1.414))
+    return Record(
+        "connector", chosen.housing_code, chosen.housing_damage.severity, list(sp.signs), size, housing=assembly.broken
+    )
+
+
+def taken(records: list[Record], h: Harness) -> list[tuple[float, float]]:
+    """Trunk coordinates that damages occupy."""
+    out = []
+    for record in records:
+        for index, spans in record.spans.items():
+            wire = h.wires[index]
+            for low, high in spans:
+                on = np.isfinite(wire.u) & (wire.s >= low) & (wire.s <= high)
+                if on.any():
+                    out.append((float(wire.u[on].min()), float(wire.u[on].max())))
+    return out
+
+
+def focus(rng: np.random.Generator, records: list[Record], assembly: Assembly) -> tuple[float, float]:
+    """A place to photograph from near: a damage, or some place of the trunk."""
+    h = assembly.harness
+    if records:
+        record = records[int(rng.integers(len(records)))]
+        if record.housing is not None:
+            xy = assembly.hard[record.housing].xy_mm
+            return float(xy[0]), float(xy[1])
+        index = next(iter(record.spans))
+        low, high = record.spans[index][0]
+        wire = h.wires[index]
+        at = (low + high) / 2
+        return float(np.interp(at, wire.s, wire.xyz[:, 0])), float(np.interp(at, wire.s, wire.xyz[:, 1]))
+    xy = h.trunk.at(np.array([rng.uniform(h.start_u, min(h.end_u, h.start_u + 300))]))[0][0]
+    return float(xy[0]), float(xy[1])
+
+
+__all__ = ["Plan", "Site", "focus", "inflict", "plan", "severity", "taken"]

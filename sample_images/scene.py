@@ -1,0 +1,264 @@
+"""Renders one bench photograph with its truth."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images import coverings, damages, truth_build
+from sample_images.camera import Camera, place_camera
+from sample_images.cloud import Part, Visible, look
+from sample_images.layout_scene import Assembly, Wish, assemble
+from sample_images.record import Record
+from sample_images.sensor import choose_sensor, expose
+from sample_images.shading import Relief, ground_light, light_scene, shade
+from sample_images.surfaces import lay_ground
+from sample_images.truth import Truth
+from sample_images.wires import Skin, dress
+from vision.layout import MatLayout, builtin_layouts
+
+Floats = NDArray[np.floating]
+SCENARIOS = (
+    "sound",
+    "external_heat",
+    "electrical_overload",
+    "rodent",
+    "connector",
+    "abrasion",
+    "earlier_repair",
+    "mixed",
+)
+FINE = 2  # fine pixels per picture pixel
+
+
+class SceneError(ValueError):
+    """A scene was asked for that cannot be rendered; the message says what would do."""
+
+
+@dataclass(frozen=True)
+class SceneSettings:
+    """How scenes are photographed. `mat` is a layout's name, "random" or None (bare bench)."""
+
+    width_px: int = 2000
+    mat: str | None = "random"
+    no_mat_share: float = 0.125
+    closeup: bool | None = None
+
+    def __post_init__(self) -> None:
+        if not 200 <= self.width_px <= 6000:
+            raise SceneError(f"width_px: expected 200 to 6000, got {self.width_px}")
+        if not 0 <= self.no_mat_share <= 1:
+            raise SceneError(f"no_mat_share: expected 0 to 1, got {self.no_mat_share}")
+        if self.mat not in (None, "random") and self.mat not in {m.name for m in builtin_layouts()}:
+            names = ", ".join(m.name for m in builtin_layouts())
+            raise SceneError(f'mat: expected "random", None or one of {names}, got {self.mat!r}')
+
+
+@dataclass
+class Stage:
+    """Everything that stands before the camera; `covers` hold (kind, length mm, part indices)."""
+
+    assembly: Assembly
+    skins: list[Skin]
+    records: list[Record]
+    joints: list[truth_build.Joint]
+    covers: list[tuple[str, float, list[int]]]
+    owner: dict[str, int]
+    parts: list[Part]
+
+
+def _choose_mat(rng: np.random.Generator, settings: SceneSettings) -> MatLayout | None:
+    bare = rng.random() < settings.no_mat_share
+    mats = [m for m in builtin_layouts() if m.kind == "mat"]
+    pick = mats[int(rng.integers(len(mats)))]
+    if settings.mat is None:
+        return None
+    if settings.mat == "random":
+        return None if bare else pick
+    return next(m for m in builtin_layouts() if m.name == settings.mat)
+
+
+def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None) -> tuple[NDArray[np.uint8], Truth]:
+    """(H,W,3) uint8 BGR picture as decoded from its JPEG, and its truth; the same arguments give the same bytes."""
+    settings = settings or SceneSettings()
+    if scenario not in SCENARIOS:
+        raise SceneError(f"scenario: expected one of {', '.join(SCENARIOS)}, got {scenario!r}")
+    rng = np.random.default_rng([seed, SCENARIOS.index(scenario)])
+    layout = _choose_mat(rng, settings)
+    page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
+    closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
+    stage = _set_stage(rng, scenario, page, settings.width_px, closeup)
+    camera = _aim(rng, stage, page, settings.width_px, closeup)
+    seen = look(camera, stage.parts, FINE)
+    picture = _photograph(rng, camera, seen, layout)
+    return picture, _truth(seed, scenario, layout, stage, seen, camera)
+
+
+def _set_stage(
+    rng: np.random.Generator, scenario: str, page: tuple[float, float], width_px: int, closeup: bool
+) -> Stage:
+    px_per_mm = float(np.clip(width_px * FINE / (200 if closeup else 430) * 1.35, 2.0, 20.0))
+    plan = damages.plan(rng, scenario)
+    wish = Wish(page, plan.far, False, plan.housing_damage, plan.housing_code)
+    assembly = assemble(rng, wish, px_per_mm)
+    dirty = float(rng.choice([0.0, 0.3, 0.8]))
+    gloss = float(rng.uniform(0.25, 0.75))
+    skins = [dress(rng, wire, dirty, gloss) for wire in assembly.harness.wires]
+    records, sleeves, loose = damages.inflict(rng, plan, assembly, skins)
+    hard = list(assembly.hard.items())
+    parts: list[Part] = [part for _, part in hard]
+    owner = {name: k for k, (name, _) in enumerate(hard)}
+    parts += assembly.loose
+    covers: list[tuple[str, float, list[int]]] = []
+    for cover in _cover(rng, assembly, damages.taken(records, assembly.harness)):
+        covers.append((cover.kind, cover.u1 - cover.u0, list(range(len(parts), len(parts) + len(cover.tubes)))))
+        parts += cover.tubes
+    joints = []
+    for sleeve in sleeves:
+        joints.append(truth_build.Joint(sleeve.wire, sleeve.low, sleeve.high, sleeve.origin, len(parts)))
+        parts.append(sleeve.tube)
+    for record in records:
+        parts += record.parts
+    parts += loose
+    for skin in skins:
+        parts += skin.tubes()
+    return Stage(assembly, skins, records, joints, covers, owner, parts)
+
+
+def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float, float]]) -> list[coverings.Cover]:
+    """Tape, conduit and ties on the trunk, off the damages and off each other."""
+    h = assembly.harness
+    out: list[coverings.Cover] = []
+    busy = list(taken)
+    for _ in range(int(rng.integers(0, 5))):
+        kind = str(rng.choice(["tape", "spot", "conduit", "tie"], p=[0.28, 0.3, 0.2, 0.22]))
+        length = {
+            "tape": rng.uniform(25, 90),
+            "spot": rng.uniform(10, 22),
+            "conduit": rng.uniform(30, 110),
+            "tie": 4.0,
+        }[kind]
+        last = min(h.end_u, h.start_u + 420) - length - 4
+        if last <= h.start_u + 4:
+            continue
+        u0 = float(rng.uniform(h.start_u + 4, last))
+        if any(u0 < b + 6 and u0 + length > a - 6 for a, b in busy):
+            continue
+        busy.append((u0, u0 + length))
+        if kind == "tie":
+            out.append(coverings.tie(rng, h, u0))
+        elif kind == "conduit":
+            out.append(coverings.conduit(rng, h, u0, u0 + length))
+        else:
+            out.append(coverings.tape(rng, h, u0, u0 + length))
+    return out
+
+
+def _aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], width_px: int, closeup: bool) -> Camera:
+    """Over the page, or close over a damage (over the assembly when there is none)."""
+    if closeup:
+        place = damages.focus(rng, stage.records, stage.assembly)
+        return place_camera(rng, place, float(rng.uniform(130, 260)), width_px, True)
+    middle = (page[0] / 2 + rng.normal(0, 8), page[1] / 2 + rng.normal(0, 8))
+    span = max(page[0], page[1] * 4 / 3) * rng.uniform(0.98, 1.35)
+    return place_camera(rng, middle, float(span), width_px, False)
+
+
+def _photograph(rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None) -> NDArray[np.uint8]:
+    eye = camera.centre() * np.array([1, 1, -1.0])
+    w, h = camera.width_px, camera.height_px
+    middle = camera.to_ground(np.array([[w / 2, h / 2]]))[0]
+    light = light_scene(rng, middle, eye)
+    gx, gy = camera.ground_map()
+    albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout)
+    relief = Relief(seen, light, rng) if len(seen.flat) else None
+    falling, glare = ground_light(relief, light, eye, gx, gy, gloss)
+    image = albedo * (falling * edge[..., None]) + glare
+    mean = albedo[::16, ::16].reshape(-1, 3).mean(0) * falling[::16, ::16].reshape(-1, 3).mean(0)
+    if relief is not None:
+        _lay_over(image, seen, shade(seen, relief, light, eye, mean.astype(np.float32)), camera)
+    total = falling[::16, ::16].reshape(-1, 3)
+    level = np.percentile(total.mean(1), 85) * (0.88 if layout is not None else float(rng.uniform(0.3, 0.8)))
+    sensor = choose_sensor(rng, total.mean(0), float(level))
+    return expose(rng, image.astype(np.float32), sensor)
+
+
+def _lay_over(image: Floats, seen: Visible, colour: Floats, camera: Camera) -> None:
+    """Blend the fine pixels of the objects over the ground, in place."""
+    f = seen.fine
+    rows, cols = -(-seen.shape[0] // f) * f, -(-seen.shape[1] // f) * f
+    layer = np.zeros((rows, cols, 4), np.float32)
+    r, c = np.divmod(seen.flat, seen.shape[1])
+    layer[r, c, :3] = np.minimum(colour, 4.0)
+    layer[r, c, 3] = 1
+    small = cv2.resize(layer, (cols // f, rows // f), interpolation=cv2.INTER_AREA)
+    y, x = seen.y0 // f, seen.x0 // f
+    view = image[y : y + small.shape[0], x : x + small.shape[1]]
+    view *= 1 - small[..., 3:]
+    view += small[..., :3]
+
+
+def _truth(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, seen: Visible, camera: Camera) -> Truth:
+    h = stage.assembly.harness
+    regions = [truth_build.truth_region(r, k, seen, camera, h.wires) for k, r in enumerate(stage.records)]
+    regions = [r for r in regions if r.rings_px]
+    ends, housings = truth_build.truth_ends(stage.assembly, stage.owner, seen, camera)
+    covers = [truth_build.truth_covering(k, *cover, seen, camera) for k, cover in enumerate(stage.covers)]
+    return Truth(
+        photo=f"{scenario}_{seed:05d}.jpg",
+        width_px=camera.width_px,
+        height_px=camera.height_px,
+        seed=seed,
+        scenario=scenario,
+        mat=layout.name if layout is not None else None,
+        mm_per_px_centre=round(camera.mm_per_px(), 5),
+        labels=sorted({r.label for r in regions}) or ["sound"],
+        regions=regions,
+        wires=[truth_build.truth_wire(w, camera) for w in h.wires],
+        terminations=ends,
+        housings=housings,
+        coverings=covers,
+        splices=truth_build.truth_splices(stage.joints, seen, camera, h),
+        camera=truth_build.truth_camera(camera),
+    )
+
+
+def write_samples(
+    count: int,
+    seed: int,
+    out_dir: Path,
+    progress: Callable[[int, int, str], None] | None = None,
+    settings: SceneSettings | None = None,
+) -> list[Path]:
+    """Write `count` pictures and their truth: picture i has scenario i mod 8 and seed `seed` + i // 8."""
+    out_dir.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for i in range(count):
+        scenario = SCENARIOS[i % len(SCENARIOS)]
+        picture, truth = render_scene(seed + i // len(SCENARIOS), scenario, settings)
+        path = out_dir / truth.photo
+        done, code = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        if not done:
+            raise SceneError(f"expected {path.name} to encode as JPEG, the encoder refused it")
+        _write_whole(path.with_suffix(".json"), json.dumps(truth.model_dump(), separators=(",", ":")).encode())
+        _write_whole(path, code.tobytes())
+        paths.append(path)
+        if progress is not None:
+            progress(i + 1, count, path.name)
+    return paths
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    """Write beside and rename, so that nobody reads half a file."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    with os.fdopen(handle, "wb") as file:
+        file.write(data)
+    os.replace(name, path)
