@@ -23,10 +23,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import combinations
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -150,9 +150,9 @@ class Text:
 
     @property
     def rect_mm(self) -> Rect:
-        """x, y, w, h that the line may cover, descenders included; generous in width (0.95 cap a character)."""
+        """x, y, w, h that the line may cover, descenders included; generous in width (0.8 cap a character)."""
         x, y = self.at_mm
-        return (x - 0.2, y - 1.15 * self.cap_mm, 0.95 * self.cap_mm * len(self.text) + 0.4, 1.55 * self.cap_mm)
+        return (x - 0.2, y - 1.15 * self.cap_mm, 0.8 * self.cap_mm * len(self.text) + 0.4, 1.55 * self.cap_mm)
 
 
 @dataclass(frozen=True)
@@ -175,6 +175,7 @@ class MatLayout:
         if mistakes:
             raise LayoutError(f"layout {self.name!r}", mistakes)
 
+    @cached_property
     def marker_corners_mm(self) -> dict[tuple[str, int], np.ndarray]:
         """(dictionary, id) to that marker's (4, 2) corners in mm."""
         return {(m.dictionary, m.id): m.corners_mm() for m in self.markers}
@@ -290,6 +291,8 @@ def _print_mistakes(layout: MatLayout) -> list[str]:
 
 def load_layout(where: str | Path) -> MatLayout:
     """Read a layout file, or the built-in layout of that name."""
+    from vision.layout_file import layout_from_data
+
     builtin = LAYOUT_FOLDER / f"{where}.json"
     path = builtin if isinstance(where, str) and "/" not in where and builtin.is_file() else Path(where)
     try:
@@ -302,8 +305,6 @@ def load_layout(where: str | Path) -> MatLayout:
         data = json.loads(text)
     except json.JSONDecodeError as error:
         raise LayoutError(path.name, [f"it is not JSON ({error})"]) from error
-    from vision.layout_file import layout_from_data
-
     return layout_from_data(data, path.name)
 
 
@@ -313,16 +314,12 @@ def _reason(error: Exception) -> str:
 
 @lru_cache(maxsize=1)
 def _builtin() -> tuple[MatLayout, ...]:
-    return tuple(load_layout(path) for path in sorted(LAYOUT_FOLDER.glob("*.json")))
+    from vision.own_mats import PAPERS, SHEETS, own_layout
+
+    shipped = [load_layout(path) for path in sorted(LAYOUT_FOLDER.glob("*.json"))]
+    return (*shipped, *(own_layout(paper, sheet) for paper in PAPERS for sheet in SHEETS if sheet > 1))
 
 
 def builtin_layouts() -> list[MatLayout]:
-    """Every layout shipped with the package."""
+    """Every layout file shipped with the package, and the further sheets of the project's own mats."""
     return list(_builtin())
-
-
-def layout_to_data(layout: MatLayout) -> dict[str, Any]:
-    """The layout as the JSON object of its file."""
-    from vision.layout_file import data_from_layout
-
-    return data_from_layout(layout)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
@@ -154,3 +155,15 @@ def data_from_layout(layout: MatLayout) -> dict[str, Any]:
         if patch["lab"] is None:
             del patch["lab"]
     return {key: value for key, value in data.items() if value not in (None, (), [])}
+
+
+def layout_text(layout: MatLayout) -> str:
+    """The text of the layout's file, one printed thing a line."""
+    parts = []
+    for key, value in data_from_layout(layout).items():
+        if isinstance(value, (list, tuple)) and isinstance(value[0], dict):
+            rows = ",\n".join("    " + json.dumps(item) for item in value)
+            parts.append(f"  {json.dumps(key)}: [\n{rows}\n  ]")
+        else:
+            parts.append(f"  {json.dumps(key)}: {json.dumps(value)}")
+    return "{\n" + ",\n".join(parts) + "\n}\n"

@@ -8,9 +8,8 @@ import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from vision.layout import Box, Marker, MatLayout, Pattern, Rect, Rgb, Text, aruco_dictionary
+from vision.layout import Marker, MatLayout, Pattern, Rect, Rgb, Text, aruco_dictionary
 
-_SUB = 4  # fractional bits cv2 draws with
 _MASK_MARGIN_MM = 0.5
 
 
@@ -27,8 +26,7 @@ def raster(layout: MatLayout, px_per_mm: float) -> np.ndarray:
     for text in layout.texts:
         _write(page, text, px_per_mm)
     for marker in layout.markers:
-        for cell in marker_boxes(marker):
-            _fill(page, cell.rect_mm, cell.srgb, px_per_mm)
+        _fill_marker(page, marker, px_per_mm)
     return page
 
 
@@ -44,15 +42,15 @@ def printed_mask(layout: MatLayout, px_per_mm: float) -> np.ndarray:
     return mask[..., 0].astype(bool)
 
 
-def marker_boxes(marker: Marker) -> list[Box]:
-    """The marker as one black square and white boxes: white cells of a row are merged, so print shows no hairlines."""
-    bits = marker_bits(marker)
-    cell = marker.side_mm / bits.shape[0]
-    x0, y0 = marker.rect_mm[:2]
-    boxes = [Box(marker.rect_mm, (0, 0, 0))]
-    for x, y, w, h in _merged(bits.astype(bool)):
-        boxes.append(Box((x0 + x * cell, y0 + y * cell, w * cell, h * cell), (255, 255, 255)))
-    return boxes
+def marker_outlines_mm(marker: Marker) -> list[np.ndarray]:
+    """Closed loops, (K, 2) mm each: the black square, then the rims of its white areas (fill with the even-odd rule).
+
+    One outline instead of a square a cell: print shows no hairlines between cells.
+    """
+    bits = marker_bits(marker).astype(bool)
+    cell = marker.side_mm / len(bits)
+    origin = np.array(marker.rect_mm[:2])
+    return [marker.corners_mm(), *(origin + cell * np.array(loop, float) for loop in _rims(bits))]
 
 
 def marker_bits(marker: Marker) -> np.ndarray:
@@ -63,22 +61,25 @@ def marker_bits(marker: Marker) -> np.ndarray:
     return np.pad(np.asarray(bits, np.uint8).reshape(size, size), 1)
 
 
-def _merged(white: np.ndarray) -> list[tuple[int, int, int, int]]:
-    """Cover the true cells by disjoint rectangles (x, y, w, h), greedily growing right, then down."""
-    left = white.copy()
-    rects = []
-    for y, x in np.argwhere(white):
-        if not left[y, x]:
-            continue
-        w = 1
-        while x + w < left.shape[1] and left[y, x + w]:
-            w += 1
-        h = 1
-        while y + h < left.shape[0] and left[y + h, x : x + w].all():
-            h += 1
-        left[y : y + h, x : x + w] = False
-        rects.append((int(x), int(y), int(w), int(h)))
-    return rects
+def _rims(white: np.ndarray) -> list[list[tuple[int, int]]]:
+    """Loops of grid points (x, y) around the true cells: edges between two true cells cancel."""
+    edges: set[tuple[tuple[int, int], tuple[int, int]]] = set()
+    for y, x in np.argwhere(white).tolist():
+        ring = [(x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1)]
+        for a, b in zip(ring, ring[1:] + ring[:1], strict=True):
+            edges ^= {(a, b)} if (b, a) not in edges else {(b, a)}
+    loops = []
+    while edges:
+        first, here = min(edges)
+        edges.remove((first, here))
+        loop = [first]
+        while here != first:
+            loop.append(here)
+            step = min(e for e in edges if e[0] == here)
+            edges.remove(step)
+            here = step[1]
+        loops.append(loop)
+    return loops
 
 
 def _blank(layout: MatLayout, px_per_mm: float, channels: int) -> np.ndarray:
@@ -108,13 +109,37 @@ def _cover(low: float, high: float, size: int) -> tuple[np.ndarray, slice]:
     return share.clip(0, 1), slice(first, last)
 
 
+def _fill_marker(page: np.ndarray, marker: Marker, px_per_mm: float) -> None:
+    """Black square, then its white cells, each pixel mixed by the share of it that is white."""
+    _fill(page, marker.rect_mm, (0, 0, 0), px_per_mm)
+    bits = marker_bits(marker)
+    cell = marker.side_mm / len(bits) * px_per_mm
+    shares, spans = [], []
+    for start, size in zip(marker.rect_mm[:2], page.shape[1::-1], strict=True):
+        edges = start * px_per_mm + np.arange(len(bits) + 1) * cell
+        _, span = _cover(edges[0], edges[-1], size)
+        pixel = np.arange(span.start, span.stop + 1)
+        overlap = np.minimum(pixel[1:, None], edges[1:]) - np.maximum(pixel[:-1, None], edges[:-1])
+        shares.append(overlap.clip(0, 1))
+        spans.append(span)
+    white = (shares[1] @ bits @ shares[0].T)[..., None]
+    part = page[spans[1], spans[0]]
+    page[spans[1], spans[0]] = np.rint(part + white * (255.0 - part)).astype(np.uint8)
+
+
 def _dots(page: np.ndarray, pattern: Pattern, px_per_mm: float) -> None:
-    """Anti-aliased dots: one stamp per sub-pixel phase would not pay, cv2's fixed-point circles do."""
-    radius = round(pattern.radius_mm * px_per_mm * 2**_SUB)
-    centres = np.rint((pattern.centres_mm() * px_per_mm - 0.5) * 2**_SUB).astype(int)
-    colour = tuple(int(v) for v in pattern.srgb[::-1])
-    for x, y in centres.tolist():
-        cv2.circle(page, (x, y), radius, colour, -1, cv2.LINE_AA, _SUB)
+    """Round dots with soft rims, all at once."""
+    radius = pattern.radius_mm * px_per_mm
+    centres = pattern.centres_mm() * px_per_mm - 0.5
+    if not len(centres):
+        return
+    window = np.arange(int(np.ceil(2 * radius)) + 3)
+    corner = np.floor(centres - radius - 1).astype(int)
+    x = (corner[:, 0, None, None] + window[None, None, :]).clip(0, page.shape[1] - 1)
+    y = (corner[:, 1, None, None] + window[None, :, None]).clip(0, page.shape[0] - 1)
+    away = np.hypot(x - centres[:, 0, None, None], y - centres[:, 1, None, None])
+    share = (radius + 0.5 - away).clip(0, 1)[..., None]
+    page[y, x] = np.rint(page[y, x] * (1 - share) + share * np.array(pattern.srgb[::-1], float)).astype(np.uint8)
 
 
 def _write(page: np.ndarray, text: Text, px_per_mm: float) -> None:

@@ -15,12 +15,13 @@ import numpy as np
 
 from vision.layout import MatLayout
 from vision.mat_codes import Reading
-from vision.mat_markers import FoundMarker, find_markers
+from vision.mat_markers import FoundMarker, find_markers, refined
 from vision.mat_pose import Pose, log_scale, project, scale_u95_rel, solve_pose
 from vision.reading import Photo
 
 WORST_RESIDUAL_MM = 1.5
 _MIN_MARKERS_QUICK = 3
+_SHARP_PX = 1.0
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,11 @@ class MatView:
     def tvec(self) -> np.ndarray:
         """(3,) mm, the page's origin in camera axes."""
         return self.pose.params[6:9]
+
+    @property
+    def spread_mm(self) -> float:
+        """How far the edges of black print appear outside their place (ink, blooming, tone curve); negative: inside."""
+        return float(self.pose.params[9])
 
     @cached_property
     def _rotation(self) -> np.ndarray:
@@ -131,19 +137,27 @@ def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
         if second and (view is None or len(second.markers) > len(view.markers)):
             view = second
         found = found or more
-    return view or NoMat(_why_none(found, mirrored, layouts))
+    return _drawn_or_photographed(photo, grey, view) if view else NoMat(_why_none(found, mirrored, layouts))
+
+
+def _drawn_or_photographed(photo: Photo, grey: np.ndarray, view: MatView) -> MatView:
+    """Very sharp edges may come from a drawing program, which mixes encoded values: keep what explains more."""
+    if len(view.markers) < _MIN_MARKERS_QUICK or view.blur_px is None or view.blur_px > _SHARP_PX:
+        return view
+    other = _view(photo, view.layout, refined(grey, view.markers, "encoded"))
+    return other if other and other.residual_mm < view.residual_mm else view
 
 
 def _best_view(photo: Photo, found: list[FoundMarker], layouts: Sequence[MatLayout]) -> MatView | None:
     """The best-explained layout; the first three by number of matching markers are tried."""
-    matches = [(layout, [m for m in found if (m.dictionary, m.id) in layout.marker_corners_mm()]) for layout in layouts]
+    matches = [(layout, [m for m in found if (m.dictionary, m.id) in layout.marker_corners_mm]) for layout in layouts]
     ranked = sorted((pair for pair in matches if pair[1]), key=lambda pair: -len(pair[1]))[:3]
     views = [view for layout, markers in ranked if (view := _view(photo, layout, markers))]
     return max(views, key=lambda v: (len(v.markers), -v.residual_mm), default=None)
 
 
-def _view(photo: Photo, layout: MatLayout, markers: list[FoundMarker]) -> MatView | None:
-    corners = layout.marker_corners_mm()
+def _view(photo: Photo, layout: MatLayout, markers: Sequence[FoundMarker]) -> MatView | None:
+    corners = layout.marker_corners_mm
     mm = np.concatenate([corners[m.dictionary, m.id] for m in markers])
     px = np.concatenate([m.corners_px for m in markers])
     pose = solve_pose(mm, px, (photo.width_px, photo.height_px), photo.focal_35mm)
@@ -159,7 +173,8 @@ def _view(photo: Photo, layout: MatLayout, markers: list[FoundMarker]) -> MatVie
     view = MatView(
         layout, pose, kept, 0.0, scale_u95_rel(pose, middle), float(np.degrees(np.arccos(min(1.0, rotation[2, 2]))))
     )
-    error = view.to_mm(px[pose.inliers]) - mm[pose.inliers]
+    seen = mm + view.spread_mm * np.tile([[-1, -1], [1, -1], [1, 1], [-1, 1]], (len(markers), 1))
+    error = (view.to_mm(px) - seen)[pose.inliers]
     residual = float(np.sqrt((error**2).sum(1).mean()))
     if residual > WORST_RESIDUAL_MM:
         return None
@@ -167,7 +182,7 @@ def _view(photo: Photo, layout: MatLayout, markers: list[FoundMarker]) -> MatVie
 
 
 def _why_none(found: list[FoundMarker], mirrored: list[Reading], layouts: Sequence[MatLayout]) -> str:
-    known = {key for layout in layouts for key in layout.marker_corners_mm()}
+    known = {key for layout in layouts for key in layout.marker_corners_mm}
     ids = sorted({m.id for m in found})
     shown = ", ".join(map(str, ids[:8])) + (", ..." if len(ids) > 8 else "")
     if any((m.dictionary, m.id) in known for m in found):
@@ -189,12 +204,12 @@ def rectify(
     """
     low, high = _visible_page_mm(view, height_mm)
     width, height = (max(1, int(n)) for n in np.ceil((high - low) * px_per_mm))
-    map_x, map_y = _maps(view, low, px_per_mm, (width, height), height_mm)
+    map_x, map_y = straight_maps(view, low, px_per_mm, (width, height), height_mm)
     flat = cv2.remap(photo.bgr, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return flat, (float(low[0]), float(low[1]))
 
 
-def _maps(
+def straight_maps(
     view: MatView, low: np.ndarray, px_per_mm: float, size: tuple[int, int], height_mm: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Where each pixel of the straight picture comes from: exact every 8 px, linear between (error < 0.01 px)."""

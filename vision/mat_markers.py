@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,8 @@ _SAMPLES_ALONG = 17
 _SAMPLES_ACROSS = 21
 _LINEAR = (((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4).astype(np.float32)
 _LINEAR[:11] = np.arange(11) / 255 / 12.92
+TONES = {"light": _LINEAR, "encoded": (np.arange(256) / 255).astype(np.float32)}
+"""In which levels edges are mixed: light on a sensor (photographs), encoded values by drawing programs."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,30 +37,32 @@ class FoundMarker:
 def find_markers(
     grey: np.ndarray, dictionaries: tuple[str, ...], thorough: bool = False
 ) -> tuple[list[FoundMarker], list[Reading]]:
-    """All markers in a (H, W) uint8 picture, and what reads only mirrored; `thorough`: for small and dim ones, slower."""
+    """All markers in a (H, W) uint8 picture, and what reads only mirrored; `thorough`: small and dim ones too."""
     readings, mirrored = read_codes(grey, dictionaries, thorough)
     if not readings:
         return [], mirrored
-    quads = np.stack([r.quad_px for r in readings])
-    named = [r.dictionary for r in readings]
-    return _refined(grey, quads, named, [r.id for r in readings]), mirrored
+    return refined(grey, [FoundMarker(r.dictionary, r.id, r.quad_px) for r in readings], "light"), mirrored
 
 
-def _refined(grey: np.ndarray, quads: np.ndarray, named: list[str], ids: list[int]) -> list[FoundMarker]:
-    """Corners as the meeting points of straight lines fitted to the four edges, twice."""
-    cells = np.array([aruco_dictionary(d).markerSize + 2 for d in named])
+def refined(grey: np.ndarray, markers: Sequence[FoundMarker], tone: str) -> list[FoundMarker]:
+    """Corners as the meeting points of straight lines fitted to the four edges, from coarse to fine."""
+    quads = np.stack([m.corners_px for m in markers])
+    cells = np.array([aruco_dictionary(m.dictionary).markerSize + 2 for m in markers])
+    side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).mean(1)
+    reach = np.clip(0.6 * side / cells, 1.5, 14.0)
     good = np.ones(len(quads), bool)
-    edges = _Edges.none(len(quads))
-    for _ in range(2):
-        edges = _measure_edges(grey, quads, cells)
+    for _ in range(3):
+        edges = _measure_edges(grey, quads, reach, TONES[tone])
+        # next time just wide enough to see both levels, so that samples lie close
+        reach = np.clip(3.5 * np.median(edges.blur, axis=1) + 1.2, 1.8, reach)
         moved, met = _meeting_points(quads, edges)
-        side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2).mean(1)
         near = np.linalg.norm(moved - quads, axis=2).max(1) < 0.6 * side / cells + 1
         good = met & near & edges.whole.all(1)
         quads = np.where(good[:, None, None], moved, quads)
+    unseen = (None, None, None)
     return [
-        FoundMarker(named[i], ids[i], quads[i], *(edges.summary(i) if good[i] else (None, None, None)))
-        for i in range(len(quads))
+        FoundMarker(m.dictionary, m.id, quads[i], *(edges.summary(i) if good[i] else unseen))
+        for i, m in enumerate(markers)
     ]
 
 
@@ -71,11 +76,6 @@ class _Edges:
     dark: np.ndarray
     bright: np.ndarray
     whole: np.ndarray
-
-    @classmethod
-    def none(cls, count: int) -> _Edges:
-        empty = np.zeros((count, 4))
-        return cls(empty, empty, empty, empty, empty, np.zeros((count, 4), bool))
 
     def summary(self, i: int) -> tuple[float, float, float]:
         return float(np.median(self.blur[i])), float(np.median(self.dark[i])), float(np.median(self.bright[i]))
@@ -91,16 +91,14 @@ def _outward(quads: np.ndarray) -> np.ndarray:
     return np.where(side < 0, -normal, normal)
 
 
-def _measure_edges(grey: np.ndarray, quads: np.ndarray, cells: np.ndarray) -> _Edges:
+def _measure_edges(grey: np.ndarray, quads: np.ndarray, reach: np.ndarray, tone: np.ndarray) -> _Edges:
     """Sample profiles across each edge, find where each crosses its middle level, fit a line through the crossings."""
     t = np.linspace(0.1, 0.9, _SAMPLES_ALONG)
     after = np.roll(quads, -1, axis=1)
-    side = np.linalg.norm(after - quads, axis=2).mean(1)
-    reach = np.clip(0.6 * side / cells, 1.5, 14.0)
     u = np.linspace(-1, 1, _SAMPLES_ACROSS)[None, :] * reach[:, None]
     base = quads[:, :, None] + t[None, None, :, None] * (after - quads)[:, :, None]
     points = base[..., None, :] + u[:, None, None, :, None] * _outward(quads)[:, :, None, None, :]
-    levels = _sample(grey, points)
+    levels = _sample(grey, points, tone)
     dark, bright = levels[..., :4].mean(-1), levels[..., -4:].mean(-1)
     span = bright - dark
     share = (levels - dark[..., None]) / np.where(span > 0.01, span, 1)[..., None]
@@ -110,16 +108,16 @@ def _measure_edges(grey: np.ndarray, quads: np.ndarray, cells: np.ndarray) -> _E
     return _Edges(start, end, _blur(share, u, clear), dark.mean(-1), bright.mean(-1), kept >= 0.6)
 
 
-def _sample(grey: np.ndarray, points: np.ndarray) -> np.ndarray:
-    """Linear-light levels at (..., 2) px points, bilinear; outside the picture the border repeats."""
+def _sample(grey: np.ndarray, points: np.ndarray, tone: np.ndarray) -> np.ndarray:
+    """Levels by a (256,) tone table at (..., 2) px points, bilinear; outside the picture the border repeats."""
     height, width = grey.shape
     x = points[..., 0].clip(0, width - 1.001)
     y = points[..., 1].clip(0, height - 1.001)
     x0, y0 = x.astype(np.int64), y.astype(np.int64)
     fx, fy = (x - x0).astype(np.float32), (y - y0).astype(np.float32)
     flat, at = grey.reshape(-1), y0 * width + x0
-    top = _LINEAR[flat[at]] * (1 - fx) + _LINEAR[flat[at + 1]] * fx
-    low = _LINEAR[flat[at + width]] * (1 - fx) + _LINEAR[flat[at + width + 1]] * fx
+    top = tone[flat[at]] * (1 - fx) + tone[flat[at + 1]] * fx
+    low = tone[flat[at + width]] * (1 - fx) + tone[flat[at + width + 1]] * fx
     return top * (1 - fy) + low * fy
 
 
