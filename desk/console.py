@@ -18,6 +18,8 @@ from vision.findings import Decision, PhotoFindings
 if TYPE_CHECKING:
     from desk.evaluate import Evaluation
 
+_FILE_WIDTH = 140
+
 _ROUTE_STYLE = {
     "return_to_service": "green",
     "repair_in_vehicle": "yellow",
@@ -44,9 +46,15 @@ def progress(title: str, total: int | None = None) -> Iterator[Callable[..., Non
         yield step
 
 
+def _tables() -> Console:
+    """Standard output; wide enough for the tables when it goes into a file."""
+    console = Console()
+    return console if console.is_terminal else Console(width=_FILE_WIDTH)
+
+
 def print_run(run: Run) -> None:
     """One table over all photographs, then per assembly the questions and actions."""
-    console = Console()
+    console = _tables()
     read = [entry.findings for entry in run.entries if entry.findings is not None]
     if not read:
         return
@@ -87,7 +95,9 @@ def _route(decision: Decision | None) -> str:
 
 
 def _print_details(console: Console, findings: PhotoFindings) -> None:
-    says = [f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence]
+    says = [
+        f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence if evidence.says
+    ]
     if not (says or findings.retake or findings.decision):
         return
     console.print(f"\n[bold]{escape(findings.photo.name)}[/bold]")
@@ -114,7 +124,7 @@ def _print_decision(console: Console, decision: Decision) -> None:
 
 def print_evaluation(evaluation: Evaluation) -> None:
     """The figures with their intervals and targets, and the unsafe routes by name."""
-    console = Console()
+    console = _tables()
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
         table.add_column(heading, overflow="fold")

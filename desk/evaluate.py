@@ -14,10 +14,9 @@ from desk.errors import DeskError
 from desk.evaluate_figures import Figure, all_figures, calibration, confusion
 from desk.evaluate_scoring import Score, score
 from desk.foreign_truth import TruthError, read_truth
-from desk.leading import leading_region
 from desk.statistics import CalibrationBin, f1_by_label
 from desk.truth_findings import findings_from_truth
-from models.repair import decide
+from models.repair import decide, leading_label
 from sample_images.truth import Truth
 from vision.findings import PhotoFindings
 
@@ -148,8 +147,7 @@ def judge(case: Case, entry: Entry, settings: AssessSettings) -> Answered:
 def true_findings(truth: Truth, settings: AssessSettings) -> PhotoFindings:
     """The truth as findings, with the leading label by the worst route and the decision that follows from it."""
     plain = findings_from_truth(truth)
-    leading = leading_region(plain, settings.rules)
-    label = leading.label if leading is not None else "sound"
+    label = leading_label(plain, settings.rules) or "sound"
     decision = decide([plain], settings.answers, settings.rules)
     return plain.model_copy(update={"label": label, "probabilities": {label: 1.0}, "decision": decision})
 

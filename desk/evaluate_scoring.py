@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from desk.evaluate_match import match_regions, match_wires
-from desk.leading import ROUTE_RANK
+from models.repair import route_rank
 from sample_images.truth import Truth
 from vision.findings import Measure, PhotoFindings
 
@@ -155,7 +155,7 @@ def is_milder(findings: PhotoFindings, true: PhotoFindings) -> bool:
     if findings.decision.route == "undecided":
         return False
     limit = true.decision.route_worst if true.decision.route == "undecided" else true.decision.route
-    return ROUTE_RANK[findings.decision.route] < ROUTE_RANK[limit]
+    return route_rank(findings.decision.route) < route_rank(limit)
 
 
 def _compared(kind: str, true: float, measure: Measure | None) -> Compared:

@@ -65,7 +65,7 @@ def environment() -> jinja2.Environment:
 
 def say_limit(limit: float | None, unit: str | None) -> str:
     """A rule's limit with its unit; a dash for a rule without a number."""
-    return "–" if limit is None else f"{limit:g} {unit or ''}".strip()
+    return "–" if limit is None else f"{limit:g} {wording.say_unit(unit)}".strip()
 
 
 def report_html(run: Run, made_at: datetime | None = None) -> str:

@@ -79,23 +79,27 @@ def _region(region: TruthRegion) -> Region:
 
 
 def _evidence(region: TruthRegion) -> list[Evidence]:
-    """The features the repair rules read, from the signs that are truly there."""
-    found = []
-    if "fused" in region.signs:
-        fused = region.length_mm if region.fused_length_mm is None else region.fused_length_mm
-        found.append(_length("fused_length", fused, "neighbours melted together over {:.0f} mm"))
-    if _DISCOLOURED & set(region.signs):
-        found.append(_length("discoloured_length", region.length_mm, "insulation discoloured over {:.0f} mm"))
-    if "worn_insulation" in region.signs:
-        found.append(_length("insulation_loss_length", region.length_mm, "insulation worn over {:.0f} mm"))
+    """The features the repair rules read, each known exactly; a sign that is not there is known to be 0."""
+    fused = region.length_mm if region.fused_length_mm is None else region.fused_length_mm
+    fused = fused if "fused" in region.signs else 0.0
+    browned = region.length_mm if _DISCOLOURED & set(region.signs) else 0.0
+    worn = region.length_mm if "worn_insulation" in region.signs else 0.0
     cut = region.severed_wires
-    if cut or "severed" in region.signs:
-        found.append(Evidence(feature="severed_wires", value=cut, unit="1", says=f"{cut} wires severed"))
-    return found
+    found = []
+    if region.label in ("external_heat", "electrical_overload"):
+        found += _exactly("fused_length", fused, "mm", f"neighbours melted together over {fused:.0f} mm")
+        found += _exactly("discoloured_length", browned, "mm", f"insulation discoloured over {browned:.0f} mm")
+    if worn:
+        found += _exactly("insulation_loss_length", worn, "mm", f"insulation worn over {worn:.0f} mm")
+    return found + _exactly("severed_wires", float(cut), "1", f"{cut} wires severed")
 
 
-def _length(feature: str, value_mm: float, says: str) -> Evidence:
-    return Evidence(feature=feature, value=value_mm, unit="mm", says=says.format(value_mm))
+def _exactly(feature: str, value: float, unit: str, says: str) -> list[Evidence]:
+    """The feature and, as the rules expect it beside, its uncertainty of 0; words only where the sign is there."""
+    return [
+        Evidence(feature=feature, value=value, unit=unit, says=says if value else ""),
+        Evidence(feature=f"{feature}_u95", value=0.0, unit=unit, says=""),
+    ]
 
 
 def _wire(wire: TruthWire) -> Wire:

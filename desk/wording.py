@@ -39,7 +39,12 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
         return "–"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 or measure.u95 == 0 else 2
     at_least = "≥ " if measure.low_bound else ""
-    return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {unit}"
+    return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {say_unit(unit)}".rstrip()
+
+
+def say_unit(unit: str | None) -> str:
+    """The unit in print; a plain number ("1") has none."""
+    return "" if unit in (None, "1") else str(unit)
 
 
 def say_count(count: Count | None) -> str:
