@@ -65,7 +65,13 @@ def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly
         for end in (plan.start, plan.stop):
             end.wires.append(i)
     hard, loose, broken = _fit_ends(rng, ends, sizes, wish, px_per_mm)
-    return Assembly(hs.build_wires(rng, trunk, plans, ends, sizes), hard, loose, broken)
+    built = hs.build_wires(rng, trunk, plans, ends, sizes)
+    if open_end:  # nothing is wound or damaged where the photograph does not look
+        u = np.arange(built.start_u, built.end_u, 2.0)
+        xy = trunk.at(u)[0]
+        gone = (xy < np.array(box[:2])).any(1) | (xy > np.array(box[2:])).any(1)
+        built.end_u = float(u[int(np.argmax(gone))]) if gone.any() else built.end_u
+    return Assembly(built, hard, loose, broken)
 
 
 def _run_out(rng: np.random.Generator, box: tuple[float, float, float, float]) -> hs.Path:

@@ -95,9 +95,14 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     layout = _choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
-    stage = _set_stage(rng, scenario, page, settings.width_px, closeup)
-    camera = _aim(rng, stage, page, settings.width_px, closeup)
-    seen = look(camera, stage.parts, FINE)
+    for _ in range(8):  # a damage that lies hidden or outside is no example of its label: another assembly
+        stage = _set_stage(rng, scenario, page, settings.width_px, closeup)
+        camera = _aim(rng, stage, page, settings.width_px, closeup)
+        seen = look(camera, stage.parts, FINE)
+        if _all_show(stage, seen, settings.width_px):
+            break
+    else:
+        raise SceneError(f"{scenario} of seed {seed}: expected every damage to show, got 8 hidden ones; take another seed")
     picture = _photograph(rng, camera, seen, layout)
     return picture, _truth(seed, scenario, layout, stage, seen, camera)
 
@@ -131,6 +136,13 @@ def _set_stage(
     for skin in skins:
         parts += skin.tubes()
     return Stage(assembly, skins, records, joints, covers, owner, parts)
+
+
+def _all_show(stage: Stage, seen: Visible, width_px: int) -> bool:
+    """Whether each damage covers enough of the picture (fine pixels, in proportion to its size)."""
+    count = np.bincount(seen.code, minlength=256)
+    least = 160 * (width_px / 2000) ** 2 * FINE**2
+    return all(count[r.code] >= least * (0.4 if r.housing else 1.0) for r in stage.records)
 
 
 def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float, float]]) -> list[coverings.Cover]:
@@ -169,7 +181,18 @@ def _aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], widt
         return place_camera(rng, place, float(rng.uniform(130, 260)), width_px, True)
     middle = (page[0] / 2 + rng.normal(0, 8), page[1] / 2 + rng.normal(0, 8))
     span = max(page[0], page[1] * 4 / 3) * rng.uniform(0.98, 1.35)
-    return place_camera(rng, middle, float(span), width_px, False)
+    places = [damages.focus(rng, [r], stage.assembly) for r in stage.records]
+    for _ in range(12):
+        camera = place_camera(rng, middle, float(span), width_px, False)
+        if all(_in_picture(camera, place) for place in places):
+            break
+    return camera
+
+
+def _in_picture(camera: Camera, place_mm: tuple[float, float]) -> bool:
+    x, y = camera.project(np.array([[*place_mm, 3.0]]))[0][0]
+    edge = 0.05 * camera.width_px
+    return bool(edge < x < camera.width_px - edge and edge < y < camera.height_px - edge)
 
 
 def _photograph(rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None) -> NDArray[np.uint8]:

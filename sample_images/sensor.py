@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from sample_images.colours import encoded
 
 Floats = NDArray[np.floating]
+TONE_STEPS = 8192  # of the square root of light, up to twice white
 
 
 @dataclass(frozen=True)
@@ -57,24 +58,43 @@ def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[n
     image = light * (fall[..., None] * sensor.gain)
     image = cv2.GaussianBlur(image, (0, 0), max(0.3, sensor.blur_px * scale))
     image = _shaken(image, sensor.motion_px, scale)
-    grain = rng.standard_normal((h, w, 3), dtype=np.float32)
-    grain[..., ::2] *= 1.3
-    grain = cv2.GaussianBlur(grain, (0, 0), 0.55) * 1.7
-    image += grain * (sensor.noise * np.sqrt(np.maximum(image, 0) + 0.02))
-    image = np.clip(image, 0, None)
-    image = np.where(image > 0.8, 0.8 + 0.2 * np.tanh((image - 0.8) / 0.2), image)  # shoulder of the tone curve
-    out = encoded(image)
-    if sensor.contrast > 0:
-        out = out * (1 - sensor.contrast) + sensor.contrast * out * out * (3 - 2 * out)
-    grey = out.mean(axis=2, keepdims=True)
-    out = grey + (out - grey) * sensor.saturation
+    np.maximum(image, 0, out=image)
+    image += _grain(rng, h, w) * (sensor.noise * np.sqrt(image[..., 1] + 0.02))[..., None]
+    np.clip(image, 0, 2, out=image)
+    np.sqrt(image, out=image)
+    out = _tone_table(sensor.contrast)[(image * (TONE_STEPS / 2)).astype(np.uint16)]
+    out = cv2.transform(out, _saturate(sensor.saturation))
     if sensor.sharpen > 0.05:
-        out += sensor.sharpen * (out - cv2.GaussianBlur(out, (0, 0), 1.1))
-    bgr = (np.clip(out[..., ::-1], 0, 1) * 255 + 0.5).astype(np.uint8)
+        soft = cv2.GaussianBlur(out, (0, 0), 1.1)
+        out = cv2.addWeighted(out, 1 + sensor.sharpen, soft, -sensor.sharpen, 0.0)
+    bgr = cv2.convertScaleAbs(np.maximum(out, 0), alpha=255)
     done, code = cv2.imencode(".jpg", np.ascontiguousarray(bgr), [cv2.IMWRITE_JPEG_QUALITY, sensor.quality])
     if not done:
         raise RuntimeError(f"expected a JPEG of {w} x {h}, the encoder refused it; check the OpenCV build")
     return cv2.imdecode(code, cv2.IMREAD_COLOR)
+
+
+def _grain(rng: np.random.Generator, h: int, w: int) -> Floats:
+    """(H,W,3) noise of deviation about 1: fine in brightness, coarser in colour, from one tile laid with turns."""
+    tile = rng.standard_normal((512, 512, 3), dtype=np.float32)
+    tile = cv2.GaussianBlur(tile, (0, 0), 0.55) * 1.7 + cv2.GaussianBlur(tile[::-1], (0, 0), 1.3) * np.float32(1.2)
+    flips = [tile, tile[::-1], tile[:, ::-1], tile.transpose(1, 0, 2)]
+    rows = [np.hstack([flips[int(k)] for k in rng.integers(0, 4, -(-w // 512))]) for _ in range(-(-h // 512))]
+    return np.vstack(rows)[:h, :w]
+
+
+def _tone_table(contrast: float) -> Floats:
+    """Tone curve over the square root of light (index TONE_STEPS / 2 is white): shoulder, sRGB, then contrast."""
+    light = (np.arange(TONE_STEPS + 1, dtype=np.float32) / (TONE_STEPS / 2)) ** 2
+    light = np.where(light > 0.8, 0.8 + 0.2 * np.tanh((light - 0.8) / 0.2), light)
+    out = encoded(light)
+    return (out * (1 - contrast) + contrast * out * out * (3 - 2 * out)).astype(np.float32)
+
+
+def _saturate(amount: float) -> Floats:
+    """RGB to BGR with the colours stretched from grey, as a (3,3) matrix."""
+    matrix = np.full((3, 3), (1 - amount) / 3) + np.eye(3) * amount
+    return matrix[::-1].astype(np.float32)
 
 
 def _shaken(image: Floats, motion_px: tuple[float, float], scale: float) -> Floats:
