@@ -13,7 +13,7 @@ RGB = tuple[float, float, float]
 
 # Linear reflectances of moulding compounds, by IEC 60757 code or trade word.
 PLASTICS: dict[str, RGB] = {
-    "BK": (0.022, 0.022, 0.024),
+    "BK": (0.028, 0.028, 0.030),
     "WH": (0.72, 0.71, 0.68),
     "natural": (0.62, 0.56, 0.44),
     "beige": (0.52, 0.42, 0.28),

@@ -151,7 +151,8 @@ def _draw(c: Canvas, rng: np.random.Generator, lines: list[tuple[np.ndarray, np.
     for line, _ in lines:
         cv2.polylines(centre, [fixed_point(c.to_px(line))], False, 1, 1, cv2.LINE_8, 4)
     halo = cv2.GaussianBlur(np.maximum(cover, 0.3 * centre), (0, 0), rng.uniform(0.2, 0.45) * c.ppm)
-    halo = np.clip(halo * 2, 0, 1) * rng.uniform(0.15, 0.75) * c.mask
+    dim = float(c.albedo[c.mask].mean()) < 0.08  # on dark plastic the edges of a crack catch the light
+    halo = np.clip(halo * 2, 0, 1) * (rng.uniform(0.45, 0.95) if dim else rng.uniform(0.15, 0.75)) * c.mask
     pale = np.clip(c.albedo * 1.35 + 0.09, 0, 0.85)
     c.albedo += halo[..., None] * (pale - c.albedo)
     c.height += 0.12 * halo

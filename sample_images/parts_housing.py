@@ -249,8 +249,9 @@ def _reliefs(
         lost = break_latch(c, lock_rng, plan.latch_x, plan.latch_y, top, severity)
     relief.mould_marks(c, rng, (0.5, length - 0.5), (-half + 0.5, half - 0.5))
     if plan.seals:
-        out, rubber = rng.uniform(0.4, 2.5), RUBBER[rng.integers(len(RUBBER))]
-        relief.seals(c, plan.cavity_y_mm, plan.pitch_mm * 0.44, out, float(plan.cavity_z_mm[-1]), rubber)
+        span = (-rng.uniform(0.4, 2.5), plan.corner_mm + 0.4)
+        rubber = RUBBER[rng.integers(len(RUBBER))]
+        relief.seals(c, plan.cavity_y_mm, plan.pitch_mm * 0.44, span, float(plan.cavity_z_mm[-1]), rubber)
     _numbers(c, plan, rng)
     return lost
 
@@ -269,7 +270,7 @@ def _family_reliefs(c: Canvas, plan: HousingPlan, rng: np.random.Generator) -> N
         for s in (-1, 1):
             y = (half - w, half - 0.2) if s > 0 else (-half + 0.2, -half + w)
             relief.grip_ridges(c, rng, (length * 0.08, length * rng.uniform(0.3, 0.6)), y)
-    if plan.family == "windowed" or rng.random() < 0.25:
+    if plan.family == "windowed" or (rng.random() < 0.25 and plan.family != "lever"):
         x = length * rng.uniform(0.15, 0.8)
         y = (-half * 0.9, half * 0.9)
         relief.secondary_lock(c, rng, (x, x + rng.uniform(1.5, 3.5)), y, top, plan.accent)

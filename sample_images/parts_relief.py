@@ -110,10 +110,10 @@ def rear_openings(c: Canvas, rng: np.random.Generator, y_positions: np.ndarray, 
         c.shade(p, dark)
 
 
-def seals(c: Canvas, y_positions: np.ndarray, radius_mm: float, out_mm: float, z_mm: float, rgb: RGB) -> None:
-    """Rubber wire seals that stand out of the rear face; they belong to the mask."""
+def seals(c: Canvas, y_positions: np.ndarray, radius_mm: float, x: Span, z_mm: float, rgb: RGB) -> None:
+    """Rubber wire seals that stand out of the rear face, from x[0] < 0 to under the body; they belong to the mask."""
     for y in y_positions:
-        p = c.rect((-out_mm, 0.3), (y - radius_mm, y + radius_mm), 0.3)
+        p = c.rect(x, (y - radius_mm, y + radius_mm), 0.3)
         ring = 0.12 * np.sin(np.clip(p.u, 0, 1) * 4 * np.pi)
         z = z_mm + radius_mm * np.sqrt(np.maximum(1 - (2 * p.v - 1) ** 2, 0)) + ring
         free = np.where(c.mask[p.window], 0.0, 1.0).astype(np.float32)
@@ -191,6 +191,10 @@ def mould_marks(c: Canvas, rng: np.random.Generator, x: Span, y: Span) -> None:
     for _ in range(rng.integers(0, 4)):
         p = c.disc(rng.uniform(x[0] + 1.5, x[1] - 1.5), rng.uniform(y[0] + 1.5, y[1] - 1.5), rng.uniform(0.6, 1.5))
         c.raise_by(p, rng.choice([-0.15, -0.08, 0.08]))
+    if rng.random() < 0.12:  # the dab of ink of an inspector
+        dab = c.disc(rng.uniform(x[0] + 2, x[1] - 2), rng.uniform(y[0] + 1, y[1] - 1), rng.uniform(0.6, 1.8))
+        inks = ((0.75, 0.75, 0.72), (0.05, 0.25, 0.6), (0.6, 0.05, 0.05), (0.1, 0.45, 0.12), (0.75, 0.6, 0.05))
+        c.paint(dab, inks[rng.integers(len(inks))], rng.uniform(0.5, 0.95))
 
 
 def weather(c: Canvas, rng: np.random.Generator) -> None:
