@@ -91,9 +91,9 @@ def fuse_coordination(case: Case) -> Hit:
     return Hit("fuse-coordination", "cannot_tell", says, "fuse", measured, limit, "A", worst=REPAIR, questions=(asked,))
 
 
-def drop_budget(case: Case, joints_planned: bool) -> Hit | None:
+def drop_budget(case: Case, joined: bool) -> Hit | None:
     """Voltage drop after repair; a photograph gives no current, so this is a note with the plan."""
-    if not joints_planned:
+    if not joined:
         return None
     limit = case.rules.drop_budget.max_v
     says = f"after repair, measure the drop under load: at most {limit:g} V, and equal loads stay equal"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from models.repair.answers import Answers, AnswersError, answer_for
 from models.repair.limits import Rules
-from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Wire
+from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
 
@@ -85,7 +85,7 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     """The case in an order that does not depend on the order of the photographs; AnswersError on unknown ids."""
     if not photos:
         raise ValueError("expected at least one photograph's findings, got none")
-    ordered = tuple(sorted({p.photo.sha256 + p.photo.name: p for p in photos}.values(), key=_photo_key))
+    ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
     spots = tuple(_spot(refs, i, photo, region) for i, photo in enumerate(ordered) for region in photo.regions)
     real = tuple(spot for spot in spots if spot.labels != ("sound",))
@@ -96,8 +96,13 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     return Case(ordered, refs.answers, rules, real, joints, shells)
 
 
-def _photo_key(photo: PhotoFindings) -> tuple[str, str]:
-    return photo.photo.name, photo.photo.sha256
+def _each_once(photos: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
+    """The photographs by name, whatever order they came in; the same file twice is one photograph."""
+    by_name = sorted(photos, key=lambda p: (p.photo.name, p.photo.sha256, p.model_dump_json()))
+    once: dict[str, PhotoFindings] = {}
+    for photo in by_name:
+        once.setdefault(photo.photo.sha256, photo)
+    return tuple(once.values())
 
 
 def _ids(photo: PhotoFindings) -> list[str]:
@@ -178,9 +183,7 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
     for splice in photo.splices:
         ref = refs.name(index, splice.id)
         spot = next((s for s in here if overlap(s.region.rings_px, splice.rings_px)), None)
-        origin = refs.answers.splice_origin.get(ref) or splice.origin
-        if origin == "unknown" and spot is not None and spot.certain:
-            origin = "repair"
+        origin = refs.answers.splice_origin.get(ref) or _origin(splice, spot)
         distance = splice.to_termination_mm
         if spot is not None:
             covered.add(spot.ref)
@@ -189,6 +192,13 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
         spacing = refs.ruled(refs.answers.spacings_mm, ref) or splice.to_next_splice_mm
         found.append(Joint(ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None))
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
+
+
+def _origin(splice: Splice, spot: Spot | None) -> str:
+    """Where a joint comes from; a region called an earlier repair makes it one, unless the joint says factory."""
+    if spot is None or not spot.certain:
+        return splice.origin
+    return "unknown" if splice.origin == "factory" else "repair"
 
 
 def _joint_of(refs: _References, spot: Spot) -> Joint:

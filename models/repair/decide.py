@@ -44,11 +44,13 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
 def _shares(judged: Sequence[Judged], case: Case) -> list[Share]:
     found = [share for item in judged if (share := item.share()) is not None]
     spots = {spot.ref: spot for spot in case.spots}
+    shared = {item.spot.ref for item in judged if item.share() is not None}
     for joint in case.joints:
-        if joint.origin == "factory":
+        if joint.origin == "factory" or joint.spot in shared:
             continue
-        if joint.ref in spots:
-            found.append(share_of(spots[joint.ref], joint.certain))
+        if joint.spot is not None and (joint.ref == joint.spot or spots[joint.spot].region.wires_affected is not None):
+            found.append(share_of(spots[joint.spot], joint.certain))
+            shared.add(joint.spot)
             continue
         ids = frozenset({joint.wire} if joint.wire else ())
         found.append(Share(joint.photo, ids, int(joint.certain), 1, 1, joint.certain))
@@ -57,11 +59,12 @@ def _shares(judged: Sequence[Judged], case: Case) -> list[Share]:
 
 def _assembly_hits(judged: Sequence[Judged], shares: list[Share], case: Case) -> list[Hit]:
     planned = any(hit.splices != "no" for item in judged for world in item.worlds for hit in world)
+    joined = planned or any(joint.origin != "factory" for joint in case.joints)
     single = [
         assembly.circuit_class(case),
         assembly.wire_count(shares, case),
         assembly.fuse_coordination(case),
-        assembly.drop_budget(case, planned),
+        assembly.drop_budget(case, joined),
         assembly.recurrence(case),
     ]
     hits = [hit for hit in single if hit is not None]
@@ -110,7 +113,7 @@ def _plain(rule_id: str, says: str, source: str) -> RuleResult:
 
 
 def leading_label(photo: PhotoFindings, rules: Rules, answers: Answers | None = None) -> str | None:
-    """Label of the region with the gravest certain route, then the longest, then the largest; None where none is named."""
+    """Label of the region with the gravest certain route, then the longest, then the largest; None without a label."""
     case = open_case([photo], answers or Answers(), rules)
     ranked = [(_region_rank(judge(spot, case), case), spot.region) for spot in case.spots]
     named = [(rank, region) for rank, region in ranked if region.label not in (None, "sound") and not region.novel]

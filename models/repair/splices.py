@@ -104,6 +104,8 @@ def _earlier(joint: Joint, hits: Sequence[Hit], case: Case) -> Hit:
     says = f"{joint.ref}: cannot tell whether this joint keeps the rules for repairs"
     if joint.certain:
         return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR)
+    if joint.ref == joint.spot:  # what the region is at all is asked already
+        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR)
     ask = case.question("earlier-repair", joint.ref, "a repair that breaks a rule is done again, a factory joint stays")
     return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR, questions=(ask,))
 
@@ -161,7 +163,8 @@ def _lawful(action: Action, spot: Spot, verdict: Verdict, case: Case) -> Action:
 
 def _too_many(spot: Spot, planned: int, case: Case) -> bool:
     limits = case.rules.splices_per_wire
-    ids = {wire.id for wire in spot.wires}
+    affected = spot.region.wires_affected
+    ids = affected.wire_ids if affected else []
     found = Counter(j.wire for j in case.joints if j.photo == spot.photo and j.origin == "repair" and j.wire in ids)
     return limits.applies and max(found.values(), default=0) + planned > limits.max_splices
 

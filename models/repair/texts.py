@@ -80,8 +80,8 @@ _LABELS: dict[str, str] = {
     "rodent": "Rodent remains carry disease: air the space, wear rubber or nitrile gloves and a mask, wet with "
     "disinfectant before wiping, never sweep or blow dry; more than a little calls for a fitted respirator.",
     "external_heat": "Burnt insulation may leave corrosive residue: gloves, no bare skin, no breathing of dust.",
-    "electrical_overload": "Never fit a larger fuse. A bridged or hot fuse and its holder burn: let them cool, and find "
-    "the fault before power returns.",
+    "electrical_overload": "Never fit a larger fuse. A bridged or hot fuse and its holder burn: let them cool, and "
+    "find the fault before power returns.",
     "connector": "Broken housings have sharp edges; do not pull on wires to part them.",
 }
 

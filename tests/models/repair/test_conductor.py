@@ -1,0 +1,113 @@
+"""Bitten, cut and chafed wires."""
+
+import pytest
+
+
+def bitten(bench, wires=(), **fields):
+    plain = dict(exposed_copper_mm=bench.m(6.0, 1.0))
+    return bench.photo(bench.region("rodent", **(plain | fields)), wires=list(wires))
+
+
+def traced(bench):
+    return [bench.wire(name, ends=("h1", "h2"), length_mm=bench.m(900.0)) for name in ("w1", "w2")]
+
+
+def test_bare_copper_on_wires_traced_to_both_ends_is_spliced_in_section(bench):
+    """Both ends in the photograph: repair in the vehicle, nothing left open that could worsen it."""
+    found = bench.decision(bitten(bench, traced(bench)))
+    assert (found.route, found.route_worst) == ("repair_in_vehicle", "repair_in_vehicle")
+    assert bench.steps(found) == ["splice_in_section"]
+    assert "6 ± 1 mm" in bench.says(found, "conductor-damage")
+
+
+def test_ends_that_leave_the_photograph_are_asked_for(bench):
+    """Copper damage is certain, whether it can be repaired is not: undecided, not remanufacture."""
+    found = bench.decision(bitten(bench))
+    assert bench.verdict(found, "conductor-damage") == "violated"
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert any("both ends" in question.ask for question in found.open_questions)
+
+
+@pytest.mark.parametrize(("known", "route"), [(True, "repair_in_vehicle"), (False, "remanufacture")])
+def test_the_answer_about_the_ends_decides(bench, known, route):
+    """Wires whose ends do not belong together for certain are not joined."""
+    assert bench.decision(bitten(bench), both_ends_identified=known).route == route
+    assert bench.decision(bitten(bench), both_ends_identified={"r1": known}).route == route
+
+
+def test_fewer_traced_wires_than_damaged_ones_leave_the_ends_open(bench):
+    """Two wires traced of up to three damaged."""
+    count = bench.count(value=2, low=2, high=3, wire_ids=["w1", "w2"])
+    assert bench.decision(bitten(bench, traced(bench), wires_affected=count)).route == "undecided"
+
+
+def test_a_severed_wire_is_damaged_copper_however_little_is_bare(bench):
+    """One severed wire, no copper measured."""
+    photo = bitten(bench, exposed_copper_mm=None, evidence=bench.signs(severed_wires=1.0))
+    found = bench.decision(photo, both_ends_identified=True)
+    assert bench.verdict(found, "conductor-damage") == "violated"
+    assert "severed wires: 1" in bench.says(found, "conductor-damage")
+
+
+def test_copper_that_was_not_measured_is_asked_for(bench):
+    """A sleeve or a joint: unknown, and with unknown ends the worst is remanufacture."""
+    found = bench.decision(bitten(bench, exposed_copper_mm=None))
+    assert bench.verdict(found, "conductor-damage") == "cannot_tell"
+    assert bench.verdict(found, "insulation-only") == "cannot_tell"
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+
+
+def test_worn_insulation_without_copper_gets_a_sleeve(bench):
+    """No joint, so the distance to the termination does not matter."""
+    photo = bench.photo(bench.region("abrasion", to_termination_mm=bench.m(20.0)))
+    found = bench.decision(photo)
+    assert found.route == "repair_in_vehicle"
+    assert bench.steps(found) == ["sleeve"]
+    assert bench.verdict(found, "termination-distance") == "not_applicable"
+
+
+@pytest.mark.parametrize("copper", ["covered", "bare"])
+def test_copper_found_whole_under_a_magnifier_gets_a_sleeve(bench, copper):
+    """The bench settles what the photograph left open."""
+    found = bench.decision(bitten(bench, exposed_copper_mm=None), copper=copper)
+    assert (found.route, bench.steps(found)) == ("repair_in_vehicle", ["sleeve"])
+
+
+def test_bare_copper_seen_by_the_camera_is_not_called_covered(bench):
+    """`covered` contradicts 6 mm of bare copper: it stays damaged."""
+    assert bench.verdict(bench.decision(bitten(bench), copper="covered"), "conductor-damage") == "violated"
+
+
+@pytest.mark.parametrize(("nicked", "broken", "expected"), [(2, 0, "met"), (3, 0, "violated"), (2, 1, "violated")])
+def test_a_shop_may_set_the_published_strand_allowance(bench, nicked, broken, expected):
+    """AC 43.13-1B Table 11-13, 24 to 14 AWG, 19 strands: 2 nicked, 0 broken."""
+    rules = bench.limits(conductor_damage={"nicked_strands_allowed": 2, "broken_strands_allowed": 0})
+    found = bench.decision(bitten(bench), rules=rules, nicked_strands={"r1": nicked}, broken_strands={"r1": broken})
+    assert bench.verdict(found, "conductor-damage") == expected
+
+
+def test_by_default_one_nicked_strand_is_too_many(bench):
+    """No nick is allowed."""
+    found = bench.decision(bitten(bench), nicked_strands={"r1": 1}, broken_strands={"r1": 0})
+    assert bench.verdict(found, "conductor-damage") == "violated"
+
+
+def test_only_nicked_strands_counted_is_half_an_answer(bench):
+    """Broken ones may remain: the photograph's verdict stands."""
+    found = bench.decision(bitten(bench), nicked_strands={"r1": 0})
+    assert bench.verdict(found, "conductor-damage") == "violated"
+
+
+def test_seven_bitten_wires_are_remanufactured_and_six_are_not(bench):
+    """The trade's number: not more than six."""
+    seven = bitten(bench, wires_affected=bench.wires_of(*"abcdefg"))
+    six = bitten(bench, wires_affected=bench.wires_of(*"abcdef"))
+    assert bench.decision(seven, both_ends_identified=True).route == "remanufacture"
+    assert bench.decision(six, both_ends_identified=True).route == "repair_in_vehicle"
+
+
+def test_a_shop_may_leave_sleeved_wires_out_of_the_count(bench):
+    """Seven chafed wires with sound copper."""
+    photo = bench.photo(bench.region("abrasion", wires_affected=bench.wires_of(*"abcdefg")))
+    assert bench.decision(photo).route == "remanufacture"
+    assert bench.decision(photo, rules=bench.limits(wire_count={"count_sleeved": False})).route == "repair_in_vehicle"

@@ -1,0 +1,159 @@
+"""The decision as a whole: labels in doubt, order of steps and questions, the leading label."""
+
+import tomllib
+from importlib import resources
+
+import pytest
+
+from models.repair import RULE_IDS, Answers, decide, leading_label, photo_label, region_route
+from models.repair.actions import QUESTION_COST
+from models.repair.case import DAMAGE_LABELS
+from models.repair.texts import CAUSES
+
+# ---- labels in doubt --------------------------------------------------------------------------------------------
+
+
+def doubtful(bench, *candidates, **fields):
+    return bench.region(label=candidates[0], unsure=True, candidates=list(candidates), **fields)
+
+
+def test_a_region_of_two_possible_labels_that_are_repaired_alike_is_decided(bench):
+    """Gnawed or chafed, copper covered: a sleeve either way."""
+    found = bench.decision(bench.photo(doubtful(bench, "rodent", "abrasion")))
+    assert (found.route, bench.steps(found)) == ("repair_in_vehicle", ["sleeve"])
+    assert bench.verdict(found, "insulation-only") == "violated"
+
+
+def test_a_region_whose_possible_labels_part_ways_is_undecided(bench):
+    """Melted or chafed: the fused rule cannot tell, and the label is asked for."""
+    region = doubtful(bench, "external_heat", "abrasion", evidence=bench.signs(fused_length=40.0))
+    found = bench.decision(bench.photo(region))
+    assert bench.verdict(found, "fused-insulation") == "cannot_tell"
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert found.open_questions[0].changes.startswith("label")
+    assert bench.decision(bench.photo(region), labels={"r1": "abrasion"}).route == "repair_in_vehicle"
+    assert bench.decision(bench.photo(region), labels={"r1": "external_heat"}).route == "remanufacture"
+
+
+def test_labels_that_differ_but_demand_the_same_route_decide_the_route(bench):
+    """A worn wire or a broken housing: in the vehicle either way; no step is common, so none is printed."""
+    found = bench.decision(bench.photo(doubtful(bench, "abrasion", "connector")))
+    assert (found.route, found.actions) == ("repair_in_vehicle", [])
+
+
+def test_damage_or_nothing_is_undecided(bench):
+    """Chafed or a printed mark."""
+    found = bench.decision(bench.photo(doubtful(bench, "abrasion", "sound")))
+    assert (found.route, found.route_worst) == ("undecided", "repair_in_vehicle")
+
+
+def test_damage_of_a_kind_never_seen_may_be_any(bench):
+    """Novel: the worst of all labels, no cause claimed."""
+    found = bench.decision(bench.photo(bench.region(label=None, novel=True), label=None))
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert found.causes == []
+
+
+def test_a_region_rejected_as_sound_is_no_damage(bench):
+    """The reviewer said so."""
+    assert bench.decision(bench.photo(bench.region(label="sound"))).route == "return_to_service"
+
+
+# ---- what every decision holds ------------------------------------------------------------------------------------
+
+
+def test_every_rule_of_the_file_is_answered_once(bench):
+    """In the file's order, each with words and source."""
+    text = resources.files("models.repair").joinpath("rules.toml").read_text("utf-8")
+    found = bench.decision(bench.photo(bench.region()))
+    assert [result.id for result in found.rules] == list(tomllib.loads(text)) == list(RULE_IDS)
+    assert all(result.says and result.source for result in found.rules)
+
+
+@pytest.mark.parametrize("rule", RULE_IDS)
+def test_a_rule_switched_off_says_so(bench, rule):
+    """It never counts, and the answer tells."""
+    rules = bench.limits(**{rule.replace("-", "_"): {"applies": False}})
+    found = bench.decision(bench.photo(bench.region("rodent", exposed_copper_mm=bench.m(5.0))), rules=rules)
+    assert bench.verdict(found, rule) == "not_applicable"
+    assert "switched off" in bench.says(found, rule)
+
+
+def test_steps_come_in_working_order(bench):
+    """Fuse, covering, circuit, housing, sleeve."""
+    regions = [
+        bench.region("abrasion", id="r1"),
+        bench.region("electrical_overload", id="r2", continues_under_covering=True),
+        bench.region("connector", id="r3"),
+    ]
+    found = bench.decision(bench.photo(*regions))
+    assert bench.steps(found) == ["check_fuse", "open_covering", "replace_circuit", "replace_housing", "sleeve"]
+
+
+def test_questions_come_cheapest_first_and_once(bench):
+    """Papers before tools before taking apart."""
+    regions = [
+        bench.region("external_heat", id="r1", continues_under_covering=True),
+        bench.region("rodent", id="r2", exposed_copper_mm=None),
+    ]
+    found = decide([bench.photo(*regions)], Answers(), bench.rules)
+    kinds = [question.changes.split(":")[0] for question in found.open_questions]
+    assert kinds == sorted(kinds, key=QUESTION_COST.__getitem__)
+    assert kinds[0] == "circuit-class"
+    assert kinds[-1] == "hidden-damage"
+    assert len({question.ask for question in found.open_questions}) == len(found.open_questions)
+    assert all(question.why and question.changes for question in found.open_questions)
+
+
+def test_an_assembly_to_be_remanufactured_asks_only_what_could_make_it_worse(bench):
+    """Whether an overlooked bite needs a sleeve no longer matters."""
+    regions = [
+        bench.region("external_heat", id="r1", evidence=bench.signs(fused_length=40.0)),
+        bench.region("rodent", id="r2", exposed_copper_mm=None),
+    ]
+    found = decide([bench.photo(*regions)], Answers(), bench.rules)
+    assert [question.changes.split(":")[0] for question in found.open_questions] == ["circuit-class"]
+
+
+@pytest.mark.parametrize("label", DAMAGE_LABELS)
+def test_every_damage_has_a_cause_to_look_for_and_a_way_to_prevent_it(bench, label):
+    """And cautions that defer to the maker's procedure."""
+    found = bench.decision(bench.photo(bench.region(label)))
+    assert found.causes == list(CAUSES[label])
+    assert all(cause.look_for and cause.prevent for cause in found.causes)
+    assert "maker's procedure" in found.cautions[0]
+
+
+def test_rodent_remains_bring_gloves_and_mask(bench):
+    """CDC clean-up advice: gloves, wet first, never sweep dry."""
+    cautions = " ".join(bench.decision(bench.photo(bench.region("rodent"))).cautions)
+    assert all(word in cautions for word in ("gloves", "mask", "disinfectant", "never sweep"))
+
+
+def test_no_photograph_is_an_error(bench):
+    """A decision about nothing is none."""
+    with pytest.raises(ValueError, match="expected at least one photograph"):
+        decide([], Answers(), bench.rules)
+
+
+# ---- the leading label ----------------------------------------------------------------------------------------------
+
+
+def test_the_gravest_route_leads_then_the_longest(bench):
+    """10 mm melted before 90 mm chafed; of two chafed-like ones the longer."""
+    melted = bench.region("external_heat", id="r1", length_mm=bench.m(10.0), evidence=bench.signs(fused_length=10.0))
+    chafed = bench.region("abrasion", id="r2", length_mm=bench.m(90.0))
+    broken = bench.region("connector", id="r3", length_mm=bench.m(20.0))
+    assert leading_label(bench.photo(melted, chafed, broken), bench.rules) == "external_heat"
+    assert leading_label(bench.photo(broken, chafed), bench.rules) == "abrasion"
+    assert region_route(bench.photo(melted, chafed), "r1", bench.rules) == "remanufacture"
+    assert region_route(bench.photo(melted, chafed), "r2", bench.rules) == "repair_in_vehicle"
+
+
+def test_the_photograph_s_label_needs_a_named_region_or_enough_seen(bench):
+    """Sound only when seen; null when unusable or all novel."""
+    assert photo_label(bench.photo(), bench.rules) == "sound"
+    assert photo_label(bench.photo(inspected_share=0.3), bench.rules) is None
+    assert photo_label(bench.photo(usable=False), bench.rules) is None
+    assert photo_label(bench.photo(bench.region(label=None, novel=True), label=None), bench.rules) is None
+    assert photo_label(bench.photo(bench.region("rodent")), bench.rules) == "rodent"

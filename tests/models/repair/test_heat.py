@@ -1,0 +1,109 @@
+"""Heat: melted together, aged, overloaded."""
+
+import pytest
+
+
+def heat(bench, fused=None, **fields):
+    evidence = bench.signs(**({"fused_length": fused} if fused is not None else {}))
+    return bench.photo(bench.region("external_heat", **({"evidence": evidence} | fields)))
+
+
+def test_a_bundle_melted_over_62_mm_is_remanufactured(bench):
+    """Fused beyond uncertainty: no repair in the vehicle, and no joint is planned."""
+    found = bench.decision(heat(bench, 62.0))
+    assert (found.route, found.route_worst) == ("remanufacture", "remanufacture")
+    assert bench.verdict(found, "fused-insulation") == "violated"
+    assert bench.verdict(found, "termination-distance") == "not_applicable"
+    assert bench.verdict(found, "heat-aged") == "not_applicable"
+    assert bench.steps(found) == ["remanufacture"]
+    assert "62 ± 3 mm" in bench.says(found, "fused-insulation")
+
+
+def test_a_fused_length_within_its_uncertainty_decides_nothing(bench):
+    """2 ± 3 mm may be none: somebody parts the wires by hand."""
+    found = bench.decision(heat(bench, 2.0))
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert any("part by hand" in question.ask for question in found.open_questions)
+
+
+def test_a_stated_uncertainty_of_the_fused_length_is_taken(bench):
+    """2.0 ± 0.5 mm is there; the companion feature says how sure."""
+    photo = heat(bench, evidence=bench.signs(fused_length=2.0, fused_length_u95=0.5))
+    assert bench.decision(photo).route == "remanufacture"
+
+
+def test_an_unmeasured_fused_length_is_not_zero(bench):
+    """No evidence of fusing measured: the question stays."""
+    found = bench.decision(heat(bench))
+    assert bench.verdict(found, "fused-insulation") == "cannot_tell"
+    assert found.route == "undecided"
+
+
+@pytest.mark.parametrize(("hand", "route"), [("parts", "repair_in_vehicle"), ("tears", "remanufacture")])
+def test_the_hand_test_settles_what_the_photograph_left_open(bench, hand, route):
+    """Parts: heat-aged at most. Tears: melted."""
+    assert bench.decision(heat(bench, 2.0), parts_by_hand=hand).route == route
+
+
+def test_wires_seen_melted_together_stay_so_whatever_a_hand_test_elsewhere_said(bench):
+    """62 mm melted beyond doubt is not argued away."""
+    assert bench.decision(heat(bench, 62.0), parts_by_hand={"r1": "parts"}).route == "remanufacture"
+
+
+def test_one_wire_alone_has_no_neighbour_to_melt_to(bench):
+    """A single browned wire needs only the flex test."""
+    found = bench.decision(heat(bench, wires_affected=bench.wires_of("w1")))
+    assert bench.verdict(found, "fused-insulation") == "not_applicable"
+    assert found.route == "repair_in_vehicle"
+
+
+@pytest.mark.parametrize(
+    ("flex", "verdict", "route"),
+    [
+        (None, "cannot_tell", "repair_in_vehicle"),
+        ("cracks", "violated", "repair_in_vehicle"),
+        ("no_cracks", "met", "return_to_service"),
+    ],
+)
+def test_browned_insulation_counts_as_lost_until_it_bends_without_cracking(bench, flex, verdict, route):
+    """AC 43.13-1B: replace wire whose insulation cracks on slight flexing; untested, the safe side is taken."""
+    found = bench.decision(heat(bench, 0.0), flex_test=flex)
+    assert bench.verdict(found, "heat-aged") == verdict
+    assert found.route == route
+
+
+def test_eight_browned_wires_are_too_many_only_if_they_crack(bench):
+    """More than six: the flex test decides between staying and remanufacture."""
+    photo = heat(bench, 0.0, wires_affected=bench.wires_of(*"abcdefgh"))
+    assert (bench.decision(photo).route, bench.decision(photo).route_worst) == ("undecided", "remanufacture")
+    assert bench.decision(photo, flex_test="cracks").route == "remanufacture"
+    assert bench.decision(photo, flex_test="no_cracks").route == "return_to_service"
+
+
+def test_an_overloaded_circuit_is_replaced_after_its_fuse_was_checked(bench):
+    """Fuse first, then the circuit; no joint in the damaged stretch."""
+    found = bench.decision(bench.photo(bench.region("electrical_overload", to_termination_mm=bench.m(50.0))))
+    assert found.route == "repair_in_vehicle"
+    assert bench.steps(found) == ["check_fuse", "replace_circuit"]
+    assert bench.verdict(found, "termination-distance") == "not_applicable"
+    assert any("discolouration stop" in question.ask for question in found.open_questions)
+
+
+def test_where_the_overload_ends_is_asked_until_it_is_known(bench):
+    """The answer appears in the plan."""
+    photo = bench.photo(bench.region("electrical_overload"))
+    found = bench.decision(photo, overload_ends={"r1": "splice near the fuse box"})
+    assert "from splice near the fuse box to its other end" in found.actions[1].why
+    assert not any(question.changes.startswith("overload-extent") for question in found.open_questions)
+
+
+def test_seven_wires_marked_by_an_overload_are_too_many(bench):
+    """Neighbours that took heat or colour join the count."""
+    photo = bench.photo(bench.region("electrical_overload", wires_affected=bench.wires_of(*"abcdefg")))
+    assert bench.decision(photo).route == "remanufacture"
+
+
+def test_an_overload_that_melted_its_neighbours_is_remanufactured(bench):
+    """Melted together counts whatever the cause."""
+    photo = bench.photo(bench.region("electrical_overload", evidence=bench.signs(fused_length=30.0)))
+    assert bench.decision(photo).route == "remanufacture"

@@ -1,0 +1,174 @@
+"""Joints: distance, spacing, number, earlier repairs, and where planned joints may lie."""
+
+import pytest
+
+from models.repair.splices import lead_length_mm
+
+
+def joined(bench, *splices, **fields):
+    return bench.photo(splices=list(splices), **fields)
+
+
+def cut(bench, distance, wires=(), **fields):
+    region = bench.region("rodent", exposed_copper_mm=bench.m(6.0), to_termination_mm=distance, **fields)
+    return bench.photo(region, wires=list(wires))
+
+
+def test_an_earlier_repair_that_keeps_every_rule_stays(bench):
+    """300 mm from the termination, alone on its wire."""
+    found = bench.decision(joined(bench, bench.splice()))
+    assert (found.route, found.actions) == ("return_to_service", [])
+    assert bench.verdict(found, "earlier-repair") == "met"
+    assert found.wires_to_repair.low == 1
+
+
+@pytest.mark.parametrize(
+    ("distance", "verdict", "route"),
+    [
+        (156.0, "met", "return_to_service"),
+        (154.0, "cannot_tell", "undecided"),
+        (151.0, "cannot_tell", "undecided"),
+        (149.0, "violated", "repair_in_vehicle"),
+    ],
+)
+def test_a_repair_near_152_4_mm_is_judged_outside_its_uncertainty_only(bench, distance, verdict, route):
+    """U95 3 mm gives a guard band of 2.52 mm on either side of 6 inches."""
+    found = bench.decision(joined(bench, bench.splice(to_termination_mm=bench.m(distance, 3.0))))
+    assert bench.verdict(found, "termination-distance") == verdict
+    assert found.route == route
+
+
+def test_a_repair_too_near_is_done_again_and_the_reason_has_numbers(bench):
+    """The step names the joint, the distance and the limit."""
+    found = bench.decision(joined(bench, bench.splice(to_termination_mm=bench.m(120.0, 3.0))))
+    assert bench.steps(found) == ["redo_earlier_repair"]
+    assert "120 ± 3 mm" in found.actions[0].why
+    assert "152.4 mm" in found.actions[0].why
+
+
+def test_a_ruler_settles_a_distance_the_photograph_could_not(bench):
+    """Typed in: 160 mm keeps, 140 mm breaks."""
+    photo = joined(bench, bench.splice(to_termination_mm=None))
+    assert bench.decision(photo).route == "undecided"
+    assert bench.decision(photo, distances_mm={"s1": 160.0}).route == "return_to_service"
+    assert bench.decision(photo, distances_mm={"s1": 140.0}).route == "repair_in_vehicle"
+
+
+def test_a_factory_joint_is_part_of_the_design(bench):
+    """20 mm from the termination, and nothing to say."""
+    photo = joined(bench, bench.splice(origin="factory", to_termination_mm=bench.m(20.0)))
+    assert bench.decision(photo).route == "return_to_service"
+    assert bench.verdict(bench.decision(photo), "earlier-repair") == "not_applicable"
+
+
+def test_a_joint_of_unknown_origin_too_near_is_asked_about(bench):
+    """Only if it breaks a rule does its origin matter."""
+    near = joined(bench, bench.splice(origin="unknown", to_termination_mm=bench.m(20.0)))
+    found = bench.decision(near)
+    assert (found.route, found.route_worst) == ("undecided", "repair_in_vehicle")
+    assert any("factory joint or a repair" in question.ask for question in found.open_questions)
+    assert bench.decision(near, splice_origin={"s1": "factory"}).route == "return_to_service"
+    assert bench.decision(near, splice_origin={"s1": "repair"}).route == "repair_in_vehicle"
+    far = joined(bench, bench.splice(origin="unknown"))
+    assert not any("factory joint" in question.ask for question in bench.decision(far).open_questions)
+
+
+def test_a_region_called_an_earlier_repair_makes_its_joint_one(bench):
+    """The label says repair, the joint says nothing."""
+    photo = bench.photo(
+        bench.region("earlier_repair", wires_affected=bench.wires_of("w1")),
+        splices=[bench.splice(origin="unknown", to_termination_mm=bench.m(50.0))],
+    )
+    found = bench.decision(photo)
+    assert (found.route, bench.steps(found)) == ("repair_in_vehicle", ["redo_earlier_repair"])
+    assert (found.wires_to_repair.low, found.wires_to_repair.high) == (1, 1)
+
+
+def test_an_earlier_repair_region_without_a_joint_told_apart_is_a_joint(bench):
+    """Its own distance is judged."""
+    near = bench.region("earlier_repair", to_termination_mm=bench.m(100.0), wires_affected=bench.wires_of("w1"))
+    assert bench.decision(bench.photo(near)).route == "repair_in_vehicle"
+    far = bench.region("earlier_repair", wires_affected=bench.wires_of("w1"))
+    assert bench.decision(bench.photo(far)).route == "return_to_service"
+
+
+def test_bare_copper_beside_a_sleeve_is_done_again(bench):
+    """Well placed, badly made."""
+    bad = bench.region("earlier_repair", exposed_copper_mm=bench.m(8.0), wires_affected=bench.wires_of("w1"))
+    assert "redo_earlier_repair" in bench.steps(bench.decision(bench.photo(bad), both_ends_identified=True))
+
+
+@pytest.mark.parametrize(("gap", "verdict"), [(42.0, "met"), (40.0, "cannot_tell"), (38.0, "violated")])
+def test_two_joints_on_a_wire_keep_40_mm(bench, gap, verdict):
+    """Common practice, 1.5 in; U95 1 mm."""
+    pair = [bench.splice(name, to_next_splice_mm=bench.m(gap)) for name in ("s1", "s2")]
+    assert bench.verdict(bench.decision(joined(bench, *pair)), "splice-spacing") == verdict
+
+
+def test_a_joint_alone_on_its_wire_has_no_spacing(bench):
+    """Another joint on another wire does not matter."""
+    found = bench.decision(joined(bench, bench.splice("s1"), bench.splice("s2", wire_id="w2")))
+    assert bench.verdict(found, "splice-spacing") == "not_applicable"
+
+
+def test_a_third_repair_joint_in_one_wire_replaces_it_end_to_end(bench):
+    """At most two; between connectors of aircraft one (AC 43.13-1B 11-167), which a shop may set."""
+    far = bench.m(90.0)
+    joints = [bench.splice(f"s{i}", to_next_splice_mm=far) for i in range(3)]
+    assert bench.verdict(bench.decision(joined(bench, *joints)), "splices-per-wire") == "violated"
+    assert "replace_circuit" in bench.steps(bench.decision(joined(bench, *joints)))
+    two = joined(bench, *joints[:2])
+    assert bench.verdict(bench.decision(two), "splices-per-wire") == "met"
+    aircraft = bench.limits(splices_per_wire={"max_splices": 1})
+    assert bench.verdict(bench.decision(two, rules=aircraft), "splices-per-wire") == "violated"
+
+
+def test_joints_on_unknown_wires_may_share_one(bench):
+    """Three joints, wires not followed: one to three in a wire."""
+    joints = [bench.splice(f"s{i}", wire_id=None, to_next_splice_mm=bench.m(90.0)) for i in range(3)]
+    found = bench.decision(joined(bench, *joints))
+    assert bench.verdict(found, "splices-per-wire") == "cannot_tell"
+    assert bench.verdict(bench.decision(joined(bench, *joints), splices_on_one_wire=2), "splices-per-wire") == "met"
+
+
+def test_damage_near_a_termination_gets_a_new_lead_and_stays_in_the_vehicle(bench):
+    """The lead reaches past the damage with both uncertainties, and the joint's own wire comes on top."""
+    found = bench.decision(cut(bench, bench.m(140.0, 2.0), length_mm=bench.m(60.0, 3.0)), both_ends_identified=True)
+    assert found.route == "repair_in_vehicle"
+    assert bench.steps(found) == ["replace_terminal_lead"]
+    assert "at least 225 mm" in found.actions[0].why  # 140 + 2 + 60 + 3 + 20
+
+
+def test_a_lead_is_never_shorter_than_six_inches_and_its_joint(bench):
+    """Damage right at the housing: 152.4 + 20 mm, rounded up."""
+    assert lead_length_mm(bench.m(5.0), bench.m(10.0), 152.4, 20.0) == 173
+
+
+def test_a_lead_past_damage_of_unknown_extent_is_measured_at_the_bench(bench):
+    """No length is made up."""
+    assert lead_length_mm(bench.m(5.0), None, 152.4, 20.0) is None
+    assert lead_length_mm(bench.m(5.0), bench.m(10.0, low_bound=True), 152.4, 20.0) is None
+    found = bench.decision(cut(bench, bench.m(100.0), length_mm=None), both_ends_identified=True)
+    assert "measured at the bench" in found.actions[0].why
+
+
+def test_a_wire_too_short_for_a_lawful_joint_is_replaced_end_to_end(bench):
+    """300 mm between two housings: no place 152.4 mm from both (it would need 304.8 mm)."""
+    short = [bench.wire(name, ends=("h1", "h2"), length_mm=bench.m(300.0)) for name in ("w1", "w2")]
+    found = bench.decision(cut(bench, bench.m(20.0), short))
+    assert bench.steps(found) == ["replace_circuit"]
+    long = [bench.wire(name, ends=("h1", "h2"), length_mm=bench.m(600.0)) for name in ("w1", "w2")]
+    assert bench.steps(bench.decision(cut(bench, bench.m(20.0), long))) == ["replace_terminal_lead"]
+
+
+def test_a_wire_that_already_has_a_joint_takes_no_section_of_two_more(bench):
+    """One found and two planned make three."""
+    region = bench.region("rodent", exposed_copper_mm=bench.m(6.0), rings_px=[[(50.0, 0.0), (60.0, 0.0), (60.0, 9.0)]])
+    photo = bench.photo(region, splices=[bench.splice()])
+    assert bench.steps(bench.decision(photo, both_ends_identified=True)) == ["replace_circuit"]
+
+
+def test_damage_running_on_under_tape_may_come_nearer_to_the_termination(bench):
+    """300 mm seen is no proof."""
+    found = bench.decision(cut(bench, bench.m(300.0), continues_under_covering=True), both_ends_identified=True)
+    assert bench.verdict(found, "termination-distance") == "cannot_tell"

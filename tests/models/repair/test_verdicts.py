@@ -1,0 +1,102 @@
+"""Three-valued comparison with a limit, against the standard's worked example and by property."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from models.repair.verdicts import ROUTES, at_least, at_most, beyond, count_at_most, either, gravest, route_rank
+from vision.findings import Measure
+
+U95_OF_HALF = 1.96 * 0.5  # standard uncertainty 0.5 mm
+values = st.floats(-100, 100)
+widths = st.floats(0, 20)
+
+
+def measure(value, u95=0.0, low_bound=False):
+    return Measure(value=value, u95=u95, low_bound=low_bound)
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"), [(39.0, "met"), (39.5, "cannot_tell"), (40.5, "cannot_tell"), (41.0, "violated")]
+)
+def test_upper_limit_of_40_mm_with_standard_uncertainty_half_a_millimetre(value, expected):
+    """ISO 14253-1:2017, default 95 %: one-sided guard band 1.645 u (worked example, recomputed by hand)."""
+    assert at_most(measure(value, U95_OF_HALF), 40.0) == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"), [(41.0, "met"), (40.5, "cannot_tell"), (39.5, "cannot_tell"), (39.0, "violated")]
+)
+def test_lower_limit_mirrors_the_upper_one(value, expected):
+    """The same example turned round: distance of a joint from the next, at least 40 mm."""
+    assert at_least(measure(value, U95_OF_HALF), 40.0) == expected
+
+
+def test_the_edge_of_the_guard_band_is_1_645_standard_uncertainties():
+    """0.8225 mm for u = 0.5 mm: just inside proves nothing, just outside proves conformity."""
+    assert at_most(measure(40 - 0.8226, U95_OF_HALF), 40.0) == "met"
+    assert at_most(measure(40 - 0.8224, U95_OF_HALF), 40.0) == "cannot_tell"
+
+
+def test_no_measure_proves_nothing():
+    """An absent measure is neither zero nor infinite."""
+    assert at_most(None, 1.0) == at_least(None, 1.0) == beyond(None, 0.0, 1.0) == "cannot_tell"
+
+
+def test_a_lower_bound_can_break_an_upper_limit_but_never_keep_it():
+    """The true value may only be larger."""
+    assert at_most(measure(50, 1, True), 40.0) == "violated"
+    assert at_most(measure(10, 1, True), 40.0) == "cannot_tell"
+
+
+def test_a_lower_bound_can_keep_a_lower_limit_but_never_break_it():
+    """The true value may only be larger."""
+    assert at_least(measure(200, 1, True), 152.4) == "met"
+    assert at_least(measure(100, 1, True), 152.4) == "cannot_tell"
+
+
+@given(values, values, widths)
+def test_upper_and_lower_limit_are_mirror_images(value, limit, u95):
+    """Negating value and limit swaps the two comparisons, but for equality at the edge."""
+    up, down = at_most(measure(value, u95), limit), at_least(measure(-value, u95), -limit)
+    assert up == down or abs(abs(value - limit) - 1.645 / 1.96 * u95) < 1e-6
+
+
+@given(values, values, widths, st.floats(0, 50))
+def test_a_larger_uncertainty_never_decides_what_a_smaller_left_open(value, limit, u95, more):
+    """Widening the band can only undo a verdict, never turn it."""
+    narrow, wide = at_most(measure(value, u95), limit), at_most(measure(value, u95 + more), limit)
+    assert wide in (narrow, "cannot_tell")
+
+
+@given(values, st.floats(0, 50), widths, st.floats(0, 10))
+def test_more_of_a_forbidden_quantity_is_never_judged_milder(value, more, u95, zero_within):
+    """`beyond` rises with the value."""
+    order = {"met": 0, "cannot_tell": 1, "violated": 2}
+    assert (
+        order[beyond(measure(value + more, u95), 0, zero_within)] >= order[beyond(measure(value, u95), 0, zero_within)]
+    )
+
+
+def test_counts_are_judged_by_their_interval():
+    """Only an interval wholly on one side decides; no upper end never keeps the limit."""
+    assert count_at_most(3, 6, 6) == "met"
+    assert count_at_most(5, 7, 6) == "cannot_tell"
+    assert count_at_most(7, 9, 6) == "violated"
+    assert count_at_most(0, None, 6) == "cannot_tell"
+
+
+def test_verdicts_that_all_hold_and_verdicts_of_which_one_holds():
+    """All: the gravest. One of several: only agreement decides."""
+    assert gravest(["met", "violated", "cannot_tell"]) == "violated"
+    assert gravest([]) == "not_applicable"
+    assert either(["met", "met"]) == "met"
+    assert either(["violated", "not_applicable"]) == "cannot_tell"
+
+
+def test_routes_are_ranked_from_mild_to_grave_and_undecided_is_none_of_them():
+    """The order the whole decision stands on."""
+    assert [route_rank(route) for route in ROUTES] == [0, 1, 2, 3]
+    assert ROUTES == ("return_to_service", "repair_in_vehicle", "remanufacture", "refer")
+    with pytest.raises(ValueError, match="expected a decided route"):
+        route_rank("undecided")
