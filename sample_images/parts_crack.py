@@ -167,7 +167,7 @@ def _draw(c: Canvas, rng: np.random.Generator, lines: list[tuple[np.ndarray, np.
 
 
 def _let_bench_show(c: Canvas, lines: list[tuple[np.ndarray, np.ndarray]], cover: np.ndarray) -> None:
-    """Where a wide crack starts at the edge it goes right through; the bench is seen, the pixels stay crack."""
+    """Where a wide crack starts at the edge it goes right through: the bench is seen between its lips."""
     near = np.zeros(c.shape, np.uint8)
     for line, width in lines[:1]:
         part = line[: max(2, int(0.4 * len(line)))][width[: max(2, int(0.4 * len(line)))] > 0.55]

@@ -70,13 +70,10 @@ class HousingPlan:
         return tuple((float(y), float(z)) for z in self.cavity_z_mm[::-1] for y in self.cavity_y_mm)
 
 
-def draw_plan(rng: np.random.Generator, n_wires: int, wire_od_mm: float = 1.8) -> HousingPlan:
-    """A housing with at least `n_wires` cavities, each wide enough for a wire of `wire_od_mm`."""
-    if not 1 <= n_wires <= MAX_WIRES:
-        raise SpriteError(f"n_wires: expected 1 to {MAX_WIRES}, got {n_wires}; split the wires over more housings")
-    if not 0.5 <= wire_od_mm <= 8:
-        raise SpriteError(f"wire_od_mm: expected 0.5 to 8, got {wire_od_mm}")
-    family = str(rng.choice(FAMILIES))
+def _draw_sizes(
+    rng: np.random.Generator, n_wires: int, wire_od_mm: float
+) -> tuple[int, int, float, float, float, float]:
+    """Rows, columns, and in mm pitch, length, width, height."""
     cavities = max(2, n_wires, math.ceil(n_wires * rng.choice([1.0, 1.0, 1.25, 1.7])))
     floor = wire_od_mm + 0.35
     least = math.ceil(cavities * floor / 41)
@@ -87,6 +84,17 @@ def draw_plan(rng: np.random.Generator, n_wires: int, wire_od_mm: float = 1.8) -
     width = float(np.clip(cols * pitch + 2 * wall, 8, 45))
     height = float(np.clip(rows * rng.uniform(wire_od_mm + 1.4, wire_od_mm + 3.6) + 2.2, 6, 20))
     length = float(np.clip(rng.uniform(11, 34) * rng.uniform(0.8, 1.1 + 0.006 * width), 10, 45))
+    return rows, cols, pitch, length, width, height
+
+
+def draw_plan(rng: np.random.Generator, n_wires: int, wire_od_mm: float = 1.8) -> HousingPlan:
+    """A housing with at least `n_wires` cavities, wide enough for wires of `wire_od_mm` where 45 mm allow it."""
+    if not 1 <= n_wires <= MAX_WIRES:
+        raise SpriteError(f"n_wires: expected 1 to {MAX_WIRES}, got {n_wires}; split the wires over more housings")
+    if not 0.5 <= wire_od_mm <= 8:
+        raise SpriteError(f"wire_od_mm: expected 0.5 to 8, got {wire_od_mm}")
+    family = str(rng.choice(FAMILIES))
+    rows, cols, pitch, length, width, height = _draw_sizes(rng, n_wires, wire_od_mm)
     if family == "round" and width > 26:
         family = "barrel"
     colour = str(rng.choice(list(PLASTICS), p=_colour_odds()))

@@ -28,7 +28,7 @@ class Sprite:
         (a displaced terminal)
     size_mm : (length along x, width along y, height) of the part without displaced terminals
     crack_length_mm : arc length of all crack lines, branches included
-    missing_area_mm2 : outline area lost in the view from above
+    missing_area_mm2 : outline area lost from above to broken-off corners (a crack's open gap is not counted)
     colour : IEC 60757 code or lower-case trade word
     """
 
