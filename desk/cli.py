@@ -90,18 +90,19 @@ def assess(
 def demo(out: Path, seed: int) -> int:
     """Make one photograph of each kind of damage, assess them and write the report."""
     settings = _settings((), None, "none", None, None)
-    from desk.demo import make_demo_photos
+    from desk.demo import SHOP, make_demo_photos
     from desk.files import check_writable, make_folder
 
-    make_folder(out, "-o")
+    photos = out / "photos"
+    make_folder(photos, "-o")
     report = out / "report.html"
     check_writable(report, "-o")
     from desk.console import progress
 
     with progress("making photographs") as step:
-        paths = make_demo_photos(out, seed, on_progress=step)
+        paths = make_demo_photos(photos, seed, on_progress=step)
     run = _assess_with_progress(paths, settings, as_json=False)
-    _write_report(run, report)
+    _write_report(run, report, SHOP)
     return 0 if run.all_read else _EXIT_MISTAKE
 
 
@@ -115,11 +116,10 @@ def mat(paper: str, sheet: int, out: Path) -> int:
 
     check_writable(out, "-o")
     with _vision():
-        from desk.matprint import write_mat
-        from vision.layout import LayoutError
+        from desk.matprint import MatPrintError, write_mat
     try:
-        write_mat(paper, out, sheet=sheet)
-    except LayoutError as error:
+        write_mat(paper, sheet, out)
+    except MatPrintError as error:
         raise DeskError(one_line(error)) from error
     click.echo(f"Wrote {out}. Print it at 100 % (no fitting), then measure the check bars: each is 100.0 mm.")
     return 0
@@ -129,14 +129,14 @@ def mat(paper: str, sheet: int, out: Path) -> int:
 @click.option("--count", type=click.IntRange(min=1), required=True, help="How many photographs.")
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Same seed, same bytes.")
 @click.option("-o", "--out", type=_FILE, required=True, metavar="DIR", help="Folder for photographs and truth files.")
-@click.option("--width", type=click.IntRange(400, 12000), metavar="PX", help="Width of the photographs.")
+@click.option("--width", type=int, metavar="PX", help="Width of the photographs.")
 @click.option("--scenario", metavar="NAME", help="Only this kind of damage; without it all kinds in turn.")
 def samples(count: int, seed: int, out: Path, width: int | None, scenario: str | None) -> int:
     """Make bench photographs whose truth is known, with their truth files."""
     from desk.files import make_folder
 
     with _vision():
-        from desk.demo import make_samples
+        from desk.samples import make_samples
     make_folder(out, "-o")
     from desk.console import progress
 
@@ -252,11 +252,11 @@ def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: 
     return run
 
 
-def _write_report(run: Any, report: Path) -> None:
+def _write_report(run: Any, report: Path, title: str | None = None) -> None:
     from desk.files import write_whole
     from desk.report import report_html
 
-    write_whole(report, report_html(run))
+    write_whole(report, report_html(run, title))
     click.echo(f"Report: {report}", err=True)
 
 

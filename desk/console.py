@@ -13,7 +13,7 @@ from rich.table import Table
 
 from desk.batch import Run
 from desk.wording import ROUTE_WORDS, say_answer, say_count, say_label, say_measure
-from vision.findings import Decision, PhotoFindings
+from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
     from desk.evaluate import Evaluation
@@ -71,7 +71,7 @@ def _overview(photos: list[PhotoFindings]) -> Table:
     for heading in ("photograph", "answer", "damage", "length", "to termination", "route"):
         table.add_column(heading, overflow="fold")
     for findings in photos:
-        rows = findings.regions or [None]
+        rows: list[Region | None] = [*findings.regions] or [None]
         for i, region in enumerate(rows):
             first = i == 0
             table.add_row(

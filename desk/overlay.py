@@ -93,7 +93,14 @@ def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
         said = say_measure(item.to_termination_mm)
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
         drawn.append(
-            Shape("distances", "distance", path, f"{item.id} to termination {said}", said, _share(*middle, size))
+            Shape(
+                "distances",
+                "distance",
+                path,
+                f"{item.id} to termination {said}",
+                said,
+                _share(middle[0], middle[1], size),
+            )
         )
     return _each_once(drawn)
 

@@ -68,7 +68,7 @@ def say_limit(limit: float | None, unit: str | None) -> str:
     return "–" if limit is None else f"{limit:g} {wording.say_unit(unit)}".strip()
 
 
-def report_html(run: Run, made_at: datetime | None = None) -> str:
+def report_html(run: Run, title: str | None = None, made_at: datetime | None = None) -> str:
     """The page as text. Photographs are read again for their pictures; `made_at` defaults to now (UTC)."""
     views = [_view(i, entry) for i, entry in enumerate(run.entries) if entry.findings is not None]
     return (
@@ -78,11 +78,16 @@ def report_html(run: Run, made_at: datetime | None = None) -> str:
             views=views,
             unread=[entry.error for entry in run.entries if entry.error is not None],
             assembly=run.assembly,
+            title=title or _title(run),
             layers=LAYERS,
             made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
             models=sorted({view.findings.model.version for view in views}),
         )
     )
+
+
+def _title(run: Run) -> str:
+    return "Damage report" if run.assembly is None else f"Assembly {run.assembly.assembly}"
 
 
 def _view(index: int, entry: Entry) -> PhotoView:

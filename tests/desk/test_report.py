@@ -1,0 +1,136 @@
+"""The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
+
+import os
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import sync_playwright
+
+from desk.assess import AssessSettings
+from desk.batch import Entry, Run, assess_all
+from desk.overlay import LAYERS, shapes
+from desk.report import report_html
+from desk.truth_findings import findings_from_truth
+from models.repair import Answers, load_rules
+
+CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
+SETTINGS = AssessSettings((), load_rules(), Answers(circuit_class="none"))
+NASTY = "<img src=x onerror=alert(1)>&'.jpg"
+
+
+@pytest.fixture
+def page_of(bench, drawn, perfect_eye, tmp_path):
+    """Write the report on the drawn bench, with one photograph that has a covering's name, and give its path."""
+    drawn.write_case(bench, drawn.truth(NASTY, [drawn.region("earlier_repair", 300, 60)], [drawn.sleeve(300, 130.0)]))
+    run = assess_all(sorted(bench.glob("*.jpg")), SETTINGS)
+    run = Run((*run.entries, Entry(Path("x"), None, "expected JPEG, got <b>x</b>; copy it again", 0.1)), None)
+    file = tmp_path / "report.html"
+    file.write_text(report_html(run), "utf-8")
+    return file
+
+
+@pytest.fixture
+def browser():
+    """Chromium that may fetch nothing by itself."""
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    with sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=flags)
+        yield chromium
+        chromium.close()
+
+
+def test_names_and_messages_are_escaped(page_of):
+    """A file name is other people's text and never markup."""
+    text = page_of.read_text("utf-8")
+    assert "<img src=x" not in text and "<b>x</b>" not in text
+    assert "&lt;img src=x onerror=alert(1)&gt;" in text
+
+
+def test_the_page_asks_for_nothing_and_its_layers_switch(page_of, browser):
+    """In Chromium: no request but the file itself, no console error; space on a checkbox hides its layer and badges."""
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    requests, errors = [], []
+    page.on("request", lambda r: requests.append(r.url))
+    page.on("console", lambda m: errors.append(m.text) if m.type == "error" else None)
+    page.on("pageerror", lambda e: errors.append(str(e)))
+    page.goto(page_of.as_uri())
+    outside = [url for url in requests if not url.startswith(("file:", "data:"))]
+    assert (outside, errors) == ([], [])
+    first = page.locator(".view").first
+    region = first.locator("svg .l-regions path").first
+    badge = first.locator(".badge.l-regions").first
+    assert region.is_visible() and badge.is_visible()
+    first.locator("input.t-regions").focus()
+    page.keyboard.press("Space")
+    assert not region.is_visible() and not badge.is_visible()
+    assert first.locator("svg .l-terminations path").first.is_visible()
+    page.keyboard.press("Space")
+    assert region.is_visible()
+    page.close()
+
+
+def test_the_overlay_lies_where_the_damage_is(page_of, browser):
+    """On the screen, the outline's box is the drawn damage's box of the picture, scaled: within a pixel."""
+    page = browser.new_page(viewport={"width": 1000, "height": 900})
+    page.goto(page_of.as_uri())
+    view = page.locator("section.photo", has_text="bitten.jpg").locator(".view")
+    picture, outline = view.locator("img").bounding_box(), view.locator("svg .l-regions path").bounding_box()
+    scale = picture["width"] / 640
+    assert outline["x"] - picture["x"] == pytest.approx(500 * scale, abs=3)
+    assert outline["width"] == pytest.approx(40 * scale, abs=4)
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_text_stays_legible_on_a_phone(page_of, browser, scheme):
+    """At 360 px nothing runs out of the screen, and body text stands off its ground by 7:1 (WCAG 2, level AAA)."""
+    page = browser.new_page(viewport={"width": 360, "height": 740}, color_scheme=scheme)
+    page.goto(page_of.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    assert contrast(page, ".card p b") >= 7
+    page.close()
+
+
+def contrast(page, selector):
+    """Contrast ratio of text and card ground (WCAG 2 relative luminance)."""
+    read = "e => [getComputedStyle(e).color, getComputedStyle(e.closest('.card')).backgroundColor]"
+    colours = page.locator(selector).first.evaluate(read)
+
+    def luminance(css):
+        channels = [int(float(v)) / 255 for v in css[css.index("(") + 1 : -1].split(",")[:3]]
+        linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    low, high = sorted(luminance(css) for css in colours)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_a_rule_and_a_measure_are_shown_with_unit_and_limit(page_of):
+    """The sleeve's distance, its limit and the verdict can all be read."""
+    text = page_of.read_text("utf-8")
+    assert "termination-distance" in text and "152.4 mm" in text and "130.0 ± 0.0 mm" in text
+
+
+def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
+    """From the near edge at x = 300 px back to the housing at x = 40 px, on y = 240 px."""
+    known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)])
+    (distance,) = [shape for shape in shapes(findings_from_truth(known)) if shape.layer == "distances"]
+    numbers = [float(v) for v in distance.path.replace("M", " ").replace("L", " ").split()]
+    assert (numbers[0], numbers[1], numbers[-2], numbers[-1]) == (40.0, 240.0, 300.0, 240.0)
+    assert distance.badge == "130.0 ± 0.0 mm"
+
+
+def test_no_distance_is_drawn_where_no_end_was_followed(drawn):
+    """A wire that leaves the photograph on both sides has no termination to draw to."""
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    open_ended = findings.model_copy(
+        update={"wires": [w.model_copy(update={"ends": [None, None]}) for w in findings.wires]}
+    )
+    assert not [shape for shape in shapes(open_ended) if shape.layer == "distances"]
+
+
+def test_every_layer_has_a_switch_in_the_style():
+    """A layer without its style rule could not be hidden."""
+    style = (Path(__file__).parents[2] / "desk" / "templates" / "style.css").read_text("utf-8")
+    for layer in LAYERS:
+        assert f".t-{layer}:not(:checked)) .stage .l-{layer}" in style
