@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.floating]
 
+_SCORCH = np.array([0.40, 0.21, 0.10], np.float32)
+
 INSULATION_SRGB: dict[str, tuple[int, int, int]] = {
     "BK": (30, 30, 31),
     "BN": (101, 60, 38),
@@ -77,3 +79,8 @@ def pick_codes(rng: np.random.Generator, count: int) -> list[str]:
         if code not in codes or rng.random() < 0.15:
             codes.append(code)
     return codes
+
+
+def scorched(albedo: Floats, amount: Floats) -> Floats:
+    """Insulation (n,3) browned by heat: `amount` (n,1) 0..1 filters its colour and adds a brown of its own."""
+    return albedo * (1 - amount + amount * _SCORCH) + BROWN_HEAT * (0.35 * amount)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sample_images.camera import Camera
 from sample_images.cloud import Material
-from sample_images.colours import BROWN_HEAT, CHAR, COPPER
+from sample_images.colours import BROWN_HEAT, CHAR, COPPER, scorched
 from sample_images.damage_site import Site, span_of
 from sample_images.harness import Harness, WirePath
 from sample_images.noise import Line, Sheet, steps
@@ -39,6 +39,7 @@ class Melt:
     brown: float
     shine: float
     glints: float
+    mixing: float  # mm over which neighbouring colours run into each other
     code: int
     _grid: tuple[Floats, ...] | None = field(default=None, repr=False)
 
@@ -51,10 +52,11 @@ class Melt:
         uu, vv = np.meshgrid(u, v, indexing="ij")
         surface, weight, inside = self._union(u, v)
         f = self.fields
-        lumps = 0.28 * f["lump"](uu, vv) + 0.10 * f["small"](uu, vv) + 0.05 * f["fine"](uu, vv)
+        lumps = 0.30 * f["lump"](uu, vv) + 0.11 * f["small"](uu, vv) + 0.02 * f["fine"](uu, vv)
         bubbles = 0.25 * steps(f["bubble"](uu, vv), 1.3, 2.0) - 0.35 * steps(f["pore"](uu, vv), 1.6, 2.0)
-        surface = np.maximum(surface + lumps + bubbles - 0.1, 0.1)
         strength = self._strength(uu, vv)
+        sunk = 0.75 * steps(strength, 0.4, 0.0)  # the melt's edge dives into the wires instead of ending on them
+        surface = np.maximum(surface + lumps + bubbles - 0.05 - sunk, 0.1)
         keep = (strength > 0) & inside
         xy, _, normal = self.harness.trunk.at(u)
         plane = xy[:, None] + normal[:, None] * v[None, :, None]
@@ -84,7 +86,7 @@ class Melt:
         y = np.stack([np.interp(u, self.station_u, a) for a in self.across])
         z = np.stack([np.interp(u, self.station_u, a) for a in self.height])
         r = self.radius[:, None, None] * 1.1
-        warp = 0.55 * self.fields["warp"](*np.meshgrid(u, v, indexing="ij"))
+        warp = 0.35 * self.fields["warp"](*np.meshgrid(u, v, indexing="ij"))
         d = v[None, None, :] - y[..., None]
         rise = np.sqrt(np.maximum(r * r - d * d, 0)) - np.maximum(np.abs(d) - r, 0) * 1.5
         top = z[..., None] + rise
@@ -92,7 +94,7 @@ class Melt:
         soft = 0.45
         union = peak + soft * np.log(np.exp((top - peak) / soft).sum(0)) - 0.3
         spread = z[..., None] + np.sqrt(np.maximum(r * r - (d + warp[None]) ** 2, 0)) - np.abs(d + warp[None]) * 0.8
-        weight = np.exp((spread - spread.max(0)) / 0.3)
+        weight = np.exp((spread - spread.max(0)) / self.mixing)
         weight /= weight.sum(0)
         inside = (np.abs(d) < r * 1.04).any(0) | self._between(d, r)
         return union, np.moveaxis(weight, 0, 2), inside
@@ -113,10 +115,10 @@ class Melt:
         u, v, normal, weight, strength = (a[index] for a in self._grid)
         f = self.fields
         albedo = weight @ self.base
-        muddy = self.base.mean(0) * 0.6 + BROWN_HEAT * 0.6
+        muddy = self.base.mean(0) * 0.35 + BROWN_HEAT * 0.9
         brown = np.clip(self.brown + 0.25 * f["brown"](u, v), 0, 1)[:, None]
-        albedo = albedo * (1 - brown) + (albedo * 0.35 + muddy * 0.45) * brown
-        char = steps(f["char"](u, v) + 0.35 * f["small"](u, v), 1.9 - 2.2 * self.char, 2.5 - 2.2 * self.char)
+        albedo = scorched(albedo * (1 - 0.4 * brown) + muddy * 0.4 * brown, brown * 0.8)
+        char = steps(f["char"](u, v) + 0.35 * f["small"](u, v), 1.7 - 2.2 * self.char, 2.7 - 2.2 * self.char)
         char = np.maximum(char, 0.7 * steps(strength, 0.22, 0.0) * self.char)[:, None]
         albedo = albedo * (1 - char) + CHAR * 1.2 * char
         glint = steps(f["glint"](u, v), 2.35 - self.glints, 2.5 - self.glints)
@@ -147,7 +149,7 @@ class Browning:
     def paint(self, code: int):
         def over(s: Floats, angle: Floats, m: Material) -> Material:
             t = np.clip(self.heat(s) * (0.8 + 0.35 * self.patch(s, angle)), 0, 1)[:, None]
-            albedo = m.albedo * (1 - t) + (m.albedo * 0.42 + BROWN_HEAT[None] * 0.55) * t
+            albedo = scorched(m.albedo, t)
             dark = (steps(self.spot(s, angle), 2.2 - 2 * self.char, 2.6 - 2 * self.char) * np.clip(t[:, 0] * 2, 0, 1))[
                 :, None
             ]
@@ -167,7 +169,7 @@ def heat(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
         span = span_of(harness.wires[index], site.u0, site.u1)
         if span is None:
             continue
-        amount = float(np.clip(0.35 + 0.8 * grade + rng.normal(0, 0.08), 0.3, 1))
+        amount = float(np.clip(0.5 + 0.65 * grade + rng.normal(0, 0.08), 0.42, 1))
         browning = Browning(rng, span, amount, max(0.0, grade * 0.75 - 0.1))
         skins[index].changes.append(Change(*span, browning.paint(code), browning.relief))
         record.spans[index] = [span]
@@ -198,7 +200,7 @@ def _melt(
     scale = rng.uniform(3, 8)
     sizes = {
         "lump": (scale, scale * 0.5), "small": (1.8, 1.1), "fine": (0.7, 0.6), "bubble": (1.6, 1.4), "pore": (1.1, 1.0),
-        "hole": (rng.uniform(5, 14), rng.uniform(1.5, 3)), "warp": (7, 2), "brown": (8, 2.5),
+        "hole": (rng.uniform(7, 20), rng.uniform(2, 5)), "warp": (7, 2), "brown": (8, 2.5),
         "char": (rng.uniform(2.5, 7), rng.uniform(1.2, 3)), "glint": (2.5, 0.5),
     }  # fmt: skip
     fields = {name: Sheet(rng, *size) for name, size in sizes.items()}
@@ -207,7 +209,7 @@ def _melt(
         Melt(
             harness, u, np.array(across), np.array(height), np.array(radius), np.array(base), fields, Line(rng, 5),
             float(0.1 + 1.1 * grade * rng.uniform(0.6, 1.1)), float(np.clip(grade * rng.uniform(0.3, 1.0), 0, 0.9)),
-            float(rng.uniform(0.15, 0.75)), float(rng.uniform(0.5, 0.85)), glints, code,
+            float(np.clip(0.15 + 0.7 * grade * rng.uniform(0.4, 1.15), 0.15, 0.95)), float(rng.uniform(0.55, 0.9)), glints, float(rng.uniform(0.3, 1.0)), code,
         )
     )  # fmt: skip
     record.fused_mm = float(u[-1] - u[0])

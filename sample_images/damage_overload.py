@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from sample_images.cloud import Material
-from sample_images.colours import BROWN_HEAT, CHAR, COPPER
+from sample_images.colours import CHAR, COPPER, scorched
 from sample_images.damage_abrasion import wall_mm
-from sample_images.damage_site import Site, span_of
+from sample_images.damage_site import Site, span_of, upper_wires
 from sample_images.harness import Harness, WirePath
 from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
@@ -65,8 +65,7 @@ class Burn:
             h = self.heat(s) + 0.10 * self.patch(s, angle * self.radius) * (self.heat(s) > 0.05)
             brown = steps(h, 0.05, 0.55)[:, None]
             char = steps(h, 0.5, 0.85)[:, None]
-            scorched = m.albedo * 0.35 + BROWN_HEAT[None] * 0.75
-            albedo = m.albedo * (1 - brown) + scorched * brown
+            albedo = scorched(m.albedo, brown)
             flake = 1 + 0.5 * np.clip(self.fine(s, angle * self.radius), 0, 2)[:, None]
             albedo = albedo * (1 - char) + CHAR[None] * 1.3 * flake * char
             bare = self.is_bare(s, angle)
@@ -90,7 +89,8 @@ def overload(
 ) -> Record:
     """Burn one wire (seldom two) over a long stretch that ends at a terminal or a joint."""
     record = Record("electrical_overload", code, grade, ["browned"], 0.0)
-    chosen = [int(i) for i in rng.permutation(list(site.wires))[: 2 if rng.random() < 0.15 else 1]]
+    upper = upper_wires(harness, site)[: max(1, (len(site.wires) + 1) // 2)]  # a hidden one is no example
+    chosen = [int(i) for i in rng.permutation(upper)[: 2 if rng.random() < 0.15 else 1]]
     hot_low = bool(rng.random() < 0.6)
     for index in chosen:
         wire = harness.wires[index]
@@ -131,21 +131,18 @@ def _stain(
         if len(on) * 0.3 < 8 or rng.random() < 0.3:
             continue
         low, high = float(other.s[on[0]]), float(other.s[on[-1]])
-        skins[other.index].changes.append(Change(low, high, _stained(rng, other, touch, wire, code)))
+        skins[other.index].changes.append(Change(low, high, _stained(rng, other, touch, code)))
         record.spans[other.index] = [(low, high)]
         record.sign("stained_neighbours")
 
 
-def _stained(rng: np.random.Generator, other: WirePath, touch: Floats, hot: WirePath, code: int):
+def _stained(rng: np.random.Generator, other: WirePath, touch: Floats, code: int):
     spread, strength = Sheet(rng, 3.0, 0.7), rng.uniform(0.5, 0.9)
-    middle = len(other.xyz) // 2
-    lean = hot.xyz[np.argmin(np.linalg.norm(hot.xyz - other.xyz[middle], axis=1))] - other.xyz[middle]
-    side = np.pi / 2 + (0.5 if lean[2] < 0 else -0.5) * 0
 
     def over(s: Floats, angle: Floats, m: Material) -> Material:
-        t = np.interp(s, other.s, touch) * strength * np.clip(0.75 + 0.5 * spread(s, angle - side), 0, 1.2)
+        t = np.interp(s, other.s, touch) * strength * np.clip(0.75 + 0.5 * spread(s, angle), 0, 1.2)
         t = np.clip(t, 0, 1)[:, None]
-        albedo = m.albedo * (1 - t) + (m.albedo * 0.3 + BROWN_HEAT[None] * 0.6) * t
+        albedo = scorched(m.albedo, t)
         marked = np.where(t[:, 0] > 0.3, code, m.code)
         return Material(albedo.astype(np.float32), m.gloss, m.metal, marked.astype(np.uint8))
 

@@ -24,13 +24,13 @@ class Bites:
     def __init__(self, rng: np.random.Generator, wire: WirePath, low: float, high: float, grade: float) -> None:
         self.radius, self.wall = wire.od_mm / 2, wall_mm(wire)
         self.low, self.high = low, high
-        count = max(1, int((high - low) / rng.uniform(1.4, 4.0) * (0.35 + 0.9 * grade)))
+        count = max(1, int((high - low) / rng.uniform(1.1, 2.6) * (0.4 + 0.9 * grade)))
         clusters = rng.uniform(low + 1, max(high - 1, low + 1.1), max(1, count // 4))
         self.s = np.clip(rng.choice(clusters, count) + rng.normal(0, 2.2, count), low + 1.2, max(high - 1.2, low + 1.3))
         self.angle = np.pi / 2 + rng.normal(0, 0.75, count)
-        self.width = rng.uniform(0.5, 1.5, count)
-        self.deep = self.wall * rng.uniform(0.5, 0.9 + 1.6 * grade, count)
-        self.ragged = Sheet(rng, 0.45, 0.4)
+        self.width = rng.uniform(0.6, 2.1, count) * (0.75 + 0.4 * grade)
+        self.deep = self.wall * rng.uniform(0.6, 1.2 + 1.6 * grade, count)
+        self.ragged = Sheet(rng, 0.9, 0.7)
         self.fray = Sheet(rng, 1.2, 0.14)
         self.lay = float(rng.choice([-1, 1]) * rng.uniform(0.25, 0.5))
         self.bright = float(rng.uniform(0.45, 1.0))
@@ -79,7 +79,7 @@ class Bites:
 def gnaw(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Site, grade: float, code: int) -> Record:
     """Bite 1 to 8 wires of the site, cut some through, drop crumbs."""
     order = upper_wires(harness, site)
-    count = min(len(order), int(rng.integers(1, 3 + round(6 * grade))))
+    count = min(len(order), int(rng.integers(1 + round(2 * grade), 3 + round(6 * grade))))
     record = Record("rodent", code, grade, [], 0.0, exposed_mm=0.0)
     cut = min(count, int(rng.integers(0, 1 + round(4 * max(0.0, grade - 0.25)))))
     edges: list[tuple[float, float]] = []
@@ -165,12 +165,12 @@ def _strands(rng: np.random.Generator, wire: WirePath, i: int, sign: int, code: 
     for _ in range(int(rng.integers(4, 10))):
         length = rng.uniform(0.8, 5.5)
         t = np.linspace(-0.6, 1, 9)[:, None]
-        bend = normal * rng.normal(0, 0.45) * length
+        bend = normal * rng.normal(0, 0.28) * length
         xy = start[:2] + tangent * sign * length * t + bend * np.maximum(t, 0) ** 2 + normal * rng.uniform(-core, core)
         z = start[2] + rng.uniform(-core, core) + rng.normal(0, 0.35) * length * np.maximum(t[:, 0], 0) ** 2
         axis = np.column_stack([xy, np.maximum(z, 0.12)])
         s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(axis, axis=0), axis=1))])
-        r = np.full(len(s), rng.uniform(0.09, 0.16))
+        r = np.full(len(s), rng.uniform(0.07, 0.13))
         out.append(Tube(axis, s, r, r, _copper(tone, code)))
     return out
 

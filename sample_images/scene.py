@@ -102,7 +102,9 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         if _all_show(stage, seen, settings.width_px):
             break
     else:
-        raise SceneError(f"{scenario} of seed {seed}: expected every damage to show, got 8 hidden ones; take another seed")
+        raise SceneError(
+            f"{scenario} of seed {seed}: expected every damage to show, got 8 hidden ones; take another seed"
+        )
     picture = _photograph(rng, camera, seen, layout)
     return picture, _truth(seed, scenario, layout, stage, seen, camera)
 
@@ -220,7 +222,7 @@ def _lay_over(image: Floats, seen: Visible, colour: Floats, camera: Camera) -> N
     rows, cols = -(-seen.shape[0] // f) * f, -(-seen.shape[1] // f) * f
     layer = np.zeros((rows, cols, 4), np.float32)
     r, c = np.divmod(seen.flat, seen.shape[1])
-    layer[r, c, :3] = np.minimum(colour, 4.0)
+    layer[r, c, :3] = np.minimum(colour, 2.2)
     layer[r, c, 3] = 1
     small = cv2.resize(layer, (cols // f, rows // f), interpolation=cv2.INTER_AREA)
     y, x = seen.y0 // f, seen.x0 // f

@@ -36,7 +36,7 @@ def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) 
     move = rng.uniform(0, np.pi)
     far = float(rng.exponential(0.5)) if rng.random() < 0.25 else 0.0
     return Sensor(
-        gain=(balance * rng.uniform(0.62, 1.02) / white).astype(np.float32),
+        gain=(balance * rng.uniform(0.55, 0.95) / white).astype(np.float32),
         vignette=float(rng.uniform(0.0, 0.4)),
         blur_px=float(rng.uniform(0.3, 0.75) if rng.random() < 0.8 else rng.uniform(0.7, 1.6)),
         motion_px=(float(np.cos(move) * far), float(np.sin(move) * far)),

@@ -167,7 +167,7 @@ def shade(seen: Visible, relief: Relief, light: Light, camera_mm: Floats, ground
     view = camera_mm.astype(np.float32)[None] - xyz
     view /= np.linalg.norm(view, axis=1, keepdims=True)
     open_ = relief.openness(x, y, z)
-    dull = seen.albedo * (1 - seen.metal)[:, None]
+    dull = seen.albedo * (1 - 0.5 * seen.metal)[:, None]  # rough metal scatters half of its light widely
     facing = np.clip((n * view).sum(1), 0.02, 1)
     base = np.where(seen.metal[:, None] > 0, seen.albedo * seen.metal[:, None], 0) + 0.04 * (1 - seen.metal)[:, None]
     fresnel = base + (1 - base) * ((1 - facing) ** 5 * 0.6)[:, None]

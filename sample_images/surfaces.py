@@ -65,7 +65,7 @@ def _cloth(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, fl
 
 
 def _painted(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
-    base = rng.uniform(60, 225) + rng.normal(0, 18, 3)
+    base = rng.uniform(60, 225) + rng.normal(0, 11, 3)
     tone = 0.015 * picture(rng, shape, 3) + 0.03 * picture(rng, shape, 150)
     scratch = np.zeros(shape, np.float32)
     for _ in range(int(rng.integers(0, 30))):

@@ -44,6 +44,7 @@ class Skin:
     shade: Line
     print_period: float
     print_seed: int
+    ink: float
     changes: list[Change] = field(default_factory=list)
     gaps: list[tuple[float, float]] = field(default_factory=list)
 
@@ -67,9 +68,9 @@ class Skin:
         """Maker's marks: short rows of strokes in dark or light ink on one side."""
         at = s % self.print_period
         cell = (np.floor(s / 0.45).astype(np.int64) * 2654435761 + self.print_seed) % 97
-        ink = (at < self.print_period * 0.35) & (cell > 40) & (np.abs(angle - 1.4) < 0.35)
+        ink = (at < self.print_period * 0.35) & (cell > 40) & (np.abs(angle - 1.4) < 0.24)
         tone = 0.04 if self.base.mean() > 0.12 else 0.6
-        return np.where(ink[:, None], albedo * 0.35 + tone * 0.65, albedo)
+        return np.where(ink[:, None], albedo * (1 - self.ink) + tone * self.ink, albedo)
 
     def paint(self, s: Floats, angle: Floats) -> Material:
         material = self.plain(s, angle)
@@ -131,6 +132,7 @@ def dress(rng: np.random.Generator, wire: WirePath, dirty: float, gloss: float) 
         Sheet(rng, rng.uniform(3, 20), rng.uniform(0.8, 3)),
         dirty,
         Line(rng, 25.0),
-        float(rng.uniform(25, 70)) if rng.random() < 0.2 else 0.0,
+        float(rng.uniform(25, 70)) if rng.random() < 0.13 else 0.0,
         int(rng.integers(0, 97)),
+        float(rng.uniform(0.2, 0.65)),
     )
