@@ -37,8 +37,10 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash."""
     if measure is None:
         return "–"
-    digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 or measure.u95 == 0 else 2
     at_least = "≥ " if measure.low_bound else ""
+    if measure.u95 == 0:  # a count, or a value that is stated and not measured
+        return f"{at_least}{round(measure.value, 1):g} {say_unit(unit)}".rstrip()
+    digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
     return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {say_unit(unit)}".rstrip()
 
 

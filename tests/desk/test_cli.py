@@ -228,3 +228,28 @@ def test_help_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "0 []"
+
+
+@pytest.mark.parametrize(("paper", "name"), [("a4", "mat.pdf"), ("card", "card.png")])
+def test_a_mat_is_written_and_the_check_bars_named(capsys, tmp_path, paper, name):
+    """As PDF or PNG by the file's name; the person is told what to measure."""
+    status, out, errors = run(capsys, "mat", "--paper", paper, "-o", tmp_path / name)
+    assert (status, errors) == (0, [])
+    assert (tmp_path / name).read_bytes()[:4] in (b"%PDF", b"\x89PNG")
+    assert "100.0 mm" in out
+
+
+@pytest.mark.parametrize("arguments", [["-o", "mat.txt"], ["-o", "mat.pdf", "--sheet", "99"]])
+def test_a_mat_that_cannot_be_made_is_one_line(capsys, tmp_path, monkeypatch, arguments):
+    """A wrong suffix, a sheet that does not exist; nothing is written."""
+    monkeypatch.chdir(tmp_path)
+    status, out, errors = run(capsys, "mat", "--paper", "a4", *arguments)
+    assert (status, out, len(errors)) == (2, "", 1)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_retraining_without_a_source_is_refused(capsys):
+    """The line says which option is missing."""
+    status, _, errors = run(capsys, "retrain")
+    assert (status, len(errors)) == (2, 1)
+    assert "--from-samples" in errors[0]

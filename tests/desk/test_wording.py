@@ -1,0 +1,46 @@
+"""What people read: digits follow the uncertainty, absent is a dash, unsure names what it cannot tell apart."""
+
+import pytest
+
+from desk.wording import say_answer, say_count, say_measure
+from vision.findings import Count, Measure
+
+
+@pytest.mark.parametrize(
+    ("measure", "said"),
+    [
+        (Measure(value=54.234, u95=1.32), "54.2 ± 1.3 mm"),
+        (Measure(value=254.2, u95=14.2), "254 ± 14 mm"),
+        (Measure(value=2.134, u95=0.051), "2.13 ± 0.05 mm"),
+        (Measure(value=41.0, u95=2.0, low_bound=True), "≥ 41.0 ± 2.0 mm"),
+        (Measure(value=6, u95=0), "6 mm"),
+        (None, "–"),
+    ],
+)
+def test_a_measure_has_as_many_digits_as_its_uncertainty_carries(measure, said):
+    """Written by hand."""
+    assert say_measure(measure) == said
+
+
+def test_a_plain_number_has_no_unit():
+    """Unit "1" is not printed."""
+    assert say_measure(Measure(value=0.83, u95=0.04), "1") == "0.83 ± 0.04"
+
+
+def test_a_count_shows_its_interval_only_when_open():
+    """Between 3 and 5 wires, or exactly 3."""
+    assert say_count(Count(value=4, low=3, high=5)) == "4 (3 to 5)"
+    assert say_count(Count(value=3, low=3, high=3)) == "3"
+
+
+def test_each_state_of_an_answer_has_its_words(drawn):
+    """Sure, unsure, novel, unusable."""
+    from desk.truth_findings import findings_from_truth
+
+    sure = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 40)]))
+    nothing = {"label": None, "probabilities": {}}
+    assert say_answer(sure) == "rodent bites 100%"
+    unsure = sure.model_copy(update={"unsure": True, "candidates": ["rodent", "abrasion"]})
+    assert say_answer(unsure) == "unsure: rodent bites or abrasion"
+    assert say_answer(sure.model_copy(update=nothing | {"novel": True})) == "damage of a kind not known"
+    assert say_answer(sure.model_copy(update=nothing | {"usable": False})) == "unusable, take it again"
