@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from models.repair.case import Case, Spot
+from models.repair.case import Case, Spot, possible_labels
 from models.repair.counting import Share, Span, most_at_one_location, most_in_one_branch, united
 from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
 from models.repair.words import wires
@@ -159,8 +159,7 @@ def _fault(photo: PhotoFindings, limit: float) -> str | None:
         return f"the photograph cannot be judged ({reasons})" if reasons else "the photograph cannot be judged"
     if photo.inspected_share < limit:
         return f"{photo.inspected_share:.0%} of the assembly seen, {limit:.0%} wanted"
-    if not photo.regions and photo.label != "sound":
+    damaged = any(possible_labels(region) != ("sound",) for region in photo.regions)
+    if not damaged and photo.label != "sound":
         return "no region found, yet the photograph as a whole is not called sound"
-    if photo.label is None:
-        return "the photograph has no label"
     return None

@@ -101,7 +101,7 @@ def _each_once(photos: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
     by_name = sorted(photos, key=lambda p: (p.photo.name, p.photo.sha256, p.model_dump_json()))
     once: dict[str, PhotoFindings] = {}
     for photo in by_name:
-        once.setdefault(photo.photo.sha256, photo)
+        once.setdefault(photo.photo.sha256 or photo.photo.name, photo)
     return tuple(once.values())
 
 

@@ -56,7 +56,9 @@ def test_damage_of_a_kind_never_seen_may_be_any(bench):
 
 def test_a_region_rejected_as_sound_is_no_damage(bench):
     """The reviewer said so."""
-    assert bench.decision(bench.photo(bench.region(label="sound"))).route == "return_to_service"
+    rejected = bench.region(label="sound")
+    assert bench.decision(bench.photo(rejected)).route == "return_to_service"
+    assert bench.decision(bench.photo(rejected, label=None)).route == "undecided"
 
 
 # ---- what every decision holds ------------------------------------------------------------------------------------
