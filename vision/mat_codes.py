@@ -36,7 +36,7 @@ def read_codes(
     """The codes in a (H, W) uint8 picture, and those that only read when mirrored."""
     small = _search_picture(grey, THOROUGH_LONG_SIDE_PX if thorough else SEARCH_LONG_SIDE_PX)
     if thorough:
-        small = _stretched(small)
+        small = cv2.GaussianBlur(_stretched(small), (3, 3), 0)  # grain would cost as much time as squares
     _, _, proposals = _proposer(thorough).detectMarkers(small)
     if not len(proposals):
         return [], []
@@ -73,9 +73,9 @@ def _proposer(thorough: bool) -> cv2.aruco.ArucoDetector:
     """A detector that knows no code, so that every square comes back."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 0.015 if thorough else 0.025
-    parameters.adaptiveThreshWinSizeMin = 5 if thorough else 9
+    parameters.adaptiveThreshWinSizeMin = 9
     parameters.adaptiveThreshWinSizeMax = 41 if thorough else 29
-    parameters.adaptiveThreshWinSizeStep = 18 if thorough else 20
+    parameters.adaptiveThreshWinSizeStep = 32 if thorough else 20
     parameters.adaptiveThreshConstant = 5
     parameters.errorCorrectionRate = 0.0
     parameters.maxErroneousBitsInBorderRate = 0.0

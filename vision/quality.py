@@ -135,7 +135,7 @@ def blur_share(photo: Photo) -> float | None:
     )
     window = np.ones((31, 31), np.uint8)
     contrast = cv2.dilate(small, window) - cv2.erode(small, window)
-    clear = contrast > 40
+    clear = contrast > np.clip(0.3 * float(np.percentile(small, 99)), 10, 40)
     if not clear.any():
         return None
     steepness = slope[clear] / contrast[clear]

@@ -1,0 +1,81 @@
+"""Photographs of printed pages whose camera is known exactly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.layout import MatLayout
+from vision.layout_raster import raster
+from vision.reading import Photo
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """A photograph and the camera that took it; z of the page's axes points away from the camera."""
+
+    photo: Photo
+    K: np.ndarray
+    lens: np.ndarray
+    rvec: np.ndarray
+    tvec: np.ndarray
+
+    def to_px(self, mm: np.ndarray, height_mm: float = 0.0) -> np.ndarray:
+        """OpenCV's own projection of page points at a height."""
+        points = np.column_stack([mm, np.full(len(mm), -height_mm)])
+        return cv2.projectPoints(points, self.rvec, self.tvec, self.K, self.lens)[0].reshape(-1, 2)
+
+    def mm_per_px(self, at_mm: np.ndarray, height_mm: float = 0.0) -> float:
+        """Geometric mean over directions, by finite steps."""
+        px = self.to_px(at_mm + np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]), height_mm)
+        (ax, ay), (bx, by) = px[1] - px[0], px[3] - px[2]
+        return 2 / float(np.sqrt(abs(ax * by - ay * bx)))
+
+
+def take(
+    layout: MatLayout,
+    *,
+    size: tuple[int, int] = (1600, 1200),
+    focal_px: float = 1250.0,
+    distance_mm: float = 300.0,
+    tilt_deg: float = 15.0,
+    turn_deg: float = 10.0,
+    aim_mm: tuple[float, float] | None = None,
+    lens: tuple[float, float] = (0.02, -0.01),
+    blur_px: float = 0.7,
+    light: float = 0.8,
+    focal_35mm: float | None = None,
+    page: np.ndarray | None = None,
+) -> Shot:
+    """Photograph a page (or the picture `page` of one, 8 px/mm) lying on a dark table."""
+    width, height = size
+    page = raster(layout, 8.0) if page is None else page
+    K = np.array([[focal_px, 0, (width - 1) / 2], [0, focal_px, (height - 1) / 2], [0, 0, 1]])
+    turn = cv2.Rodrigues(np.array([0, 0, np.radians(turn_deg)]))[0]
+    rotation = cv2.Rodrigues(np.array([np.radians(tilt_deg), 0, 0]))[0] @ turn
+    aim = np.array([*(aim_mm or (layout.page_mm[0] / 2, layout.page_mm[1] / 2)), 0.0])
+    tvec = np.array([0, 0, distance_mm]) - rotation @ aim
+    fine = 2
+    x, y = np.meshgrid((np.arange(width * fine) + 0.5) / fine - 0.5, (np.arange(height * fine) + 0.5) / fine - 0.5)
+    bent = np.stack([x.ravel(), y.ravel()], 1).reshape(-1, 1, 2)
+    straight = cv2.undistortPoints(bent, K, np.array([*lens, 0, 0])).reshape(-1, 2)
+    to_page = np.linalg.inv(np.column_stack([rotation[:, :2], tvec]))
+    on_page = np.column_stack([straight, np.ones(len(straight))]) @ to_page.T
+    at = (on_page[:, :2] / on_page[:, 2:] * 8.0 - 0.5).astype(np.float32).reshape(height * fine, width * fine, 2)
+    bright = (page.astype(np.float32) / 255) ** 2.2  # light mixes, encoded values do not
+    seen = cv2.remap(bright, at[..., 0].copy(), at[..., 1].copy(), cv2.INTER_LINEAR, borderValue=(0.03, 0.04, 0.05))
+    seen = cv2.resize(cv2.GaussianBlur(seen, (0, 0), blur_px * fine), size, interpolation=cv2.INTER_AREA)
+    noise = np.random.default_rng(7).normal(0, 1.0, seen.shape)
+    bgr = np.clip((seen * light) ** (1 / 2.2) * 255 + noise, 0, 255).astype(np.uint8)
+    photo = Photo(bgr, "shot.jpg", "", width, height, None, focal_35mm)
+    return Shot(photo, K, np.array([*lens, 0, 0]), cv2.Rodrigues(rotation)[0].ravel(), tvec)
+
+
+@pytest.fixture(scope="session")
+def shoot() -> Callable[..., Shot]:
+    """The photographer, as a fixture."""
+    return take
