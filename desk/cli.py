@@ -255,8 +255,13 @@ def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: 
 def _write_report(run: Any, report: Path, title: str | None = None) -> None:
     from desk.files import write_whole
     from desk.report import report_html
+    from vision.reading import PhotoError
 
-    write_whole(report, report_html(run, title))
+    try:
+        page = report_html(run, title)
+    except PhotoError as error:  # a photograph was taken away while the others were assessed
+        raise DeskError(f"--report: {one_line(error)}") from error
+    write_whole(report, page)
     click.echo(f"Report: {report}", err=True)
 
 
