@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from desk.assess import AssessSettings
@@ -133,7 +133,19 @@ def evaluate_folder(
 
 def _answer(case: Case, settings: AssessSettings) -> Answered:
     entry = assess_all([case.path], settings).entries[0]
-    return judge(case, entry, settings)
+    return judge(case, _of_the_size_told(case, entry), settings)
+
+
+def _of_the_size_told(case: Case, entry: Entry) -> Entry:
+    """The entry, or an error in its place where the photograph is not the one that the truth tells of."""
+    if entry.findings is None:
+        return entry
+    got = (entry.findings.photo.width_px, entry.findings.photo.height_px)
+    told = (case.truth.width_px, case.truth.height_px)
+    if got == told:
+        return entry
+    line = f"expected {case.path.name} of {told[0]} x {told[1]} px as its truth says, got {got[0]} x {got[1]} px"
+    return replace(entry, findings=None, error=f"{line}; use the original")
 
 
 def judge(case: Case, entry: Entry, settings: AssessSettings) -> Answered:

@@ -2,6 +2,7 @@
 
 import json
 
+import cv2
 import pytest
 
 from desk import cli
@@ -171,6 +172,15 @@ def test_a_truth_file_without_its_photograph_is_an_error_line(bench, perfect_eye
     captured = capsys.readouterr()
     assert len(captured.err.splitlines()) == 1 and "fused.jpg" in captured.err
     assert "macro-F1" in captured.out
+
+
+def test_a_photograph_of_another_size_than_its_truth_is_an_error_line(bench, perfect_eye, capsys):
+    """A downsized copy would put every outline in the wrong place."""
+    path = bench / "fused.jpg"
+    cv2.imwrite(str(path), cv2.resize(cv2.imread(str(path)), (320, 240)))
+    assert cli.run(["evaluate", str(bench)]) == 2
+    errors = capsys.readouterr().err.splitlines()
+    assert len(errors) == 1 and "640 x 480" in errors[0] and "320 x 240" in errors[0]
 
 
 def test_a_folder_without_truth_is_refused(tmp_path):
