@@ -121,7 +121,9 @@ def perfect_eye(monkeypatch):
 
     def assess_photo(path, settings):
         photo = read_photo(path)
-        return findings_from_truth(read_truth(Path(path).with_suffix(".json")), photo.sha256)
+        findings = findings_from_truth(read_truth(Path(path).with_suffix(".json")), photo.sha256)
+        size = {"width_px": photo.width_px, "height_px": photo.height_px}
+        return findings.model_copy(update={"photo": findings.photo.model_copy(update=size)})
 
     monkeypatch.setattr("desk.assess.assess_photo", assess_photo, raising=False)
 
