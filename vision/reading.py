@@ -19,7 +19,7 @@ register_heif_opener()
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 KINDS = "JPEG, PNG, WebP, TIFF or HEIC"
-_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "HEIF")
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 _ORIENTATION, _EXIF_IFD, _TAKEN_AT, _DATETIME, _FOCAL_35MM = 0x0112, 0x8769, 0x9003, 0x0132, 0xA405
 
 
