@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.camera import Camera
 from sample_images.cloud import Material
 from sample_images.colours import BROWN_HEAT, CHAR, COPPER, scorched
-from sample_images.damage_site import Site, span_of
+from sample_images.damage_site import Site, overlap_of
 from sample_images.harness import Harness, WirePath
 from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
 from sample_images.wires import Change, Skin
 
 Floats = NDArray[np.floating]
+ELSEWHERE_MM = -30.0  # the height of a wire where it does not run in the trunk: out of every union
 
 
 @dataclass
@@ -50,7 +52,7 @@ class Melt:
         high = float((self.across + self.radius[:, None]).max()) + 1
         v = np.arange(low, high, gap)
         uu, vv = np.meshgrid(u, v, indexing="ij")
-        surface, weight, inside = self._union(u, v)
+        surface, colour, inside = self._refined(u, v)
         f = self.fields
         lumps = 0.30 * f["lump"](uu, vv) + 0.11 * f["small"](uu, vv) + 0.02 * f["fine"](uu, vv)
         bubbles = 0.25 * steps(f["bubble"](uu, vv), 1.3, 2.0) - 0.35 * steps(f["pore"](uu, vv), 1.6, 2.0)
@@ -62,14 +64,21 @@ class Melt:
         plane = xy[:, None] + normal[:, None] * v[None, :, None]
         xyz = np.concatenate([plane, surface[..., None]], axis=2).astype(np.float32)
         flat = np.flatnonzero(keep)
-        self._grid = (
-            uu.ravel()[flat],
-            vv.ravel()[flat],
-            self._normals(xyz).reshape(-1, 3)[flat],
-            weight.reshape(-1, len(self.radius))[flat],
-            strength.ravel()[flat],
-        )
+        normal_ = self._normals(xyz).reshape(-1, 3)[flat]
+        self._grid = (uu.ravel()[flat], vv.ravel()[flat], normal_, colour.reshape(-1, 3)[flat], strength.ravel()[flat])
         return xyz.reshape(-1, 3)[flat]
+
+    def _refined(self, u: Floats, v: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Height (U,V), colour (U,V,3) and extent of the union on a fine lattice, from one a few times coarser."""
+        uc, vc = np.arange(u[0] - 0.6, u[-1] + 1.2, 0.6), np.arange(v[0] - 0.15, v[-1] + 0.3, 0.15)
+        height, weight, inside = self._union(uc, vc)
+        rows = np.repeat(((u - uc[0]) / 0.6).astype(np.float32)[:, None], len(v), axis=1)
+        cols = np.repeat(((v - vc[0]) / 0.15).astype(np.float32)[None], len(u), axis=0)
+
+        def fine(layer: Floats) -> Floats:
+            return cv2.remap(np.ascontiguousarray(layer, np.float32), cols, rows, cv2.INTER_LINEAR)
+
+        return fine(height), fine(weight @ self.base), fine(inside) > 0.5
 
     def _middle(self) -> Floats:
         u = self.station_u[len(self.station_u) // 2]
@@ -94,8 +103,9 @@ class Melt:
         soft = 0.45
         union = peak + soft * np.log(np.exp((top - peak) / soft).sum(0)) - 0.3
         spread = z[..., None] + np.sqrt(np.maximum(r * r - (d + warp[None]) ** 2, 0)) - np.abs(d + warp[None]) * 0.8
-        weight = np.exp((spread - spread.max(0)) / self.mixing)
+        weight = np.exp(np.maximum((spread - spread.max(0)) / self.mixing, -60.0))
         weight /= weight.sum(0)
+        d = np.where(z[..., None] > 0, d, 99.0)
         inside = (np.abs(d) < r * 1.04).any(0) | self._between(d, r)
         return union, np.moveaxis(weight, 0, 2), inside
 
@@ -112,9 +122,8 @@ class Melt:
 
     def surface(self, index: NDArray[np.integer]) -> tuple[Floats, Material]:
         assert self._grid is not None  # points() comes first
-        u, v, normal, weight, strength = (a[index] for a in self._grid)
+        u, v, normal, albedo, strength = (a[index] for a in self._grid)
         f = self.fields
-        albedo = weight @ self.base
         muddy = self.base.mean(0) * 0.35 + BROWN_HEAT * 0.9
         brown = np.clip(self.brown + 0.25 * f["brown"](u, v), 0, 1)[:, None]
         albedo = scorched(albedo * (1 - 0.4 * brown) + muddy * 0.4 * brown, brown * 0.8)
@@ -165,8 +174,8 @@ def heat(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
     """Brown all wires of the site; from a third of the severity on, melt its middle."""
     record = Record("external_heat", code, grade, ["browned"], 0.0)
     lengths = []
-    for index in site.wires:
-        span = span_of(harness.wires[index], site.u0, site.u1)
+    for index in range(len(harness.wires)):  # those that branch off within the heat suffer too
+        span = overlap_of(harness.wires[index], site.u0, site.u1)
         if span is None:
             continue
         amount = float(np.clip(0.5 + 0.65 * grade + rng.normal(0, 0.08), 0.42, 1))
@@ -177,7 +186,7 @@ def heat(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
     record.length_mm = float(np.median(lengths))
     if grade > 0.4:
         record.sign("charred")
-    if grade > 0.27 and len(site.wires) >= 2:
+    if grade > 0.27 and len(record.spans) >= 2:
         _melt(rng, harness, skins, site, grade, code, record)
     return record
 
@@ -191,7 +200,7 @@ def _melt(
     if len(u) < 4:
         return
     across, height, radius, base = [], [], [], []
-    for index in site.wires:
+    for index in record.spans:
         placed = in_trunk_frame(harness, harness.wires[index], u)
         across.append(placed[0])
         height.append(placed[1])
@@ -223,4 +232,5 @@ def in_trunk_frame(harness: Harness, wire: WirePath, u: Floats) -> tuple[Floats,
     on = np.isfinite(wire.u)
     xyz = np.stack([np.interp(u, wire.u[on], wire.xyz[on, k]) for k in range(3)], axis=1)
     xy, _, normal = harness.trunk.at(u)
-    return ((xyz[:, :2] - xy) * normal).sum(1), xyz[:, 2]
+    here = (u >= wire.u[on][0] - 1) & (u <= wire.u[on][-1] + 1)
+    return ((xyz[:, :2] - xy) * normal).sum(1), np.where(here, xyz[:, 2], ELSEWHERE_MM)

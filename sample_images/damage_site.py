@@ -32,6 +32,15 @@ def span_of(wire: WirePath, u0: float, u1: float) -> tuple[float, float] | None:
     return (low, high) if low is not None and high is not None else None
 
 
+def overlap_of(wire: WirePath, u0: float, u1: float) -> tuple[float, float] | None:
+    """Arc lengths where a wire runs within two trunk coordinates; None when it shares less than a third of them."""
+    on = wire.u[np.isfinite(wire.u)]
+    if len(on) == 0:
+        return None
+    low, high = max(u0, float(on[0])), min(u1, float(on[-1]))
+    return span_of(wire, low, high) if high - low > (u1 - u0) / 3 else None
+
+
 def choose_site(
     rng: np.random.Generator, harness: Harness, length_mm: float, target_mm: float, avoid: list[tuple[float, float]]
 ) -> Site:

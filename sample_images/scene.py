@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sample_images import coverings, damages, truth_build
 from sample_images.camera import Camera, place_camera
 from sample_images.cloud import Part, Visible, look
+from sample_images.debris import debris
 from sample_images.layout_scene import Assembly, Wish, assemble
 from sample_images.record import Record
 from sample_images.sensor import choose_sensor, expose
@@ -99,7 +100,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         stage = _set_stage(rng, scenario, page, settings.width_px, closeup)
         camera = _aim(rng, stage, page, settings.width_px, closeup)
         seen = look(camera, stage.parts, FINE)
-        if _all_show(stage, seen, settings.width_px):
+        if _all_show(stage, seen, camera):
             break
     else:
         raise SceneError(
@@ -135,16 +136,19 @@ def _set_stage(
     for record in records:
         parts += record.parts
     parts += loose
+    parts += debris(rng, assembly.harness)
     for skin in skins:
         parts += skin.tubes()
     return Stage(assembly, skins, records, joints, covers, owner, parts)
 
 
-def _all_show(stage: Stage, seen: Visible, width_px: int) -> bool:
-    """Whether each damage covers enough of the picture (fine pixels, in proportion to its size)."""
-    count = np.bincount(seen.code, minlength=256)
-    least = 160 * (width_px / 2000) ** 2 * FINE**2
-    return all(count[r.code] >= least * (0.4 if r.housing else 1.0) for r in stage.records)
+def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
+    """Whether each damage covers enough pixels of the picture, in proportion to its size."""
+    least = max(4.0, 120 * (camera.width_px / 2000) ** 2)
+    return all(
+        truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.4 if r.housing else 1.0)
+        for r in stage.records
+    )
 
 
 def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float, float]]) -> list[coverings.Cover]:

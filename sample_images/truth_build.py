@@ -54,12 +54,13 @@ def rings(mask: NDArray[np.bool_], smallest_px: int = 6) -> list[Ring]:
     """Outer outlines of a mask, px."""
     found, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     out: list[Ring] = []
-    for c in found:
-        if cv2.contourArea(c) < smallest_px:
-            continue
+    large = [c for c in found if cv2.contourArea(c) >= smallest_px]
+    for c in large or found:  # a damage of a few pixels keeps its few pixels
+        x, y, w, h = cv2.boundingRect(c)
         c = cv2.approxPolyDP(c, 0.6, True).reshape(-1, 2)
-        if len(c) >= 3:
-            out.append([(float(x), float(y)) for x, y in c])
+        if len(c) < 3:
+            c = np.array([(x, y), (x + w - 1, y), (x + w - 1, y + h - 1), (x, y + h - 1)])
+        out.append([(float(px), float(py)) for px, py in c])
     return out
 
 

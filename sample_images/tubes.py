@@ -41,7 +41,8 @@ class Tube:
         axis = np.stack([np.interp(at, reach, self.axis[:, k]) for k in range(3)], axis=1)
         s, a, b = (np.interp(at, reach, v) for v in (self.s, self.side_mm, self.up_mm))
         wide = float(max(self.side_mm.max(), self.up_mm.max()))
-        u = np.linspace(-1, 1, max(5, int(2.3 * wide / gap)))
+        edge = 1 - 0.5 * (gap / self.density) / max(wide, gap)  # a fine pixel counts when its middle is covered
+        u = np.linspace(-edge, edge, max(5, int(2.3 * wide / gap)))
         return self._sweep(axis.astype(np.float32), s, a, b, u.astype(np.float32), origin)
 
     def _sweep(self, axis: Floats, s: Floats, a: Floats, b: Floats, u: Floats, origin: Floats) -> Floats:
