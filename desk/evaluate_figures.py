@@ -71,7 +71,9 @@ class Figure:
 def _say(value: float, unit: str) -> str:
     if unit == "%":
         return f"{100 * value:.1f} %"
-    return f"{value:.0f}" if unit == "count" else f"{value:.3f}".rstrip("0").rstrip(".") + (f" {unit}" if unit else "")
+    if unit == "count":
+        return f"{value:.1f}".removesuffix(".0")
+    return f"{value:.3f}".rstrip("0").rstrip(".") + (f" {unit}" if unit else "")
 
 
 def all_figures(scores: Sequence[Score]) -> list[Figure]:
@@ -98,8 +100,8 @@ def _at_most(key: str, name: str, estimate: Estimate, unit: str, limit: float, t
 
 def _label_figures(scores: Sequence[Score]) -> list[Figure]:
     f1 = bootstrap(scores, lambda drawn: macro_f1([(s.true_label, s.label) for s in drawn]))
-    unsafe = Estimate(float(sum(s.unsafe for s in scores)), None, None, len(scores)) if scores else NOTHING
     rate = wilson(sum(s.unsafe for s in scores), len(scores))
+    unsafe = _times(rate, len(scores))
     answered = wilson(sum(s.answered for s in scores), len(scores))
     return [
         _at_least("macro_f1", "leading label, macro-F1 over the labels present", f1, "", 0.95, "≥ 0.95"),
@@ -108,6 +110,13 @@ def _label_figures(scores: Sequence[Score]) -> list[Figure]:
         _at_least("answered", "answered", answered, "%", 0.90, "≥ 90 %"),
         _calibration_figure(scores),
     ]
+
+
+def _times(share: Estimate, n: int) -> Estimate:
+    """The share as a count of n, interval and all."""
+    if share.value is None or share.low is None or share.high is None:
+        return NOTHING
+    return Estimate(share.value * n, share.low * n, share.high * n, n)
 
 
 def _calibration_figure(scores: Sequence[Score]) -> Figure:

@@ -12,6 +12,7 @@ from desk.errors import DeskError
 from desk.evaluate import Case, Evaluation, find_cases, judge
 from desk.evaluate_figures import all_figures, confusion
 from desk.evaluate_match import match_regions, match_wires
+from desk.evaluate_report import evaluation_html
 from desk.truth_findings import findings_from_truth
 from models.repair import Answers, decide, load_rules
 from vision.findings import Measure
@@ -61,6 +62,19 @@ def test_a_route_milder_than_the_truth_is_named(drawn, tmp_path):
     assert evaluation.unsafe_names[0].startswith("fused.jpg: answered return_to_service, the truth is remanufacture")
     assert figures(got)["unsafe_routes"].reached is False
     assert evaluation.worst() == [got]
+
+
+def test_the_page_shows_the_worst_mistake_with_both_outlines(drawn, tmp_path):
+    """The picture of a missed and a false region, the true outline dashed, the words of what is wrong."""
+    known = drawn.truth("<i>.jpg", [drawn.region("external_heat", 400, 80)])
+    path = drawn.write_case(tmp_path, known)
+    wrong = findings_from_truth(drawn.truth("<i>.jpg", [drawn.region("abrasion", 100, 60)]))
+    got = scored(path, known, answer(wrong, probabilities={"abrasion": 0.9}))
+    page = evaluation_html(Evaluation("f", (got,), tuple(all_figures([got.score]))))
+    assert "data:image/jpeg;base64," in page and 'class="truth"' in page and 'class="region"' in page
+    assert "Answered abrasion (90%), the truth is external heat." in page
+    assert "1 of 1 damages not found." in page and "1 regions where nothing is damaged." in page
+    assert "<i>" not in page.replace('<i class="', "").replace("<i style=", "")
 
 
 def test_a_harsher_route_than_the_truth_is_not_unsafe(drawn, tmp_path):
