@@ -104,7 +104,7 @@ def _says(answer: Answered) -> list[str]:
     if s.regions_found < s.regions:
         said.append(f"{s.regions - s.regions_found} of {s.regions} damages not found.")
     if s.regions_false:
-        said.append(f"{s.regions_false} regions where nothing is damaged.")
+        said.append(f"{s.regions_false} region{'s' if s.regions_false > 1 else ''} where nothing is damaged.")
     return said
 
 

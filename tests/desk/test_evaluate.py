@@ -73,7 +73,7 @@ def test_the_page_shows_the_worst_mistake_with_both_outlines(drawn, tmp_path):
     page = evaluation_html(Evaluation("f", (got,), tuple(all_figures([got.score]))))
     assert "data:image/jpeg;base64," in page and 'class="truth"' in page and 'class="region"' in page
     assert "Answered abrasion (90%), the truth is external heat." in page
-    assert "1 of 1 damages not found." in page and "1 regions where nothing is damaged." in page
+    assert "1 of 1 damages not found." in page and "1 region where nothing is damaged." in page
     assert "<i>" not in page.replace('<i class="', "").replace("<i style=", "")
 
 
