@@ -7,7 +7,7 @@ at integers. Lengths hold as far as the page was printed at true scale: the chec
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -108,9 +108,15 @@ class MatView:
         return straight
 
     @cached_property
+    def middle_mm(self) -> np.ndarray:
+        """(2,) mm, the middle of the part of the page in view: the page's centre when all of it is."""
+        low, high = visible_page_mm(self)
+        return (low + high) / 2
+
+    @cached_property
     def mm_per_px(self) -> float:
-        """At the page's centre, on the page."""
-        return self.mm_per_px_at(np.array(self.layout.page_mm) / 2)
+        """On the page, at the middle of its visible part."""
+        return self.mm_per_px_at(self.middle_mm)
 
     def mm_per_px_at(self, mm: np.ndarray, height_mm: float = 0.0) -> float:
         """Around one (2,) point at a height above the page: geometric mean over directions."""
@@ -166,19 +172,17 @@ def _view(photo: Photo, layout: MatLayout, markers: Sequence[FoundMarker]) -> Ma
     whole = pose.inliers.reshape(-1, 4).sum(1) >= 3
     kept = tuple(m for m, ok in zip(markers, whole, strict=True) if ok)
     rotation = cv2.Rodrigues(pose.params[3:6])[0]
-    middle = np.array(layout.page_mm) / 2
     # the camera must look at the printed face
     if not kept or rotation[2, 2] <= 0:
         return None
-    view = MatView(
-        layout, pose, kept, 0.0, scale_u95_rel(pose, middle), float(np.degrees(np.arccos(min(1.0, rotation[2, 2]))))
-    )
+    tilt = float(np.degrees(np.arccos(min(1.0, rotation[2, 2]))))
+    view = MatView(layout, pose, kept, 0.0, 0.0, tilt)
     seen = mm + view.spread_mm * np.tile([[-1, -1], [1, -1], [1, 1], [-1, 1]], (len(markers), 1))
     error = (view.to_mm(px) - seen)[pose.inliers]
     residual = float(np.sqrt((error**2).sum(1).mean()))
     if residual > WORST_RESIDUAL_MM:
         return None
-    return MatView(layout, pose, kept, residual, view.u95_rel, view.tilt_deg)
+    return replace(view, residual_mm=residual, u95_rel=scale_u95_rel(pose, view.middle_mm))
 
 
 def _why_none(found: list[FoundMarker], mirrored: list[Reading], layouts: Sequence[MatLayout]) -> str:
@@ -202,7 +206,7 @@ def rectify(
     Pixel (i, j) shows mm origin + (i + 0.5, j + 0.5) / px_per_mm, for things `height_mm` above the page. Cut to the
     visible part of the page; what lies outside the photograph is black.
     """
-    low, high = _visible_page_mm(view, height_mm)
+    low, high = visible_page_mm(view, height_mm)
     low = np.floor(low * px_per_mm) / px_per_mm  # on the grid of the layout's raster
     width, height = (max(1, int(n)) for n in np.ceil((high - low) * px_per_mm))
     map_x, map_y = straight_maps(view, low, px_per_mm, (width, height), height_mm)
@@ -225,8 +229,8 @@ def straight_maps(
     return np.ascontiguousarray(fine[0]), np.ascontiguousarray(fine[1])
 
 
-def _visible_page_mm(view: MatView, height_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Bounding box of the part of the page that the picture shows."""
+def visible_page_mm(view: MatView, height_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Bounding box (lowest and highest x, y) of the part of the page that the picture shows."""
     x, y = view.pose.centre_px
     t = np.linspace(0, 1, 24)
     width, height = 2 * x, 2 * y
@@ -236,5 +240,8 @@ def _visible_page_mm(view: MatView, height_mm: float) -> tuple[np.ndarray, np.nd
     ])  # fmt: skip
     mm = view.to_mm(rim, height_mm)
     page = np.array(view.layout.page_mm)
+    away = ((view.to_mm(rim, height_mm - 1.0) - mm) * (mm - view.camera_mm[:2])).sum(1)
+    if (away < 0).any():  # the picture reaches above the horizon
+        return np.zeros(2), page
     low, high = mm.min(0).clip(0, page), mm.max(0).clip(0, page)
     return (low, high) if (high - low).min() > 1 else (np.zeros(2), page)

@@ -80,7 +80,7 @@ def main(folder: str) -> None:
         unusable += not usable(judge_quality(photo, view if isinstance(view, MatView) else None))
         if not isinstance(view, MatView) or truth["mat"] is None:
             continue
-        middle = np.array(truth["page_mm"]) / 2
+        middle = view.middle_mm
         scale = [view.mm_per_px_at(middle, h) / camera.mm_per_px(middle, h) - 1 for h in (0.0, 5.0)]
         rows.append((*scale, view.u95_rel, view.residual_mm, view.tilt_deg - truth["camera"]["tilt_deg"]))
         for h in HEIGHTS_MM:
