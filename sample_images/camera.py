@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Camera:
         cam = [r[i, 0] * x + r[i, 1] * y - r[i, 2] * z + t[i] for i in range(3)]
         depth = np.maximum(cam[2], 1.0)
         u, v = cam[0] / depth, cam[1] / depth
-        rr = u * u + v * v
+        rr = np.minimum(u * u + v * v, 1.5)  # far outside the picture the polynomial would fold back into it
         swell = 1.0 + rr * (self.k1 + self.k2 * rr)
         px = np.stack([self.K[0, 0] * u * swell + self.K[0, 2], self.K[1, 1] * v * swell + self.K[1, 2]], axis=1)
         return px.astype(xyz_mm.dtype), cam[2]
@@ -50,7 +51,7 @@ class Camera:
         return -self.R.T @ self.t
 
     def ground_map(self, step: int = 16) -> tuple[Floats, Floats]:
-        """Page coordinates of every pixel: two (H,W) float32 arrays of x and y mm, interpolated from a coarse lattice."""
+        """Page x and y mm of every pixel: two (H,W) float32 arrays, interpolated from a coarse lattice."""
         w, h = self.width_px, self.height_px
         nx, ny = w // step + 2, h // step + 2
         gx, gy = np.meshgrid(np.arange(nx) * step, np.arange(ny) * step)
@@ -92,6 +93,6 @@ def place_camera(
     roll = float(rng.normal(0, 8) if rng.random() < 0.7 else rng.uniform(-180, 180))
     rot = _rotation(min(tilt, 30.0), rng.uniform(0, 360), roll)
     t = np.array([0.0, 0.0, distance]) - rot @ np.array([look_at_mm[0], look_at_mm[1], 0.0])
-    height_px = int(round(width_px * 0.75))
+    height_px = round(width_px * 0.75)
     K = np.array([[f_px, 0, (width_px - 1) / 2], [0, f_px, (height_px - 1) / 2], [0, 0, 1.0]])
     return Camera(K, float(rng.normal(0.0, 0.025)), float(rng.normal(0, 0.006)), rot, t, width_px, height_px)

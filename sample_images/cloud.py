@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.camera import Camera
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass(frozen=True)
 class Material:
-    """What light does at n points: albedo (n,3) linear, gloss, metal (n,) 0..1, code (n,) uint8 (0 none, else damage)."""
+    """What light does at n points: albedo (n,3) linear, gloss and metal (n,) 0..1, damage code (n,) uint8 or 0."""
 
     albedo: Floats
     gloss: Floats
@@ -36,7 +36,7 @@ class Part(Protocol):
 
 @dataclass(frozen=True)
 class Visible:
-    """The nearest surface point of each covered fine pixel. `flat` indexes the crop (rows, cols) at offset x0, y0 (fine px)."""
+    """The nearest point of each covered fine pixel; `flat` indexes the crop (rows, cols) at offset x0, y0 fine px."""
 
     x0: int
     y0: int
@@ -60,7 +60,7 @@ def look(camera: Camera, parts: Sequence[Part], fine: int) -> Visible:
     px, depth = camera.project(xyz)
     ix = np.floor((px[:, 0] + 0.5) * fine).astype(np.int32)
     iy = np.floor((px[:, 1] + 0.5) * fine).astype(np.int32)
-    inside = (ix >= 0) & (iy >= 0) & (ix < camera.width_px * fine) & (iy < camera.height_px * fine)
+    inside = (depth > 40) & (ix >= 0) & (iy >= 0) & (ix < camera.width_px * fine) & (iy < camera.height_px * fine)
     if not inside.any():
         x0 = y0 = x1 = y1 = 0
     else:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 _SCORCH = np.array([0.40, 0.21, 0.10], np.float32)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from sample_images.harness import Harness, WirePath
 from sample_images.noise import Line, Sheet, steps
 from sample_images.tubes import Tube, stretch
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 TAPE_SRGB = {
     "tape": [(30, 30, 31), (38, 38, 40), (26, 26, 27), (150, 40, 36), (52, 60, 110)],
     "cloth": [(42, 41, 40), (60, 56, 50)],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,7 @@ from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
 from sample_images.wires import Change, Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 STRAND_MM = 0.22
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
 from sample_images.wires import Change, Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 ELSEWHERE_MM = -30.0  # the height of a wire where it does not run in the trunk: out of every union
 
 
@@ -218,7 +219,8 @@ def _melt(
         Melt(
             harness, u, np.array(across), np.array(height), np.array(radius), np.array(base), fields, Line(rng, 5),
             float(0.1 + 1.1 * grade * rng.uniform(0.6, 1.1)), float(np.clip(grade * rng.uniform(0.3, 1.0), 0, 0.9)),
-            float(np.clip(0.15 + 0.7 * grade * rng.uniform(0.4, 1.15), 0.15, 0.95)), float(rng.uniform(0.55, 0.9)), glints, float(rng.uniform(0.3, 1.0)), code,
+            float(np.clip(0.15 + 0.7 * grade * rng.uniform(0.4, 1.15), 0.15, 0.95)),
+            float(rng.uniform(0.55, 0.9)), glints, float(rng.uniform(0.3, 1.0)), code,
         )
     )  # fmt: skip
     record.fused_mm = float(u[-1] - u[0])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
@@ -15,7 +17,7 @@ from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
 from sample_images.wires import Change, Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 class Burn:
@@ -56,7 +58,7 @@ class Burn:
             -(((s - self.bare[1] - 0.8) / 0.9) ** 2)
         )
         bare = self.is_bare(s, angle)
-        bead = bead if self.bare[1] > self.bare[0] else 0.0
+        bead = bead * float(self.bare[1] > self.bare[0])
         strands = 0.07 * np.abs(np.sin((angle + 0.3 * s) * 5))
         return (lumps + bead) * (1 - bare) + bare * (strands - self.wall)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from sample_images.record import Record
 from sample_images.tubes import Tube
 from sample_images.wires import Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,7 +17,7 @@ from sample_images.record import Record
 from sample_images.tubes import Tube
 from sample_images.wires import Change, Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 class Bites:
@@ -130,7 +132,7 @@ def _sever(rng: np.random.Generator, wire: WirePath, skin: Skin, site: Site, cod
     low_i, high_i = np.searchsorted(wire.s, span)
     high_i = min(high_i, len(wire.s) - 1)
     xyz = wire.xyz.copy()
-    _, tangent, normal = harness_frame(wire, (low_i + high_i) // 2)
+    _, _, normal = axis_frame(wire, (low_i + high_i) // 2)
     for side, sign in ((slice(0, low_i + 1), -1), (slice(high_i, None), 1)):
         anchor = wire.s[low_i] if sign < 0 else wire.s[high_i]
         reach = rng.uniform(12, 32)
@@ -148,7 +150,7 @@ def _sever(rng: np.random.Generator, wire: WirePath, skin: Skin, site: Site, cod
     record.exposed_mm = (record.exposed_mm or 0.0) + float(rng.uniform(0.5, 2))
 
 
-def harness_frame(wire: WirePath, i: int) -> tuple[Floats, Floats, Floats]:
+def axis_frame(wire: WirePath, i: int) -> tuple[Floats, Floats, Floats]:
     """Point, tangent and left normal (in the plane) of a wire's axis at a sample."""
     a, b = wire.xyz[max(i - 3, 0), :2], wire.xyz[min(i + 3, len(wire.xyz) - 1), :2]
     tangent = (b - a) / (np.linalg.norm(b - a) + 1e-9)
@@ -157,7 +159,7 @@ def harness_frame(wire: WirePath, i: int) -> tuple[Floats, Floats, Floats]:
 
 def _strands(rng: np.random.Generator, wire: WirePath, i: int, sign: int, code: int) -> list[Part]:
     """Bent copper strands out of a cut end."""
-    _, tangent, normal = harness_frame(wire, i)
+    _, tangent, normal = axis_frame(wire, i)
     start = wire.xyz[i]
     out: list[Part] = []
     tone = COPPER * rng.uniform(0.5, 1.0)
@@ -193,7 +195,7 @@ def _crumbs(
 ) -> list[Part]:
     """Bits of insulation on the bench near the bites; no damage themselves."""
     out: list[Part] = []
-    for _ in range(int(rng.integers(0, 6 + 22 * grade))):
+    for _ in range(int(rng.integers(0, 6 + round(22 * grade)))):
         index = list(record.spans)[int(rng.integers(len(record.spans)))]
         xy, _, normal = harness.trunk.at(
             np.array([rng.normal((site.u0 + site.u1) / 2, 10 + (site.u1 - site.u0) * 0.4)])

@@ -19,11 +19,10 @@ class Site:
     wires: tuple[int, ...]
 
 
-def wanted_distance(rng: np.random.Generator, far: bool) -> float:
-    """Near edge to termination, mm: beyond 160 when `far`, else half about the limit of 152.4 and half nearer."""
-    if far:
-        return float(rng.uniform(163, 240))
-    return float(rng.uniform(142.4, 162.4) if rng.random() < 0.5 else rng.uniform(12, 141))
+def wanted_distance(rng: np.random.Generator, kind: str) -> float:
+    """Near edge to termination, mm: beyond the limit of 152.4 (`far`), about it (`edge`), or nearer (`near`)."""
+    low, high = {"far": (163.0, 240.0), "edge": (142.4, 162.4), "near": (12.0, 141.0)}[kind]
+    return float(rng.uniform(low, high))
 
 
 def span_of(wire: WirePath, u0: float, u1: float) -> tuple[float, float] | None:
@@ -44,7 +43,7 @@ def overlap_of(wire: WirePath, u0: float, u1: float) -> tuple[float, float] | No
 def choose_site(
     rng: np.random.Generator, harness: Harness, length_mm: float, target_mm: float, avoid: list[tuple[float, float]]
 ) -> Site:
-    """The stretch whose distance to the nearest termination comes closest to the target and that avoids others by 50 mm."""
+    """The stretch nearest to the wanted distance from a termination that keeps 55 mm from other damages."""
     length = min(length_mm, (harness.end_u - harness.start_u) * 0.6)
     end = min(harness.end_u, harness.start_u + 420)
     best: tuple[float, Site] | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from sample_images.parts_housing import HousingDamage
 from sample_images.record import Record
 from sample_images.wires import Skin
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 ON_WIRES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
 
 
@@ -55,12 +56,14 @@ def plan(rng: np.random.Generator, scenario: str) -> Plan:
         kinds = [str(k) for k in rng.choice([*ON_WIRES, "connector"], 2, replace=False)]
     else:
         kinds = [scenario]
-    far = bool(rng.random() < 1 / 3)
+    where = str(rng.choice(["far", "edge", "near"]))
     on_wires = tuple(k for k in kinds if k in ON_WIRES)
     grades = tuple(severity(rng) for _ in on_wires)
-    distances = tuple(wanted_distance(rng, far) for _ in on_wires)
+    distances = tuple(wanted_distance(rng, where) for _ in on_wires)
     broken = _housing_damage(rng, severity(rng)) if "connector" in kinds else None
-    return Plan(on_wires, far and bool(on_wires), distances, broken, len(on_wires) + 1 if broken else 0, grades)
+    return Plan(
+        on_wires, where != "near" and bool(on_wires), distances, broken, len(on_wires) + 1 if broken else 0, grades
+    )
 
 
 def inflict(
@@ -84,6 +87,8 @@ def inflict(
             "abrasion": (10, 60),
             "electrical_overload": (60, 260),
         }[kind]
+        if distance > 140:  # a long damage cannot lie far from both ends
+            high = min(high, 110)
         length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
         site = choose_site(rng, h, length, distance, busy)
         records.append(_INFLICT[kind](rng, h, skins, site, grade, code))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,7 +13,7 @@ from sample_images.damage_rodent import crumb
 from sample_images.harness import Harness
 from sample_images.tubes import Tube
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 def debris(rng: np.random.Generator, harness: Harness) -> list[Part]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from sample_images.camera import Camera
 from sample_images.cloud import Material
 from sample_images.sprites import Sprite
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass

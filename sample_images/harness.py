@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from sample_images.colours import pick_codes
 from sample_images.packing import pack
 from sample_images.paths import Path, fold_mm, outside_mm, wander
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 STATION_MM = 7.0
 SAMPLE_MM = 0.3
 FAN_MM = 30.0
@@ -128,9 +129,9 @@ def _branch_ends(
 
 
 def plan_wires(
-    rng: np.random.Generator, trunk: Path, count: int, open_end: bool, spacious: bool
+    rng: np.random.Generator, trunk: Path, count: int, open_end: bool, spacious: bool, clear: bool
 ) -> tuple[list[Plan], list[End]]:
-    """Share `count` wires among the trunk's far end and 0 to 4 branches."""
+    """Share `count` wires among the trunk's far end and 0 to 4 branches, which leave early when it shall be `clear`."""
     first = End("T0", "housing", trunk.xy[0], float(trunk.heading[0] + np.pi))
     ends = [first]
     plans: list[Plan] = []
@@ -139,11 +140,11 @@ def plan_wires(
     lots = int(rng.choice([0, 1, 2, 3, 4], p=[0.25, 0.34, 0.24, 0.12, 0.05]))
     side = int(rng.choice([-1, 1]))
     for _ in range(lots):
-        if left < 2:
+        if left < (4 if clear else 2):
             break
         kind = str(rng.choice(["housing", "ring", "cut_end"], p=[0.42, 0.45, 0.13]))
-        size = int(rng.integers(1, min(left - 1, 8 if kind == "housing" else 3) + 1))
-        at_u = trunk.length_mm * rng.uniform(0.4, 0.78)
+        size = int(rng.integers(1, min(left // 2 if clear else left - 1, 8 if kind == "housing" else 3) + 1))
+        at_u = rng.uniform(48, 95) if clear else trunk.length_mm * rng.uniform(0.4, 0.78)
         names = [f"T{k + j}" for j in range(1 if kind == "housing" else size)]
         k += len(names)
         reach = (35.0, 110.0) if spacious else (30.0, 60.0)
@@ -210,8 +211,8 @@ def _outline(cross: Floats, radius: Floats, active: NDArray[np.bool_]) -> Floats
     left = np.where(active, cross[..., 0] - radius, np.inf).min(1)
     right = np.where(active, cross[..., 0] + radius, -np.inf).max(1)
     top = np.where(active, cross[..., 1] + radius, 0).max(1)
-    alive = active.any(1)
-    return np.where(alive[:, None], np.stack([(left + right) / 2, (right - left) / 2, top], axis=1), [0, 1.0, 2.0])
+    alive = np.asarray(active.any(1)).reshape(-1, 1)
+    return np.where(alive, np.stack([(left + right) / 2, (right - left) / 2, top], axis=1), [0, 1.0, 2.0])
 
 
 def _entry_points(end: End, wire: int, radius: float) -> Floats:
@@ -240,7 +241,7 @@ def _branch_points(plan: Plan, rank: int, radius: float) -> Floats:
 
 
 def _run(i: int, code: str, od: float, control: Floats, coords: Floats, ends: tuple[End, End]) -> WirePath:
-    keep = np.concatenate([[True], np.linalg.norm(np.diff(control, axis=0), axis=1) > 0.4])
+    keep: Floats = np.concatenate([[True], np.linalg.norm(np.diff(control, axis=0), axis=1) > 0.4])
     control, coords = control[keep], coords[keep]
     chord = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(control, axis=0), axis=1) ** 0.8)])
     spline = CubicSpline(chord, control)

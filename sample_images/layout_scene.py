@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from sample_images.parts_housing import HousingDamage, make_housing
 from sample_images.parts_terminal import make_ring
 from sample_images.sprites import Sprite
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass
@@ -51,7 +52,7 @@ def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly
     count = _count(rng, wish.few)
     sizes = hs.wire_sizes(rng, count)
     room = w - 90
-    open_end = bool(rng.random() < (0.4 if wish.far else 0.08))
+    open_end = bool(rng.random() < ((0.4 if w > 350 else 0.8) if wish.far else 0.08))
     if open_end:
         trunk = _run_out(rng, box)
     elif wish.far:
@@ -60,7 +61,7 @@ def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly
         trunk = hs.lay_trunk(
             rng, box, float(rng.uniform(min(140, room * 0.8), room)), float(rng.choice([0.15, 0.5, 0.9]))
         )
-    plans, ends = hs.plan_wires(rng, trunk, count, open_end, w > 350)
+    plans, ends = hs.plan_wires(rng, trunk, count, open_end, w > 350, wish.far)
     for i, plan in enumerate(plans):
         for end in (plan.start, plan.stop):
             end.wires.append(i)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 class Line:
@@ -54,7 +56,7 @@ def picture(rng: np.random.Generator, shape: tuple[int, int], scale_px: float) -
     return (big - big.mean()) / max(float(big.std()), 1e-6)
 
 
-def steps(x: Floats, low: float, high: float) -> Floats:
+def steps(x: Floats, low: Floats | float, high: Floats | float) -> Floats:
     """Smooth 0..1 step between `low` and `high` (either order)."""
     f = np.clip((x - low) / (high - low), 0, 1)
     return f * f * (3 - 2 * f)

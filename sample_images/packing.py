@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 def pack(rng: np.random.Generator, radius_mm: Floats, active: NDArray[np.bool_], step_mm: float) -> Floats:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 STEP_MM = 1.0
 
 

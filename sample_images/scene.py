@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,7 +27,7 @@ from sample_images.truth import Truth
 from sample_images.wires import Skin, dress
 from vision.layout import MatLayout, builtin_layouts
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 SCENARIOS = (
     "sound",
     "external_heat",

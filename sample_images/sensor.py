@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from sample_images.colours import encoded
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 TONE_STEPS = 8192  # of the square root of light, up to twice white
 
 
@@ -71,7 +72,7 @@ def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[n
     done, code = cv2.imencode(".jpg", np.ascontiguousarray(bgr), [cv2.IMWRITE_JPEG_QUALITY, sensor.quality])
     if not done:
         raise RuntimeError(f"expected a JPEG of {w} x {h}, the encoder refused it; check the OpenCV build")
-    return cv2.imdecode(code, cv2.IMREAD_COLOR)
+    return np.asarray(cv2.imdecode(code, cv2.IMREAD_COLOR), np.uint8)
 
 
 def _grain(rng: np.random.Generator, h: int, w: int) -> Floats:

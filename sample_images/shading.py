@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from sample_images.cloud import Visible
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 CELL_MM = 0.4
 OCCLUSION_MM = ((0.9, 0.75), (2.2, 0.75), (6.0, 0.6), (16.0, 0.5))
 
@@ -34,7 +35,7 @@ class Lamp:
 
 @dataclass(frozen=True)
 class Light:
-    """All light of a scene: lamps, sky colour (3,), how much darker the sky is on one side, and reflections' contrast."""
+    """All light of a scene: lamps, sky colour (3,), lean of the sky to one side, contrast of its image."""
 
     lamps: tuple[Lamp, ...]
     sky: Floats
@@ -100,9 +101,9 @@ class Relief:
         h = int((xyz[:, 1].max() + margin - self.y0) / CELL_MM) + 2
         ix = ((xyz[:, 0] - self.x0) / CELL_MM + 0.5).astype(np.int64)
         iy = ((xyz[:, 1] - self.y0) / CELL_MM + 0.5).astype(np.int64)
-        top = np.zeros(w * h, np.float32)
-        np.maximum.at(top, iy * w + ix, xyz[:, 2])
-        top = top.reshape(h, w)
+        cells = np.zeros(w * h, np.float32)
+        np.maximum.at(cells, iy * w + ix, xyz[:, 2])
+        top = cells.reshape(h, w)
         self.top = np.maximum(top, np.where(top == 0, cv2.morphologyEx(top, cv2.MORPH_CLOSE, np.ones((3, 3))), 0))
         self.blurred = [cv2.GaussianBlur(self.top, (0, 0), mm / CELL_MM / 2) for mm, _ in OCCLUSION_MM]
         self.ground_shadow = [self._shadow(lamp, np.zeros_like(self.top), rng) for lamp in light.lamps]
@@ -125,7 +126,7 @@ class Relief:
             excess = np.full((h, w), -1.0, np.float32)
             reach = CELL_MM * (0.9 + 0.5 * rng.random())
             while reach * slope < highest and reach < 60:
-                dx, dy = int(round(away[0] * reach / CELL_MM)), int(round(away[1] * reach / CELL_MM))
+                dx, dy = round(away[0] * reach / CELL_MM), round(away[1] * reach / CELL_MM)
                 ys, yd = slice(max(dy, 0), h + min(dy, 0)), slice(max(-dy, 0), h + min(-dy, 0))
                 xs, xd = slice(max(dx, 0), w + min(dx, 0)), slice(max(-dx, 0), w + min(-dx, 0))
                 over = self.top[ys, xs] - receiver[yd, xd] - reach * slope

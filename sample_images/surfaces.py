@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from sample_images.noise import picture
 from vision.layout import MatLayout
 from vision.layout_raster import raster
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 TILE_PX = 1200
 TILE_MM_PER_PX = 0.3
 BENCHES = ("wood", "rubber", "metal", "cloth", "painted", "stone")
@@ -121,13 +122,13 @@ def lay_ground(
 
 
 def _paper(rng: np.random.Generator, gx: Floats, gy: Floats) -> Floats:
-    """Wear of the printed page (H,W,1): fibre, ink and paper tone, smudges, a crease now and then; or a laminated, clean one."""
+    """Wear of the printed page (H,W,1): fibre, paper tone, smudges, a crease now and then."""
     h, w = gx.shape
     tone = 1 + 0.006 * picture(rng, (h, w), 2.0) + 0.012 * picture(rng, (h, w), 120)
-    if rng.random() < 0.75:
-        grime = np.clip(picture(rng, (h, w), rng.uniform(25, 90)) - rng.uniform(1.1, 2.0), 0, 1.5)
+    if rng.random() < 0.6:
+        grime = np.clip(picture(rng, (h, w), rng.uniform(25, 90)) - rng.uniform(1.3, 2.3), 0, 1.5)
         grime *= np.clip(picture(rng, (h, w), rng.uniform(4, 16)) * 0.5 + 0.8, 0, 2)
-        tone = tone * np.exp(-rng.uniform(0.05, 0.5) * grime)
+        tone = tone * np.exp(-0.45 * rng.random() ** 1.6 * grime)
     if rng.random() < 0.3:
         a = rng.uniform(0, np.pi)
         at = np.cos(a) * (gx - rng.uniform(60, 360)) + np.sin(a) * (gy - rng.uniform(40, 250))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,7 +25,7 @@ from sample_images.truth import (
     TruthWire,
 )
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 
 
 @dataclass(frozen=True)

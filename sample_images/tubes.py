@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,14 +12,14 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.cloud import Material
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 Paint = Callable[[Floats, Floats], Material]
 Relief = Callable[[Floats, Floats], Floats]
 
 
 @dataclass
 class Tube:
-    """A tube: axis (N,3) mm, its own arc length s (N,), radii sideways and upwards (N,), paint and relief over (s, angle).
+    """A tube: axis (N,3) mm, its own arc length s, radii sideways and upwards (N,), paint and relief over (s, angle).
 
     The angle is 0 at the left, pi/2 on top. Relief is added to the radius, in mm.
     """
@@ -30,7 +31,7 @@ class Tube:
     paint: Paint
     relief: Relief | None = None
     density: float = 0.68  # spacing of points in fine pixels
-    _grid: tuple[Floats, ...] | None = field(default=None, repr=False)
+    _grid: tuple[Any, ...] | None = field(default=None, repr=False)
 
     def points(self, camera: Camera, fine: int) -> Floats:
         origin = camera.centre() * np.array([1, 1, -1.0])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +16,7 @@ from sample_images.harness import WirePath
 from sample_images.noise import Line, Sheet, steps
 from sample_images.tubes import Tube, stretch
 
-Floats = NDArray[np.floating]
+Floats = NDArray[Any]
 PaintOver = Callable[[Floats, Floats, Material], Material]
 Relief = Callable[[Floats, Floats], Floats]
 
@@ -104,9 +106,7 @@ class Skin:
         for low, high in rough + self.gaps:
             cuts |= {min(max(low, 0.0), self.wire.length_mm), min(max(high, 0.0), self.wire.length_mm)}
         marks = sorted(cuts)
-        return [
-            t for low, high in zip(marks, marks[1:], strict=False) if (t := self._tube(low, high, rough)) is not None
-        ]
+        return [t for low, high in pairwise(marks) if (t := self._tube(low, high, rough)) is not None]
 
     def _tube(self, low: float, high: float, rough: list[tuple[float, float]]) -> Tube | None:
         middle = (low + high) / 2
