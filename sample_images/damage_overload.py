@@ -92,6 +92,8 @@ def overload(
     """Burn one wire (seldom two) over a long stretch that ends at a terminal or a joint."""
     record = Record("electrical_overload", code, grade, ["browned"], 0.0)
     upper = upper_wires(harness, site)[: max(1, (len(site.wires) + 1) // 2)]  # a hidden one is no example
+    if grade < 0.45:  # slight browning shows on light colours only
+        upper = sorted(upper, key=lambda i: -float(skins[i].base.mean()))[: max(1, len(upper) // 2)]
     chosen = [int(i) for i in rng.permutation(upper)[: 2 if rng.random() < 0.15 else 1]]
     hot_low = bool(rng.random() < 0.6)
     for index in chosen:

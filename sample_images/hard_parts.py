@@ -26,7 +26,7 @@ class HardPart:
     lift_mm: float = 0.0
     _rows: NDArray[np.integer] | None = field(default=None, repr=False)
     _cols: NDArray[np.integer] | None = field(default=None, repr=False)
-    _normal: Floats | None = field(default=None, repr=False)
+    _slopes: tuple[Floats, Floats, int] | None = field(default=None, repr=False)  # and where the walls' points begin
 
     def points(self, camera: Camera, fine: int) -> Floats:
         sp = self.sprite
@@ -43,8 +43,7 @@ class HardPart:
         self._rows, self._cols = np.concatenate([rows, rows[which]]), np.concatenate([cols, cols[which]])
         slope_x = (around[1] - around[0]) * sp.px_per_mm / 2
         slope_y = (around[3] - around[2]) * sp.px_per_mm / 2
-        wall = np.concatenate([np.zeros(len(rows), bool), np.ones(len(which), bool)])
-        self._normal = self._normals(slope_x, slope_y, wall)
+        self._slopes = (slope_x, slope_y, len(rows))
         x = (self._cols - sp.anchor_px[0]) / sp.px_per_mm
         y = (self._rows - sp.anchor_px[1]) / sp.px_per_mm
         xy = self.place(np.stack([x, y], axis=1))
@@ -55,9 +54,11 @@ class HardPart:
         c, s = np.cos(self.heading), np.sin(self.heading)
         return np.stack([c * own_mm[:, 0] - s * own_mm[:, 1], s * own_mm[:, 0] + c * own_mm[:, 1]], axis=1) + self.xy_mm
 
-    def _normals(self, slope_x: Floats, slope_y: Floats, wall: NDArray[np.bool_]) -> Floats:
-        assert self._rows is not None and self._cols is not None
-        sx, sy = slope_x[self._rows, self._cols], slope_y[self._rows, self._cols]
+    def _normals(self, index: NDArray[np.integer]) -> Floats:
+        assert self._rows is not None and self._cols is not None and self._slopes is not None
+        slope_x, slope_y, first_wall = self._slopes
+        wall = index >= first_wall
+        sx, sy = slope_x[self._rows[index], self._cols[index]], slope_y[self._rows[index], self._cols[index]]
         steep = np.hypot(sx, sy)
         limit = np.where(steep > 2.5, 0.6 / np.maximum(steep, 1e-6), 1.0)  # a rounded edge, not a knife
         sx, sy = np.where(wall, sx, sx * limit), np.where(wall, sy, sy * limit)
@@ -66,8 +67,8 @@ class HardPart:
         return (n / (np.linalg.norm(n, axis=1, keepdims=True) + 1e-9)).astype(np.float32)
 
     def surface(self, index: NDArray[np.integer]) -> tuple[Floats, Material]:
-        assert self._rows is not None and self._cols is not None and self._normal is not None
+        assert self._rows is not None and self._cols is not None  # points() comes first
         r, c = self._rows[index], self._cols[index]
         sp = self.sprite
         code = np.where(sp.damage[r, c] > 0, self.code, 0).astype(np.uint8)
-        return self._normal[index], Material(sp.albedo[r, c], sp.gloss[r, c], sp.metal[r, c], code)
+        return self._normals(index), Material(sp.albedo[r, c], sp.gloss[r, c], sp.metal[r, c], code)

@@ -127,7 +127,9 @@ def _set_stage(
     owner = {name: k for k, (name, _) in enumerate(hard)}
     parts += assembly.loose
     covers: list[tuple[str, float, list[int]]] = []
-    for cover in _cover(rng, assembly, damages.taken(records, assembly.harness)):
+    hiding = _hide(rng, assembly, records)
+    busy = damages.taken(records, assembly.harness) + [(c.u0, c.u1) for c in hiding]
+    for cover in hiding + _cover(rng, assembly, busy):
         covers.append((cover.kind, cover.u1 - cover.u0, list(range(len(parts), len(parts) + len(cover.tubes)))))
         parts += cover.tubes
     joints = []
@@ -150,6 +152,24 @@ def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
         truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.4 if r.housing else 1.0)
         for r in stage.records
     )
+
+
+def _hide(rng: np.random.Generator, assembly: Assembly, records: list[Record]) -> list[coverings.Cover]:
+    """Now and then a covering that a damage runs on under."""
+    h = assembly.harness
+    out: list[coverings.Cover] = []
+    for record in records:
+        spans = damages.taken([record], h)
+        if record.label == "earlier_repair" or not spans or rng.random() > 0.12:
+            continue
+        low, high = min(a for a, _ in spans), max(b for _, b in spans)
+        u0 = high - (high - low) * rng.uniform(0.1, 0.35)
+        u1 = min(u0 + rng.uniform(0.35 * (high - low) + 12, 0.35 * (high - low) + 50), h.end_u)
+        if u1 - u0 < 10:
+            continue
+        record.hidden = True
+        out.append(coverings.tape(rng, h, u0, u1) if rng.random() < 0.6 else coverings.conduit(rng, h, u0, u1))
+    return out
 
 
 def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float, float]]) -> list[coverings.Cover]:
