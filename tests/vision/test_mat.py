@@ -110,11 +110,11 @@ def test_heights_may_be_given_point_by_point_and_no_points_are_no_points(shoot: 
 
 
 def test_scale_uncertainty_covers_random_views():
-    """300 views by random cameras and corner noise: about 95 % of the scales 5 mm up lie within u95 (88 to 99 %)."""
+    """160 views by random cameras and corner noise: about 95 % of the scales 5 mm up lie within u95 (87 to 99.5 %)."""
     rng = np.random.default_rng(11)
     corners = np.concatenate([m.corners_mm() for m in A4.markers])
     hits = 0
-    for _ in range(300):
+    for _ in range(160):
         focal = np.exp(rng.normal(np.log(26 / 43.27 * 2500), 0.2))
         turn = cv2.Rodrigues(
             cv2.Rodrigues(rng.normal(0, 0.15, 3))[0] @ cv2.Rodrigues(np.array([0, 0, rng.uniform(-3, 3)]))[0]
@@ -136,7 +136,7 @@ def test_scale_uncertainty_covers_random_views():
         view = MatView(A4, pose, (), 0.0, 0.0, 0.0)
         error = view.mm_per_px_at(MIDDLE, 5) / (2 / np.sqrt(abs(ax * by - ay * bx))) - 1
         hits += abs(error) <= scale_u95_rel(pose, MIDDLE)
-    assert 0.88 <= hits / 300 <= 0.99
+    assert 0.87 <= hits / 160 <= 0.995
 
 
 def test_one_marker_still_gives_a_scale_with_a_wide_uncertainty(shoot: Shoot):
