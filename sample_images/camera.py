@@ -34,7 +34,8 @@ class Camera:
         u, v = cam[0] / depth, cam[1] / depth
         rr = np.minimum(u * u + v * v, 1.5)  # far outside the picture the polynomial would fold back into it
         swell = 1.0 + rr * (self.k1 + self.k2 * rr)
-        px = np.stack([self.K[0, 0] * u * swell + self.K[0, 2], self.K[1, 1] * v * swell + self.K[1, 2]], axis=1)
+        fx, fy, cx, cy = (float(self.K[k]) for k in ((0, 0), (1, 1), (0, 2), (1, 2)))  # floats keep float32 arrays
+        px = np.stack([fx * u * swell + cx, fy * v * swell + cy], axis=1)
         return px.astype(xyz_mm.dtype), cam[2]
 
     def to_ground(self, px: Floats, height_mm: float = 0.0) -> Floats:

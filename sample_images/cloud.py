@@ -82,13 +82,12 @@ def _nearest(
     key = ((depth[index] * 4096).astype(np.uint64) << np.uint64(32)) | index.astype(np.uint64)
     buffer = np.full(shape[0] * shape[1], np.iinfo(np.uint64).max, np.uint64)
     np.minimum.at(buffer, flat, key)
-    grid = buffer.reshape(shape)
-    empty = np.uint64(np.iinfo(np.uint64).max)
+    grid = (buffer & np.uint64(0xFFFFFFFF)).astype(np.uint32).view(np.int32).reshape(shape)  # empty cells become -1
     for a, b in (((0, 1), (0, -1)), ((1, 0), (-1, 0))):  # a gap of one pixel between two covered ones is a hole
         left, right = np.roll(grid, a, (0, 1)), np.roll(grid, b, (0, 1))
-        hole = (grid == empty) & (left != empty) & (right != empty)
-        grid = np.where(hole, np.minimum(left, right), grid)
-    return np.where(grid == empty, -1, (grid & np.uint64(0xFFFFFFFF)).astype(np.int64)).astype(np.int32)
+        hole = (grid < 0) & (left >= 0) & (right >= 0)
+        grid[hole] = left[hole]
+    return grid
 
 
 def _gather(

@@ -16,13 +16,14 @@ class Line:
 
     def __init__(self, rng: np.random.Generator, scale_mm: float, size: int = 256) -> None:
         self._table = rng.standard_normal(size).astype(np.float32)
-        self._scale = scale_mm
+        self._scale = float(scale_mm)
         self._start = float(rng.uniform(0, size))
 
     def __call__(self, s_mm: Floats) -> Floats:
         at = np.asarray(s_mm) / self._scale + self._start
-        i = np.floor(at).astype(np.int64)
-        f = at - i
+        whole = np.floor(at)
+        i = whole.astype(np.int32)
+        f = at - whole
         f = f * f * (3 - 2 * f)
         n = len(self._table)
         return (self._table[i % n] * (1 - f) + self._table[(i + 1) % n] * f) * 1.3
@@ -33,13 +34,14 @@ class Sheet:
 
     def __init__(self, rng: np.random.Generator, scale_x: float, scale_y: float, size: int = 64) -> None:
         self._table = rng.standard_normal((size, size)).astype(np.float32)
-        self._sx, self._sy = scale_x, scale_y
+        self._sx, self._sy = float(scale_x), float(scale_y)
 
     def __call__(self, x: Floats, y: Floats) -> Floats:
         n = len(self._table)
         ax, ay = np.asarray(x) / self._sx, np.asarray(y) / self._sy
-        ix, iy = np.floor(ax).astype(np.int64), np.floor(ay).astype(np.int64)
-        fx, fy = ax - ix, ay - iy
+        wx, wy = np.floor(ax), np.floor(ay)
+        ix, iy = wx.astype(np.int32), wy.astype(np.int32)
+        fx, fy = ax - wx, ay - wy
         fx, fy = fx * fx * (3 - 2 * fx), fy * fy * (3 - 2 * fy)
         ix0, iy0, ix1, iy1 = ix % n, iy % n, (ix + 1) % n, (iy + 1) % n
         t = self._table

@@ -198,7 +198,7 @@ def shade(seen: Visible, relief: Relief, light: Light, camera_mm: Floats, ground
 
 def _reflected_sky(ray: Floats, light: Light) -> Floats:
     """Brightness of the workshop in a direction: bright above, dark below, with bright and dark fields."""
-    p = light.sky_phase
+    p = [float(v) for v in light.sky_phase]
     fields = np.sin(3.1 * ray[:, 0] + p[0]) * np.sin(2.7 * ray[:, 1] + p[1]) + 0.5 * np.sin(
         6 * ray[:, 0] - 4 * ray[:, 1] + p[2]
     )
