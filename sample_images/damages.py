@@ -38,8 +38,8 @@ class Plan:
 
 
 def severity(rng: np.random.Generator) -> float:
-    """0 slight .. 1 gross, all grades about equally often."""
-    return float(rng.uniform(0.02, 1.0))
+    """0 slight .. 1 gross, all grades that a photograph can show about equally often."""
+    return float(rng.uniform(0.1, 1.0))
 
 
 def _housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
