@@ -1,0 +1,66 @@
+"""The finder: tells for every cell of the dense evidence what it lies on, in two passes.
+
+The first pass sees one cell; the second sees also what the first said of the
+cells around it, so that a lone odd cell is not a damage and a damage has no holes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline, make_pipeline
+from sklearn.preprocessing import StandardScaler
+
+Neighbourhood = Callable[[np.ndarray], np.ndarray]
+"""(N, C) values of cells to (N, D) means over their neighbourhoods."""
+
+_CLIP = 6.0
+
+
+@dataclass(frozen=True)
+class Finder:
+    """A fitted finder. classes : what a cell can be, in the order of the probability columns."""
+
+    classes: tuple[str, ...]
+    feature_names: tuple[str, ...]
+    first: Pipeline
+    second: Pipeline
+
+    def probabilities(self, features: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
+        """(N, F) features of one photograph's cells to (N, C) probabilities."""
+        if features.shape[1] != len(self.feature_names):
+            raise ValueError(
+                f"expected {len(self.feature_names)} features per cell, got {features.shape[1]}; "
+                "retrain the model with this version of the features"
+            )
+        first = self.first.predict_proba(features)
+        return self.second.predict_proba(second_pass_input(features, first, neighbourhood))
+
+
+def second_pass_input(features: np.ndarray, first: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
+    """What the second pass sees, (N, F + C + D)."""
+    return np.hstack([features, first, neighbourhood(first)]).astype(np.float32)
+
+
+def new_pass(hidden: tuple[int, ...], seed: int, epochs: int) -> Pipeline:
+    """An unfitted pass: a small multilayer perceptron on standardised features."""
+    return make_pipeline(
+        StandardScaler(),
+        MLPClassifier(hidden, alpha=1e-3, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
+    )
+
+
+def balanced(classes: np.ndarray, per_class: int, least: int, rng: np.random.Generator) -> np.ndarray:
+    """Row numbers with at most ``per_class`` of each class, and rare classes repeated up to ``least``."""
+    rows = []
+    for value in np.unique(classes):
+        mine = np.flatnonzero(classes == value)
+        if len(mine) > per_class:
+            mine = rng.choice(mine, per_class, replace=False)
+        elif len(mine) < least:
+            mine = rng.choice(mine, least, replace=True)
+        rows.append(mine)
+    return rng.permutation(np.concatenate(rows))

@@ -1,0 +1,128 @@
+"""Physical signs of a damage region: named features with units, and the same in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.bundles import BundleGraph
+from vision.cells import Cells
+from vision.findings import Evidence
+from vision.regions import Candidate, Extent
+
+_SIGNS: tuple[str, ...] = (
+    "light_1mm", "chroma_1mm", "light_spread_1mm", "light_spread_3mm", "chroma_spread_3mm",
+    "copper_share_1.2mm", "copper_share_3mm", "black_share_1.2mm", "black_share_7mm", "brown_share_3mm",
+    "glint_share_3mm", "edge_rough_4mm", "edge_rough_10mm", "crumbs_14mm", "along_change_1.5mm", "along_change_4mm",
+    "across_step", "across_light_step", "valleys_per_mm", "valley_depth", "coherence_2.5mm", "coherence_8mm",
+    "turn_2.5mm", "energy_2.5mm", "break_near_3mm", "break_far_6mm", "break_near_11mm", "break_median",
+    "change_light", "change_a", "change_b", "wire_runs_on", "dark_line_2mm", "bright_line_2mm", "width_across_mm",
+    "depth_mm", "half_width_mm", "cover_2mm", "cover_5mm",
+)  # fmt: skip
+"""Cell features that are summed up over a region."""
+
+
+@dataclass(frozen=True)
+class RegionSigns:
+    """The description of one candidate that the namer reads. values : named features, in a fixed order."""
+
+    values: dict[str, float]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names in order."""
+        return tuple(self.values)
+
+    def vector(self) -> np.ndarray:
+        """(F,) float32."""
+        return np.array(list(self.values.values()), np.float32)
+
+
+def reference_cells(cells: Cells, wire_probability: np.ndarray, damage: np.ndarray) -> np.ndarray:
+    """(N,) bool: cells that show the same assembly's sound wires, to compare a damage with."""
+    sound = (wire_probability > 0.6) & ~damage
+    return sound if sound.sum() >= 20 else ~damage
+
+
+def region_signs(
+    candidate: Candidate,
+    cells: Cells,
+    probabilities: np.ndarray,
+    classes: tuple[str, ...],
+    reference: np.ndarray,
+    extent: Extent,
+    graph: BundleGraph,
+    cell_mm: float,
+) -> RegionSigns:
+    """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents.
+
+    probabilities : (N, C) of the finder; reference : (N,) bool sound-wire cells.
+    """
+    mine = candidate.cells
+    values: dict[str, float] = {}
+    for k, name in enumerate(classes):
+        column = probabilities[mine, k]
+        values[f"finder_{name}"] = float(column.mean())
+        values[f"finder_{name}_top"] = float(np.percentile(column, 90))
+    base = cells.features[reference] if reference.any() else cells.features
+    for name in _SIGNS:
+        j = cells.names.index(name)
+        column = cells.features[mine, j]
+        usual = float(np.median(base[:, j]))
+        values[name] = float(column.mean())
+        values[f"{name}_top"] = float(np.percentile(column, 90))
+        values[f"{name}_over_sound"] = float(column.mean()) - usual
+    area = len(mine) * cell_mm**2
+    length = extent.length_mm or cell_mm * np.sqrt(len(mine))
+    bundle = 2 * float(np.median(graph.half_width_mm[extent.feet])) if len(extent.feet) else 0.0
+    values["log_area_mm2"] = float(np.log1p(area))
+    values["log_length_mm"] = float(np.log1p(length))
+    values["mean_width_mm"] = area / max(length, 2.0)
+    values["share_of_bundle"] = area / max(length * bundle, area, 1.0)
+    values["bundle_width_mm"] = bundle
+    values["mass_per_cell"] = candidate.mass / max(len(mine), 1)
+    return RegionSigns(values)
+
+
+def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> list[Evidence]:
+    """The signs that speak for a label, strongest first, in words."""
+    v = signs.values
+    over = f" over {length_mm:.0f} mm" if length_mm else ""
+    out: list[Evidence] = []
+
+    def add(feature: str, value: float, unit: str, says: str) -> None:
+        out.append(Evidence(feature=feature, value=round(float(value), 3), unit=unit, says=says))
+
+    lost = valleys_lost(signs)
+    if label == "external_heat":
+        add("valleys_lost", lost, "share", f"{lost:.0%} of the valleys between neighbouring wires lost{over}")
+        add("along_change", v["along_change_4mm_over_sound"], "log (L/mm)²", "surface lumpy along the wires")
+        add("black_share", v["black_share_1.2mm_top"], "share", f"charred spots cover up to {v['black_share_1.2mm_top']:.0%}")
+    elif label == "electrical_overload":
+        change = float(np.hypot(v["change_a"], v["change_b"]))
+        add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}{over}")
+        add("darkening", -v["change_light"], "L", f"darker than the continuing wire by {max(-v['change_light'], 0):.0f} L")
+        add("hue_shift", change, "ΔE", f"hue shifted by {change:.0f} along the wire")
+        add("share_of_bundle", v["share_of_bundle"], "share", f"{v['share_of_bundle']:.0%} of the bundle's width: single circuits")
+    elif label == "rodent":
+        add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
+        add("copper_share", v["copper_share_1.2mm_top"], "share", f"copper shows in up to {v['copper_share_1.2mm_top']:.0%}")
+        add("crumbs", v["crumbs_14mm_top"], "log share", "crumbs beside the wires" if v["crumbs_14mm_top"] > 0.5 else "no crumbs seen")
+    elif label == "abrasion":
+        add("copper_share", v["copper_share_1.2mm_top"], "share", f"copper-like surface in up to {v['copper_share_1.2mm_top']:.0%}")
+        add("lightening", v["change_light"], "L", f"lighter than the continuing wire by {max(v['change_light'], 0):.0f} L")
+        add("edge_rough", v["edge_rough_4mm"], "share", "outline smooth: worn, not bitten")
+    elif label == "earlier_repair":
+        add("colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}")
+        add("width", v["mean_width_mm"], "mm", f"{v['mean_width_mm']:.1f} mm wide: a sleeve over a wire")
+    else:
+        add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}")
+    return out
+
+
+def valleys_lost(signs: RegionSigns) -> float:
+    """Share of the valleys between wires that are gone against the same assembly's sound part, 0..1."""
+    here = signs.values["valleys_per_mm"]
+    usual = here - signs.values["valleys_per_mm_over_sound"]
+    return float(np.clip(1 - here / usual, 0, 1)) if usual > 1e-3 else 0.0

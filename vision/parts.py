@@ -1,0 +1,114 @@
+"""Terminations and coverings told from what the cells were recognised as."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.bundles import BundleGraph
+from vision.cells import Cells
+from vision.grid import CellGrid, canvas_mask, patches
+
+MIN_HOUSING_MM2 = 45.0
+MIN_TERMINAL_MM2 = 10.0
+MIN_COVERING_MM2 = 12.0
+_REACH_MM = 14.0
+
+
+@dataclass(frozen=True)
+class Part:
+    """A housing, a terminal, a covering, a cut end.
+
+    mask : (H, W) bool or None for a cut end; point : (2,) canvas px where the wires enter (terminations)
+    or the middle (coverings); graph_point : number of the bundle graph's point there, -1 when not attached;
+    gap_mm : from that point to the part
+    """
+
+    id: str
+    kind: str
+    mask: np.ndarray | None
+    point: np.ndarray
+    graph_point: int = -1
+    gap_mm: float = 0.0
+
+
+def _disc(radius_px: float) -> np.ndarray:
+    r = max(1, round(radius_px))
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
+
+
+def find_bodies(
+    grid: CellGrid, member: np.ndarray, px_per_mm: float, shape: tuple[int, int], min_mm2: float, opening_cells: int
+) -> list[np.ndarray]:
+    """Canvas masks of the connected bodies that the member cells make, at least ``min_mm2`` large.
+
+    A thin neck (a wire mistaken for part of a housing) is cut by opening with ``opening_cells``.
+    """
+    raster = grid.spread(member.astype(np.float32)) > 0.5
+    closed = cv2.morphologyEx(raster.astype(np.uint8), cv2.MORPH_CLOSE, _disc(2))
+    closed = cv2.morphologyEx(closed, cv2.MORPH_OPEN, _disc(opening_cells)) if opening_cells else closed
+    cell_mm2 = (grid.step_px / px_per_mm) ** 2
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
+    order = sorted(range(1, n), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
+    return [
+        canvas_mask(grid, labels == i, shape) for i in order if stats[i, cv2.CC_STAT_AREA] * cell_mm2 >= min_mm2
+    ]
+
+
+def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: float, first: int = 1) -> list[Part]:
+    """Terminations from their masks: where the nearest bundle end meets each."""
+    parts = []
+    for i, mask in enumerate(masks):
+        contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        rim = np.concatenate([c.reshape(-1, 2) for c in contours]).astype(float)
+        point, number, gap = rim.mean(axis=0), -1, 0.0
+        if len(graph.points):
+            candidates = graph.ends if len(graph.ends) else np.arange(len(graph.points))
+            ends = graph.points[candidates]
+            distance = np.linalg.norm(ends[:, None, :] - rim[None, ::3, :], axis=2)
+            best_end, best_rim = np.unravel_index(distance.argmin(), distance.shape)
+            if distance[best_end, best_rim] / px_per_mm <= _REACH_MM:
+                number = int(candidates[best_end])
+                gap = float(distance[best_end, best_rim]) / px_per_mm
+                point = rim[::3][best_rim]
+        parts.append(Part(f"t{first + i}", kind, mask, point, number, gap))
+    return parts
+
+
+def cut_ends(graph: BundleGraph, taken: list[Part], leaves: np.ndarray, px_per_mm: float, first: int) -> list[Part]:
+    """Bundle ends with no termination that do not leave the seen ground.
+
+    leaves : (H, W) bool, rim of the seen ground: an end there runs on outside the photograph.
+    """
+    used = {part.graph_point for part in taken}
+    parts = []
+    for end in graph.ends:
+        point = graph.points[end]
+        x, y = np.clip(np.round(point).astype(int), 0, [leaves.shape[1] - 1, leaves.shape[0] - 1])
+        near_part = any(
+            part.mask is not None and part.mask[max(0, y - r) : y + r, max(0, x - r) : x + r].any()
+            for part in taken
+            for r in [round(_REACH_MM * px_per_mm)]
+        )
+        if int(end) in used or leaves[y, x] or near_part:
+            continue
+        parts.append(Part(f"t{first + len(parts)}", "cut_end", None, point, int(end), 0.0))
+    return parts
+
+
+def find_coverings(grid: CellGrid, cells: Cells, covering: np.ndarray, px_per_mm: float, shape: tuple[int, int]) -> list[Part]:
+    """Tape and conduit: connected covering cells; ribs across the run make a conduit.
+
+    covering : (N,) bool
+    """
+    cell_mm2 = (grid.step_px / px_per_mm) ** 2
+    found = patches(grid, covering, max(2, round(MIN_COVERING_MM2 / cell_mm2)), bridge=1)
+    ribs = cells.column("along_change_4mm")
+    out = []
+    for i, patch in enumerate(found):
+        mask = canvas_mask(grid, patch.mask, shape)
+        kind = "conduit" if float(np.median(ribs[patch.cells])) > 4.5 else "tape"
+        out.append(Part(f"c{i + 1}", kind, mask, cells.xy[patch.cells].mean(axis=0)))
+    return out

@@ -1,0 +1,140 @@
+"""From recognised cells to things: housings, terminals, coverings, bundles, damage candidates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.bundles import BundleGraph, trace_bundles
+from vision.evidence import RegionSigns, reference_cells, region_signs
+from vision.grid import canvas_mask
+from vision.parts import (
+    MIN_HOUSING_MM2,
+    MIN_TERMINAL_MM2,
+    Part,
+    attach,
+    cut_ends,
+    find_bodies,
+    find_coverings,
+)
+from vision.regions import Candidate, Extent, GrowSettings, extent_along, grow
+from vision.shell import Shell, examine_shell, refine_outline
+from vision.sight import FirstLook
+
+WIRE_DAMAGES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
+
+
+@dataclass(frozen=True)
+class WireCandidate:
+    """A damage candidate on wires, with its place and its description."""
+
+    region: Candidate
+    extent: Extent
+    signs: RegionSigns
+
+
+@dataclass(frozen=True)
+class ShellCandidate:
+    """A housing as a damage candidate. finder_top : highest smoothed `connector` probability on it."""
+
+    part: Part
+    shell: Shell
+    signs: RegionSigns
+    cells: np.ndarray
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything recognised in one photograph.
+
+    body : (H, W) bool, wires and coverings; probabilities : (N, C) of the cells
+    """
+
+    graph: BundleGraph
+    housings: list[Part]
+    terminals: list[Part]
+    cut_ends: list[Part]
+    coverings: list[Part]
+    body: np.ndarray
+    probabilities: np.ndarray
+    wire_candidates: list[WireCandidate]
+    shell_candidates: list[ShellCandidate]
+
+    @property
+    def terminations(self) -> list[Part]:
+        """Housings, terminals and cut ends."""
+        return [*self.housings, *self.terminals, *self.cut_ends]
+
+
+def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...], settings: GrowSettings) -> Scene:
+    """Build the scene from the finder's probabilities, (N, C) in the order of ``classes``."""
+    s = look.canvas.px_per_mm
+    shape = look.canvas.ground.shape
+    column = {name: probabilities[:, k] for k, name in enumerate(classes)}
+    most = probabilities.argmax(axis=1)
+    is_housing = (column["housing"] + column["connector"]) > 0.5
+    is_terminal = column["terminal"] > 0.5
+    is_ground = most == classes.index("ground")
+    shells = [
+        refine_outline(mask, look.foreground.filled, s)
+        for mask in find_bodies(look.grid, is_housing, s, shape, MIN_HOUSING_MM2, 2)
+    ]
+    rings = find_bodies(look.grid, is_terminal, s, shape, MIN_TERMINAL_MM2, 0)
+    blocked = np.zeros(shape, bool)
+    for mask in shells + rings:
+        blocked |= mask
+    on_bundle = ~is_ground & ~is_housing & ~is_terminal
+    cell_body = canvas_mask(look.grid, look.grid.spread(on_bundle.astype(np.float32)) > 0.5, shape, 0.6 * s)
+    body = cell_body & look.foreground.filled & ~blocked
+    graph = trace_bundles(body, s, blocked)
+    housings = attach("housing", shells, graph, s)
+    terminals = attach("ring", rings, graph, s, 1 + len(housings))
+    rim = _rim(look.canvas.ground, s)
+    cut = cut_ends(graph, housings + terminals, rim, s, 1 + len(housings) + len(terminals))
+    coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
+    scores = np.stack([column[name] for name in WIRE_DAMAGES], axis=1)
+    scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
+    damaged = scores.sum(axis=1) > settings.grow
+    reference = reference_cells(look.cells, column["wire"], damaged)
+    cell_mm = look.grid.step_px / s
+    wires = []
+    for candidate in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings):
+        extent = extent_along(graph, look.cells.xy[candidate.cells], s)
+        signs = region_signs(
+            candidate, look.cells, probabilities, classes, reference, extent, graph, cell_mm
+        )
+        wires.append(WireCandidate(candidate, extent, signs))
+    return Scene(
+        graph, housings, terminals, cut, coverings, body, probabilities, wires,
+        [_shell_candidate(part, look, probabilities, classes) for part in housings],
+    )  # fmt: skip
+
+
+def _rim(ground: np.ndarray, s: float) -> np.ndarray:
+    """(H, W) bool, the outer 8 mm of what could be seen: a bundle that ends there runs on outside."""
+    small = cv2.resize(ground.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_NEAREST)
+    closed = cv2.morphologyEx(np.pad(small, 12), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    inside = cv2.distanceTransform(closed, cv2.DIST_L2, 3)[12:-12, 12:-12]
+    near = (inside < 8.0 * s * 0.25).astype(np.uint8)
+    return cv2.resize(near, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _shell_candidate(part: Part, look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...]) -> ShellCandidate:
+    assert part.mask is not None
+    shell = examine_shell(part.mask, look.even.lab, look.foreground.solid, part.point, look.canvas.px_per_mm)
+    x, y = look.cells.xy.astype(int).T
+    reach = cv2.dilate(part.mask.astype(np.uint8), np.ones((5, 5), np.uint8), iterations=2) > 0
+    mine = np.flatnonzero(reach[y, x])
+    values = {f"shell_{name}": value for name, value in shell.values.items()}
+    broken = probabilities[mine, classes.index("connector")] if len(mine) else np.zeros(1)
+    top = np.sort(broken)[::-1]
+    values["finder_connector_max"] = float(top[0])
+    values["finder_connector_top8"] = float(top[:8].mean())
+    values["finder_connector_mass"] = float(broken[broken > 0.25].sum())
+    for name in ("dark_line_2mm", "bright_line_2mm", "off_axis_energy_2.5mm", "edge_rough_4mm", "light_spread_1mm"):
+        column = look.cells.column(name)[mine] if len(mine) else np.zeros(1)
+        values[f"{name}_p95"] = float(np.percentile(column, 95))
+        values[f"{name}_median"] = float(np.median(column))
+    return ShellCandidate(part, shell, RegionSigns(values), mine)
