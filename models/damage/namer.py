@@ -1,0 +1,128 @@
+"""The namer: the calibrated label of a damage candidate, the labels it cannot tell apart, and whether it is novel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import softmax
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.covariance import LedoitWolf
+from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.model_selection import GroupKFold, cross_val_predict
+from sklearn.preprocessing import StandardScaler
+
+MISCOVERAGE = 0.05
+_NOVEL_QUANTILE = 0.998
+_FOLDS = 5
+
+
+@dataclass(frozen=True)
+class Named:
+    """The namer's answer on one candidate. candidates : labels it cannot tell apart, likeliest first."""
+
+    probabilities: dict[str, float]
+    candidates: list[str]
+    novel: bool
+
+    @property
+    def label(self) -> str:
+        """The likeliest label."""
+        return max(self.probabilities, key=lambda name: self.probabilities[name])
+
+    @property
+    def unsure(self) -> bool:
+        """Whether more than one label remains."""
+        return len(self.candidates) > 1
+
+
+@dataclass(frozen=True)
+class Namer:
+    """A fitted namer.
+
+    thresholds : (C,) least probability at which a label stays a candidate (class-conditional split conformal);
+    novel_beyond : squared Mahalanobis distance past which a candidate is like nothing seen in training
+    """
+
+    labels: tuple[str, ...]
+    feature_names: tuple[str, ...]
+    classifier: CalibratedClassifierCV
+    scaler: StandardScaler
+    covariance: LedoitWolf
+    thresholds: np.ndarray
+    novel_beyond: float
+
+    def name(self, feature_names: Sequence[str], vectors: np.ndarray) -> list[Named]:
+        """Name (n, F) candidates."""
+        if tuple(feature_names) != self.feature_names:
+            raise ValueError("the candidates' features are not those the model was trained on; retrain the model")
+        if len(vectors) == 0:
+            return []
+        p = self.classifier.predict_proba(vectors)
+        far = self.covariance.mahalanobis(self.scaler.transform(vectors)) > self.novel_beyond
+        return [self._named(row, bool(novel)) for row, novel in zip(p, far, strict=True)]
+
+    def _named(self, p: np.ndarray, novel: bool) -> Named:
+        order = np.argsort(-p)
+        kept = [self.labels[i] for i in order if p[i] >= self.thresholds[i]] or [self.labels[order[0]]]
+        return Named({n: float(v) for n, v in zip(self.labels, p, strict=True)}, kept, novel)
+
+
+def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: float = MISCOVERAGE) -> np.ndarray:
+    """(C,) class-conditional thresholds from held-out (n, C) probabilities and (n,) class numbers.
+
+    For each class the k-th smallest probability of the true class, k = floor(miscoverage (n + 1)): a new
+    example of the class keeps its label with probability at least 1 - miscoverage. Classes with too few
+    examples for that stay candidates at any probability above one in a hundred.
+    """
+    out = np.full(p.shape[1], 0.01)
+    for c in range(p.shape[1]):
+        own = np.sort(p[truth == c, c])
+        k = int(np.floor(miscoverage * (len(own) + 1)))
+        if k >= 1:
+            out[c] = own[k - 1]
+    return out
+
+
+def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
+    """(n, C) probabilities sharpened or softened: softmax of their logarithms times 1 / T."""
+    logits = np.log(np.clip(p, np.finfo(float).eps, 1)) * inverse_temperature
+    return softmax(logits, axis=1)
+
+
+def _trees(seed: int) -> ExtraTreesClassifier:
+    return ExtraTreesClassifier(
+        120, min_samples_leaf=3, max_features=0.2, class_weight="balanced_subsample", bootstrap=True, random_state=seed
+    )
+
+
+def fit_namer(
+    labels: tuple[str, ...], feature_names: Sequence[str], x: np.ndarray, y: np.ndarray, groups: np.ndarray, seed: int
+) -> Namer:
+    """Fit on (n, F) candidates with (n,) class numbers; ``groups`` (scenes) are never split.
+
+    Temperature, conformal thresholds and the novelty limit come from predictions on folds not trained on.
+    """
+    missing = sorted(set(range(len(labels))) - set(np.unique(y).tolist()))
+    if missing:
+        names = ", ".join(labels[i] for i in missing)
+        raise ValueError(f"expected examples of every label, got none of {names}; use more scenes")
+    folds = list(GroupKFold(_FOLDS).split(x, y, groups))
+    classifier = CalibratedClassifierCV(_trees(seed), method="temperature", ensemble=False, cv=folds).fit(x, y)
+    raw = cross_val_predict(_trees(seed), x, y, cv=folds, method="predict_proba")
+    held_out = tempered(raw, float(classifier.calibrated_classifiers_[0].calibrators[0].beta_))
+    scaler = StandardScaler().fit(x)
+    distances = np.zeros(len(x))
+    for train, test in folds:
+        part = LedoitWolf().fit(scaler.transform(x[train]))
+        distances[test] = part.mahalanobis(scaler.transform(x[test]))
+    return Namer(
+        labels,
+        tuple(feature_names),
+        classifier,
+        scaler,
+        LedoitWolf().fit(scaler.transform(x)),
+        conformal_thresholds(held_out, y),
+        float(np.quantile(distances, _NOVEL_QUANTILE)),
+    )

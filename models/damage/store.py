@@ -1,0 +1,158 @@
+"""Keeps a trained model in a file that cannot execute code when loaded, with its card beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import scipy
+import sklearn
+import skops
+import skops.io
+
+from models.damage.finder import Finder
+from models.damage.namer import Namer
+
+MODEL_FILE = "model.skops"
+CARD_FILE = "card.json"
+SHIPPED = Path(__file__).resolve().parent / "shipped"
+
+# literal: everything else in a model file is refused
+TRUSTED_TYPES: list[str] = [
+    "sklearn.calibration._CalibratedClassifier",
+    "sklearn.calibration._TemperatureScaling",
+    "sklearn.neural_network._stochastic_optimizers.AdamOptimizer",
+    "sklearn.tree._tree.Tree",
+]
+
+
+class ModelError(ValueError):
+    """The model file cannot be used; the message says what was expected, what came and what to do."""
+
+
+@dataclass(frozen=True)
+class DamageModel:
+    """Finder, namers and the calibration of the measures.
+
+    measures : {measure: {label: {"ratio", "offset", "u95"}}}, from scenes not trained on;
+    card : data, figures, limits
+    """
+
+    finder: Finder
+    wires: Namer
+    shells: Namer
+    measures: dict[str, Any]
+    card: dict[str, Any]
+
+    @property
+    def version(self) -> str:
+        """Version named in answers."""
+        return str(self.card["version"])
+
+
+def library_versions() -> dict[str, str]:
+    """Versions that the model's bytes and answers depend on."""
+    return {"numpy": np.__version__, "scipy": scipy.__version__, "scikit-learn": sklearn.__version__,
+            "skops": skops.__version__}  # fmt: skip
+
+
+def _plain(model: DamageModel) -> dict[str, Any]:
+    def namer(n: Namer) -> dict[str, Any]:
+        return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
+                "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
+                "novel_beyond": n.novel_beyond}  # fmt: skip
+
+    f = model.finder
+    return {
+        "finder": {"classes": list(f.classes), "features": list(f.feature_names), "first": f.first, "second": f.second},
+        "wires": namer(model.wires),
+        "shells": namer(model.shells),
+        "measures": model.measures,
+    }
+
+
+def _namer(data: dict[str, Any]) -> Namer:
+    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"], data["scaler"],
+                 data["covariance"], data["thresholds"], data["novel_beyond"])  # fmt: skip
+
+
+def content_hash(model: DamageModel) -> str:
+    """Hash of what the model learnt: every array and number, not of file time stamps."""
+    digest = hashlib.sha256()
+
+    def add(value: Any) -> None:
+        if isinstance(value, dict):
+            for key in sorted(value, key=str):
+                digest.update(str(key).encode())
+                add(value[key])
+        elif isinstance(value, np.ndarray):
+            digest.update(str(value.dtype).encode() + str(value.shape).encode())
+            digest.update(np.ascontiguousarray(value).tobytes() if value.dtype != object else repr(value.tolist()).encode())
+        elif isinstance(value, (list, tuple)):
+            for item in value:
+                add(item)
+        elif hasattr(value, "tree_"):
+            state = value.tree_.__getstate__()
+            for field in ("children_left", "children_right", "feature"):
+                add(np.asarray(getattr(value.tree_, field)))
+            add(np.asarray(value.tree_.threshold))
+            add(np.asarray(state["values"]))
+        elif hasattr(value, "__dict__"):
+            add({k: v for k, v in vars(value).items() if k not in ("random_state", "_random_state", "estimator")})
+        else:
+            digest.update(repr(value).encode())
+
+    add(_plain(model))
+    return digest.hexdigest()
+
+
+def save_model(model: DamageModel, folder: Path) -> None:
+    """Write model and card into a folder, whole or not at all."""
+    folder.mkdir(parents=True, exist_ok=True)
+    data = skops.io.dumps(_plain(model), compresslevel=9, compression=8)
+    card = {**model.card, "libraries": library_versions(), "file_sha256": hashlib.sha256(data).hexdigest(),
+            "content_sha256": content_hash(model)}  # fmt: skip
+    _write(folder / MODEL_FILE, data)
+    _write(folder / CARD_FILE, (json.dumps(card, indent=1, sort_keys=True) + "\n").encode())
+
+
+def _write(path: Path, data: bytes) -> None:
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        os.unlink(temporary)
+        raise
+
+
+def load_model(folder: Path = SHIPPED) -> DamageModel:
+    """Read a model; refused when its bytes changed, when it holds foreign types, or was made by other libraries."""
+    try:
+        card = json.loads((folder / CARD_FILE).read_text())
+        data = (folder / MODEL_FILE).read_bytes()
+    except (OSError, json.JSONDecodeError) as error:
+        raise ModelError(f"expected a model and its card in {folder}, got {error}; run `loomtriage retrain --from-samples`") from error
+    if hashlib.sha256(data).hexdigest() != card.get("file_sha256"):
+        raise ModelError(f"expected the model file its card describes, got other bytes in {folder}; retrain or restore it")
+    made_with, here = card["libraries"]["scikit-learn"], sklearn.__version__
+    if made_with.split(".")[:2] != here.split(".")[:2]:
+        raise ModelError(
+            f"the model was trained with scikit-learn {made_with}, got {here}; install that version or run "
+            "`loomtriage retrain --from-samples`"
+        )
+    foreign = sorted(set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES))
+    if foreign:
+        raise ModelError(f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it")
+    plain = skops.io.loads(data, trusted=TRUSTED_TYPES)
+    f = plain["finder"]
+    finder = Finder(tuple(f["classes"]), tuple(f["features"]), f["first"], f["second"])
+    return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), plain["measures"], card)

@@ -1,0 +1,160 @@
+"""Measures of a damage candidate: length, area, bare copper, fused length, distance to the termination."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.findings import Measure
+from vision.recognise import Scene, ShellCandidate, WireCandidate
+from vision.sight import FirstLook
+
+MEASURES = ("length_mm", "area_mm2", "exposed_copper_mm", "fused_length_mm", "to_termination_mm")
+_TERMINATION_REACH_MM = 40.0
+_COVERING_GAP_MM = 5.0
+
+
+@dataclass(frozen=True)
+class RawMeasure:
+    """A measure before its calibration; ``reason`` says why there is none."""
+
+    value: float | None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Correction:
+    """How a raw measure becomes a true one, learnt on scenes not trained on.
+
+    value = ratio * raw + offset; U95 = reach * (floor + share * value): ``reach`` is the 95 % quantile of the
+    error over (floor + share * value).
+    """
+
+    ratio: float
+    offset: float
+    reach: float
+    floor: float
+    share: float
+
+    def apply(self, raw: float, scale_u95_rel: float, low_bound: bool = False) -> Measure:
+        """The corrected measure with its expanded uncertainty, the scale's included."""
+        value = max(self.ratio * raw + self.offset, 0.0)
+        own = self.reach * (self.floor + self.share * value)
+        return Measure(
+            value=round(value, 2), u95=round(float(np.hypot(own, scale_u95_rel * value)), 2), low_bound=low_bound
+        )
+
+
+def fit_correction(raw: np.ndarray, truth: np.ndarray, floor: float, share: float, scaled: bool) -> Correction:
+    """Correction from (n,) raw and true values; ``scaled`` corrects by a ratio, otherwise by an offset.
+
+    The 95 % quantile takes the finite-sample step of split conformal prediction.
+    """
+    ratio, offset = 1.0, 0.0
+    if scaled:
+        positive = raw > 0
+        ratio = float(np.median(truth[positive] / raw[positive])) if positive.any() else 1.0
+    else:
+        offset = float(np.median(truth - raw))
+    value = np.maximum(ratio * raw + offset, 0.0)
+    error = np.sort(np.abs(truth - value) / (floor + share * value))
+    k = min(int(np.ceil(0.95 * (len(error) + 1))), len(error))
+    return Correction(ratio, offset, float(error[k - 1]), floor, share)
+
+
+def height_factor(look: FirstLook, height_mm: float) -> float:
+    """What lies above the mat looks larger: true size over its size on the mat's plane."""
+    camera = look.canvas.camera_height_mm
+    return 1.0 - height_mm / camera if camera and camera > 5 * height_mm else 1.0
+
+
+def measure_wires(look: FirstLook, scene: Scene, candidate: WireCandidate) -> dict[str, RawMeasure]:
+    """All raw measures of a candidate on wires."""
+    cells, cell_mm = candidate.region.cells, look.grid.step_px / look.canvas.px_per_mm
+    extent, graph = candidate.extent, scene.graph
+    height = float(np.median(graph.half_width_mm[extent.feet])) if len(extent.feet) else 1.0
+    factor = height_factor(look, min(height, 8.0))
+    length = None if extent.length_mm is None else (extent.length_mm + cell_mm) * factor
+    return {
+        "length_mm": RawMeasure(length, "no bundle could be traced under the damage"),
+        "area_mm2": RawMeasure(len(cells) * cell_mm**2 * factor**2),
+        "exposed_copper_mm": RawMeasure(bare_copper_mm(look, cells) * factor),
+        "fused_length_mm": RawMeasure(fused_length_mm(look, scene, candidate) * factor),
+        "to_termination_mm": to_termination(scene, extent.feet, factor),
+    }
+
+
+def bare_copper_mm(look: FirstLook, cells: np.ndarray) -> float:
+    """Copper-coloured cells whose colour does not run on along the wire, as a length at one cell's width."""
+    table = look.cells
+    copper = table.column("copper_share_1.2mm")[cells] > 0.35
+    foreign = table.column("break_median")[cells] > 9.0
+    return float((copper & foreign).sum()) * look.grid.step_px / look.canvas.px_per_mm
+
+
+def fused_length_mm(look: FirstLook, scene: Scene, candidate: WireCandidate) -> float:
+    """Length of the bundle under the candidate over which wires and gaps no longer run along it.
+
+    Centre-line points whose cells (median over a 5-mm window) turn off the bundle's direction.
+    """
+    cells = candidate.region.cells
+    foot, distance = scene.graph.nearest(look.cells.xy[cells])
+    near = distance / look.canvas.px_per_mm < 16
+    if not near.any():
+        return 0.0
+    lumpy = look.cells.column("along_change_4mm")[cells] - look.cells.column("across_step")[cells] * 0.1
+    feet = candidate.extent.feet
+    points = scene.graph.points[feet]
+    out = 0
+    for point in points:
+        close = near & (np.linalg.norm(scene.graph.points[foot] - point, axis=1) < 2.5 * look.canvas.px_per_mm)
+        if close.sum() >= 2 and float(np.median(lumpy[close])) > _LUMPY:
+            out += 1
+    link = float(np.median(scene.graph.link_mm)) if len(scene.graph.link_mm) else 0.5
+    return out * link
+
+
+_LUMPY = 2.2
+
+
+def to_termination(scene: Scene, feet: np.ndarray, factor: float = 1.0) -> RawMeasure:
+    """Shortest way along the bundles from the feet of a damage to a termination."""
+    ends = [p for p in scene.terminations if p.graph_point >= 0]
+    if len(feet) == 0:
+        return RawMeasure(None, "no bundle could be traced under the damage")
+    if not ends:
+        return RawMeasure(None, "no termination is in the photograph")
+    way = scene.graph.distances_mm(np.array([p.graph_point for p in ends]), np.array([p.gap_mm for p in ends]))
+    best = float(way[:, feet].min())
+    if not np.isfinite(best):
+        return RawMeasure(None, "no termination could be followed to along this bundle")
+    return RawMeasure(best * factor)
+
+
+def runs_under_covering(look: FirstLook, scene: Scene, cells: np.ndarray) -> bool:
+    """Whether the damage touches a covering, so that it may run on beneath."""
+    if not scene.coverings or len(cells) == 0:
+        return False
+    xy = look.cells.xy[cells]
+    reach = _COVERING_GAP_MM * look.canvas.px_per_mm
+    covered = np.concatenate([np.argwhere(part.mask[::3, ::3])[:, ::-1] * 3.0 for part in scene.coverings if part.mask is not None])
+    if len(covered) == 0:
+        return False
+    low, high = xy.min(axis=0) - reach, xy.max(axis=0) + reach
+    covered = covered[((covered >= low) & (covered <= high)).all(axis=1)]
+    if len(covered) == 0:
+        return False
+    distance = np.linalg.norm(xy[:, None, :] - covered[None, ::4, :], axis=2)
+    return bool((distance.min(axis=1) < reach).sum() >= 2)
+
+
+def measure_shell(look: FirstLook, candidate: ShellCandidate) -> dict[str, RawMeasure]:
+    """Crack length and missing area of a housing."""
+    values = candidate.shell.values
+    factor = height_factor(look, 8.0)
+    missing = float(candidate.shell.missing.sum()) / look.canvas.px_per_mm**2
+    return {
+        "crack_length_mm": RawMeasure(values["crack_ridge_mm"] * factor),
+        "missing_area_mm2": RawMeasure(missing * factor**2),
+    }
