@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 
 from vision.canvas import WORKING_PX_PER_MM, Canvas
-from vision.layout_raster import printed_mask
+from vision.layout import MatLayout
 from vision.mat import MatView, rectify, straight_maps
+from vision.printed import printed_page
 from vision.reading import Photo
 
 _EDGE_MM = 1.5
@@ -24,22 +25,26 @@ def lay_on_mat(photo: Photo, view: MatView) -> Canvas:
     s = WORKING_PX_PER_MM
     bgr, origin = rectify(photo, view, s)
     h, w = bgr.shape[:2]
-    printed = printed_mask(view.layout, s)
-    edge = round(_EDGE_MM * s)
-    page = np.zeros(printed.shape, bool)
-    page[edge:-edge, edge:-edge] = True
-    page &= ~printed
-    x0, y0 = round(origin[0] * s), round(origin[1] * s)
-    ground = np.zeros((h, w), bool)
-    part = page[max(y0, 0) : y0 + h, max(x0, 0) : x0 + w]
-    ground[: part.shape[0], : part.shape[1]] = part
+    corner = (round(origin[0] * s), round(origin[1] * s))
+    ground = _on_page(view.layout, s, corner, (h, w))
     centre_mm = (origin[0] + 0.5 / s, origin[1] + 0.5 / s)
 
     def to_photo(px: np.ndarray) -> np.ndarray:
         return view.to_px(np.asarray(px, float).reshape(-1, 2) / s + centre_mm)
 
     ground &= _inside_photo(to_photo, (h, w), photo, round(_EDGE_MM * s))
-    return Canvas(bgr, ground, True, to_photo, s, True, centre_mm, float(view.camera_mm[2]))
+    printed = printed_page(view.layout, s, corner, (h, w))
+    return Canvas(bgr, ground, True, to_photo, s, True, centre_mm, float(view.camera_mm[2]), printed)
+
+
+def _on_page(layout: MatLayout, px_per_mm: float, corner: tuple[int, int], shape: tuple[int, int]) -> np.ndarray:
+    """(h, w) bool, canvas pixels well inside the page; the canvas starts at page pixel (x, y) `corner`."""
+    edge = _EDGE_MM * px_per_mm
+    inside = []
+    for start, size, length_mm in zip(corner, shape[::-1], layout.page_mm, strict=True):
+        at = np.arange(start, start + size) + 0.5
+        inside.append((at > edge) & (at < length_mm * px_per_mm - edge))
+    return inside[1][:, None] & inside[0][None, :]
 
 
 def _lay_around_card(photo: Photo, view: MatView) -> Canvas:

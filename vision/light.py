@@ -16,6 +16,9 @@ _SRGB_TO_LINEAR = np.where(
 
 PAGE_LINEAR = 0.92
 """Linear reflectance that white paper is brought to; leaves head-room for highlights."""
+_BRIGHTEST = 1.3
+_STRIP_ROWS = 64
+"""Rows worked on at once: the strip stays in the processor's cache."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,13 @@ def _basis(h: int, w: int, degree: int) -> np.ndarray:
     return np.stack([t.ravel() for t in terms], axis=1).astype(np.float32)
 
 
+def _least_squares(basis: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Coefficients by the normal equations, held by a whisper of ridge where the ground is seen in a corner only."""
+    gram = (basis.T @ basis).astype(np.float64)
+    gram[np.diag_indices_from(gram)] += 1e-6 * len(basis)
+    return np.linalg.solve(gram, (basis.T @ values).astype(np.float64)).astype(np.float32)
+
+
 def light_surface(linear_small: np.ndarray, ground: np.ndarray, degree: int = 4, rounds: int = 6) -> np.ndarray:
     """Smooth light on the ground, fitted to log intensity with one-sided rejection of what is darker.
 
@@ -48,23 +58,27 @@ def light_surface(linear_small: np.ndarray, ground: np.ndarray, degree: int = 4,
     """
     h, w = ground.shape
     basis = _basis(h, w, degree)
-    logs = np.log(np.maximum(linear_small.reshape(-1, 3), 1e-4))
+    seen = ground.ravel()
+    if seen.sum() < 4 * basis.shape[1]:
+        seen = np.ones_like(seen)
+    known = basis[seen]
+    logs = np.log(np.maximum(linear_small.reshape(-1, 3)[seen], 1e-4))
     luminance = logs.mean(axis=1)
-    use = ground.ravel() & (luminance > np.percentile(luminance[ground.ravel()], 35))
+    use = luminance > np.percentile(luminance, 35)
     for _ in range(rounds):
-        coefficients, *_ = np.linalg.lstsq(basis[use], logs[use], rcond=None)
-        residual = logs - basis @ coefficients
-        worst = residual.min(axis=1)
-        chroma = np.ptp(residual, axis=1)
-        spread = 1.4826 * np.median(np.abs(residual[use])) + 0.01
-        # three spreads below, four above: shadows are dark, glare is rare
-        use = ground.ravel() & (worst > -3 * spread) & (residual.max(axis=1) < 4 * spread) & (chroma < 4 * spread)
         if use.sum() < 8 * basis.shape[1]:
-            use = ground.ravel() & (luminance > np.percentile(luminance[ground.ravel()], 60))
-    return np.exp(basis @ coefficients).reshape(h, w, 3).astype(np.float32)
+            use = luminance >= np.percentile(luminance, 60)
+        coefficients = _least_squares(known[use], logs[use])
+        blue, green, red = (logs - known @ coefficients).T
+        lowest = np.minimum(np.minimum(blue, green), red)
+        highest = np.maximum(np.maximum(blue, green), red)
+        spread = 1.4826 * float(np.median(np.abs(green[use]))) + 0.01
+        # three spreads below, four above: shadows are dark, glare is rare
+        use = (lowest > -3 * spread) & (highest < 4 * spread) & (highest - lowest < 4 * spread)
+    return np.exp(basis @ coefficients).reshape(h, w, 3)
 
 
-def even_light(bgr: np.ndarray, ground: np.ndarray, white_ground: bool, shrink: int = 8) -> EvenLight:
+def even_light(bgr: np.ndarray, ground: np.ndarray, white_ground: bool, shrink: int = 12) -> EvenLight:
     """Divide a canvas by the light on its ground.
 
     bgr : (H, W, 3) uint8; ground : (H, W) bool, pixels where only ground or the assembly lies
@@ -72,22 +86,35 @@ def even_light(bgr: np.ndarray, ground: np.ndarray, white_ground: bool, shrink: 
     white; otherwise only the unevenness goes and the ground keeps its mean colour.
     """
     h, w = bgr.shape[:2]
-    small = cv2.resize(bgr, (max(8, w // shrink), max(8, h // shrink)), interpolation=cv2.INTER_AREA)
-    ground_small = cv2.resize(ground.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST)
-    linear_small = _SRGB_TO_LINEAR[small]
-    surface = light_surface(linear_small, ground_small > 0)
-    if white_ground:
-        gain_small = PAGE_LINEAR / surface
-    else:
-        gain_small = surface.mean(axis=(0, 1), keepdims=True) / surface
-    gain = cv2.resize(gain_small, (w, h), interpolation=cv2.INTER_LINEAR)
-    linear = _SRGB_TO_LINEAR[bgr]
-    linear *= gain
-    np.minimum(linear, 1.3, out=linear)
-    lab = cv2.cvtColor(linear, cv2.COLOR_LBGR2Lab)
-    brightest, darkest = bgr.max(axis=2), bgr.max(axis=2)
-    clipped = (brightest >= 254) | (darkest <= 3)
-    on_ground = ground[::4, ::4]
-    light = lab[::4, ::4, 0][on_ground]
+    shrink = max(1, min(shrink, h // 8, w // 8))
+    rows, columns = h // shrink, w // shrink
+    small = cv2.resize(bgr[: rows * shrink, : columns * shrink], (columns, rows), interpolation=cv2.INTER_AREA)
+    on_ground = ground[shrink // 2 :: shrink, shrink // 2 :: shrink][:rows, :columns]
+    surface = light_surface(_SRGB_TO_LINEAR[small], on_ground)
+    wanted = PAGE_LINEAR if white_ground else surface.mean(axis=(0, 1), keepdims=True)
+    lab = _divided(bgr, (wanted / surface).astype(np.float32), shrink)
+    clipped = cv2.inRange(bgr, (0, 0, 0), (253, 253, 253)) == 0
+    clipped |= cv2.inRange(bgr, (0, 0, 0), (3, 3, 3)) > 0
+    light = lab[::6, ::6, 0][ground[::6, ::6]]
     noise = 1.4826 * float(np.median(np.abs(light - np.median(light)))) if light.size else 0.0
     return EvenLight(lab=lab, clipped=clipped, ground_noise=noise)
+
+
+def _divided(bgr: np.ndarray, gain_small: np.ndarray, shrink: int) -> np.ndarray:
+    """(H, W, 3) float32 CIELAB of the picture times the gain (one value every `shrink` px), strip by strip."""
+    h, w = bgr.shape[:2]
+    rows, columns = gain_small.shape[:2]
+    wide = cv2.resize(gain_small, (columns * shrink, rows), interpolation=cv2.INTER_LINEAR)
+    wide = cv2.copyMakeBorder(wide, 0, 0, 0, w - columns * shrink, cv2.BORDER_REPLICATE)
+    at = ((np.arange(h) + 0.5) / shrink - 0.5).clip(0, rows - 1)
+    low = np.minimum(at.astype(int), max(rows - 2, 0))
+    share = (at - low).astype(np.float32)[:, None, None]
+    lab = np.empty((h, w, 3), np.float32)
+    for y in range(0, h, _STRIP_ROWS):
+        cut = slice(y, min(y + _STRIP_ROWS, h))
+        gain = wide[low[cut]] * (1 - share[cut]) + wide[np.minimum(low[cut] + 1, rows - 1)] * share[cut]
+        linear = cv2.LUT(bgr[cut], _SRGB_TO_LINEAR)
+        cv2.multiply(linear, gain, linear)
+        np.minimum(linear, _BRIGHTEST, out=linear)
+        cv2.cvtColor(linear, cv2.COLOR_LBGR2Lab, lab[cut])
+    return lab

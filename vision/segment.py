@@ -8,6 +8,12 @@ import cv2
 import numpy as np
 
 from vision.light import EvenLight
+from vision.printed import PrintedPage, over_print
+
+_DARKER_THAN_SHADOW = 42.0
+"""L that shadows on white paper do not fall below in room light; black and dark grey parts do."""
+_FLAT_SLOPE = 7.0
+"""Slope of L per mm below which a stretch counts as flat."""
 
 
 @dataclass(frozen=True)
@@ -51,48 +57,146 @@ def _fill_small_holes(mask: np.ndarray, max_area_px: float) -> np.ndarray:
     return mask | small[labels]
 
 
-def on_white_ground(even: EvenLight, ground: np.ndarray, px_per_mm: float) -> Foreground:
+def on_white_ground(
+    even: EvenLight, ground: np.ndarray, px_per_mm: float, printed: PrintedPage | None = None
+) -> Foreground:
     """The assembly on a white page.
 
-    Colour and darkness find most of it; white and pale parts show by the slopes
-    of their edges. Soft shadows are grey, lighter than half the page and flat.
-    ground : (H, W) bool, where assembly may lie (page without its printed marks).
+    Colour and darkness find most of it, pale parts show by their edges; what is flat, grey and no darker than a
+    shadow on paper is a shadow unless sharp edges enclose it.
+    ground : (H, W) bool, the page where the camera saw it; printed : the page's own print.
     """
-    lab = even.lab
-    light = lab[..., 0]
-    chroma = cv2.magnitude(lab[..., 1], lab[..., 2])
-    sample = ground & (light > 85)
-    chroma_noise = float(np.median(chroma[sample])) if sample.any() else 3.0
-    noise = max(even.ground_noise, 0.4)
-    slope = gradient_magnitude(light, 0.3 * px_per_mm) * px_per_mm  # L per mm
-    sharp = max(9.0, 9.0 * noise)
-    strong = (chroma > 18 + 2 * chroma_noise) | (light < 42) | (slope > 2.5 * sharp)
+    s = px_per_mm
+    bare = ground & ~printed.zone if printed else ground
+    light, a, b = cv2.split(even.lab)
+    chroma = cv2.magnitude(a, b)
+    slope = gradient_magnitude(light, 0.3 * s)
+    slope *= s  # L per mm
+    sample = bare[::4, ::4] & (light[::4, ::4] > 85)
+    chroma_noise = float(np.median(chroma[::4, ::4][sample])) if sample.any() else 3.0
+    sharp = max(9.0, 9.0 * max(even.ground_noise, 0.4))
+    strong = (chroma > 18 + 2 * chroma_noise) | (light < _DARKER_THAN_SHADOW) | (slope > 2.5 * sharp)
     weak = (chroma > 8 + 3 * chroma_noise) | (light < 66) | (slope > sharp)
-    both = _hysteresis(strong & ground, weak & ground, max(3, round(0.15 * px_per_mm**2)))
-    both = cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_CLOSE, _disc(0.35 * px_per_mm)) > 0
-    both = cv2.erode(both.astype(np.uint8), _disc(0.2 * px_per_mm)) > 0
-    solid = _fill_small_holes(both, 2.0 * px_per_mm**2)
-    solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.25 * px_per_mm)) > 0
-    solid |= _pale_bodies(solid, light, px_per_mm)
-    return Foreground(solid=solid, filled=close_gaps(solid, px_per_mm))
+    weak &= bare
+    strong &= weak
+    shadow = shadows(even.lab, slope, s)
+    strong &= ~shadow
+    weak &= ~shadow
+    both = _hysteresis(strong, weak, max(3, round(0.15 * s * s)))
+    both = cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_CLOSE, _disc(0.35 * s))
+    both = cv2.erode(both, _disc(0.2 * s)) > 0
+    if printed:
+        both |= _held_print(over_print(even.lab, ground, printed, s), both, s)
+    solid = _fill_small_holes(both, 2.0 * s * s)
+    solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.25 * s)) > 0
+    blank = printed.zone | printed.faint if printed else np.zeros_like(ground)
+    solid |= pale_bodies(solid, even.lab, slope, ground & ~blank, s, max(4.5, 5 * even.ground_noise)) & ~shadow
+    return Foreground(solid=solid, filled=close_gaps(solid, s))
 
 
-def _pale_bodies(solid: np.ndarray, light: np.ndarray, px_per_mm: float) -> np.ndarray:
-    """Interiors of pale housings: enclosed, compact, and not as bright or as flat as bare page."""
-    holes, labels, stats, _ = cv2.connectedComponentsWithStats((~solid).astype(np.uint8), connectivity=4)
-    take = np.zeros(holes, bool)
-    around = cv2.distanceTransform((~solid).astype(np.uint8), cv2.DIST_L2, 3)
-    for i in range(1, holes):
-        area = stats[i, cv2.CC_STAT_AREA] / px_per_mm**2
-        if area > 900:
+def _held_print(over: np.ndarray, beside: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """Covered print that runs on outside the print, or is large on its own."""
+    reach = cv2.dilate(beside.astype(np.uint8), _disc(1.2 * px_per_mm)) > 0
+    joined = cv2.dilate(over.astype(np.uint8), _disc(0.6 * px_per_mm)) > 0
+    n, labels = cv2.connectedComponents(joined.astype(np.uint8), connectivity=8)
+    area = np.bincount(labels[over], minlength=n)
+    touch = np.bincount(labels[joined & reach], minlength=n)
+    keep = (area >= 40 * px_per_mm**2) | ((touch > 0) & (area >= 1.0 * px_per_mm**2))
+    keep[0] = False
+    return over & keep[labels]
+
+
+def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """(H, W) bool, shadows on the page, judged at half size.
+
+    A shadow is paper in the light that is left: within it lightness changes slowly, its tint is slight, and it is
+    not as dark as dark parts are (`_like_shadow`). Its rim against bare page belongs to it, soft or sharp.
+    """
+    half = 0.5 * px_per_mm
+    size = (lab.shape[1] // 2, lab.shape[0] // 2)
+    light, a, b = cv2.split(cv2.resize(lab, size, interpolation=cv2.INTER_AREA))
+    steep = cv2.resize(slope, size, interpolation=cv2.INTER_AREA)
+    chroma = cv2.magnitude(a, b)
+    flat = (light > _DARKER_THAN_SHADOW - 2) & (light < 90) & (chroma < 14) & (steep < _FLAT_SLOPE)
+    core = cv2.morphologyEx(flat.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 * half))
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    found = np.zeros(size[::-1], np.uint8)
+    for i in range(1, n):
+        if stats[i, cv2.CC_STAT_AREA] < 4 * half**2:
             continue
         x, y, w, h = stats[i, :4]
-        inside = labels[y : y + h, x : x + w] == i
-        depth = float(around[y : y + h, x : x + w][inside].max()) / px_per_mm
-        mean = float(light[y : y + h, x : x + w][inside].mean())
-        compact = depth**2 * np.pi > 0.3 * area
-        take[i] = (mean < 93.5 and compact) or (compact and 40 < area and mean < 96.0)
-    return take[labels]
+        cut = (slice(y, y + h), slice(x, x + w))
+        inside = labels[cut] == i
+        if _like_shadow(light[cut][inside], a[cut][inside], b[cut][inside]):
+            found[cut] |= inside
+    page = ((light > 92) & (chroma < 5) & (steep < 3)).astype(np.uint8)
+    page = cv2.morphologyEx(page, cv2.MORPH_OPEN, _disc(1.2 * half))
+    near = _disc(0.9 * half)
+    found |= cv2.dilate(found, near) & cv2.dilate(page, near) & (chroma < 12) & (light > _DARKER_THAN_SHADOW)
+    return cv2.resize(found, (lab.shape[1], lab.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _like_shadow(light: np.ndarray, a: np.ndarray, b: np.ndarray) -> bool:
+    """Slight tint, and lighter than dark grey parts; the light left in a dark shadow is tinted, dark grey parts are not.
+
+    The limits lie between flat stretches of shadow and of grey, black and natural parts in 40 bench photographs.
+    """
+    middle = float(np.median(light))
+    tint = float(np.hypot(np.median(a), np.median(b)))
+    if tint > 9.0 or middle < _DARKER_THAN_SHADOW + 1:
+        return False
+    low, high = np.percentile(light, (10, 90))
+    return bool(high - low > 20) or (middle < 77 and (middle > 49.5 or tint > 3.0))
+
+
+def pale_bodies(
+    solid: np.ndarray, lab: np.ndarray, slope: np.ndarray, page: np.ndarray, px_per_mm: float, least_slope: float
+) -> np.ndarray:
+    """(H, W) bool, white and pale housings and terminals: what thin edges enclose, or nearly, at half size.
+
+    page : (H, W) bool, where edges may be trusted. Gaps up to 4 mm between pieces of edge are closed; gaps between
+    wires that fan out are also enclosed, but by strong colour, and bare page shows in them.
+    """
+    half = 0.5 * px_per_mm
+    size = (lab.shape[1] // 2, lab.shape[0] // 2)
+    steep = (cv2.resize(slope, size, interpolation=cv2.INTER_AREA) > least_slope).astype(np.uint8)
+    page_small = cv2.resize(page.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    thin = (steep & ~cv2.morphologyEx(steep, cv2.MORPH_OPEN, _disc(1.0 * half))) & page_small
+    known = cv2.resize(solid.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+    linked = cv2.dilate(thin | known, _disc(0.9 * half)) > 0
+    edges = _hysteresis(known > 0, linked, max(3, round(1.5 * half**2))) & ((thin | known) > 0)
+    closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, _disc(1.6 * half)) > 0
+    body = _fill_small_holes(closed, 900 * half**2)
+    body = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.5 * half)) > 0
+    small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
+    strong = (known > 0) & ((small[..., 0] < 60) | (cv2.magnitude(small[..., 1], small[..., 2]) > 20))
+    near_strong = cv2.dilate(strong.astype(np.uint8), _disc(0.8 * half)) > 0
+    fresh = body & (known == 0)
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(fresh.astype(np.uint8), connectivity=4)
+    take = np.zeros(n, bool)
+    depth = cv2.distanceTransform(fresh.astype(np.uint8), cv2.DIST_L2, 3)
+    for i in range(1, n):
+        x, y, w, h = stats[i, :4]
+        cut = (slice(y, y + h), slice(x, x + w))
+        inside = labels[cut] == i
+        take[i] = _like_body(inside, depth[cut], near_strong[cut], small[cut], thin[cut], half)
+    found = take[labels] | (edges & cv2.dilate(take[labels].astype(np.uint8), _disc(1.0 * half)).astype(bool))
+    return cv2.resize(found.astype(np.uint8), (lab.shape[1], lab.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+
+
+def _like_body(
+    inside: np.ndarray, depth: np.ndarray, strong: np.ndarray, lab: np.ndarray, thin: np.ndarray, half: float
+) -> bool:
+    """Not bare page: darker or structured, and not merely the gap between strongly coloured wires."""
+    area = float(inside.sum()) / half**2
+    padded = np.pad(inside.astype(np.uint8), 1)
+    rim = inside & (cv2.erode(padded, np.ones((3, 3), np.uint8))[1:-1, 1:-1] == 0)
+    gap = float(strong[rim].mean()) if rim.any() else 1.0
+    light = float(np.median(lab[..., 0][inside]))
+    if area < 3:
+        return light < 94 and gap < 0.5
+    structure = float((thin[inside] > 0).mean())
+    return gap < 0.6 and (light < 94.5 or structure > 0.12)
 
 
 def close_gaps(solid: np.ndarray, px_per_mm: float, reach_mm: float = 2.2) -> np.ndarray:

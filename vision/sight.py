@@ -40,8 +40,11 @@ def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | No
     view = find_mat(photo, layouts)
     found = view if isinstance(view, MatView) else None
     canvas = lay_on_mat(photo, found) if found else lay_without_mat(photo, mm_per_px)
-    even = even_light(canvas.bgr, canvas.ground, canvas.white_ground)
-    separate = on_white_ground if canvas.white_ground else on_other_ground
-    foreground = separate(even, canvas.ground, canvas.px_per_mm)
+    even = even_light(canvas.bgr, canvas.bare, canvas.white_ground)
+    foreground = (
+        on_white_ground(even, canvas.ground, canvas.px_per_mm, canvas.printed)
+        if canvas.white_ground
+        else on_other_ground(even, canvas.ground, canvas.px_per_mm)
+    )
     cells = describe_cells(even, foreground, canvas.ground, canvas.px_per_mm)
     return FirstLook(photo, view, judge_quality(photo, found), canvas, even, foreground, cells, make_grid(cells))

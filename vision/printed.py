@@ -1,0 +1,147 @@
+"""What the mat's own print looks like on the canvas, and where something lies over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from vision.layout import MatLayout
+from vision.layout_raster import printed_mask, raster
+
+_EDGE_MM = 0.6
+"""How far an edge of print may appear away from its place."""
+_BOX_MARGIN_MM = 1.0
+_STRONG, _WEAK = 22.0, 12.0
+"""Difference from the print, CIELAB units, that starts and that continues a covering thing."""
+_SHADOW_LIGHT = 40.0
+"""Shadows on white paper stay lighter than this L."""
+
+
+@dataclass(frozen=True)
+class PrintedPage:
+    """The page's print in the canvas window.
+
+    lowest, highest : (H, W, 3) uint8 CIELAB as OpenCV packs it, range of the print within `_EDGE_MM` of each pixel
+    zone : (H, W) bool, on and around markers, patches, rulers and text; faint : (H, W) bool, on the pattern
+    boxes : (N, 4) int, px x0, y0, x1, y1 of the printed things, with a margin
+    """
+
+    lowest: np.ndarray
+    highest: np.ndarray
+    zone: np.ndarray
+    faint: np.ndarray
+    boxes: np.ndarray
+
+
+def printed_page(layout: MatLayout, px_per_mm: float, corner: tuple[int, int], shape: tuple[int, int]) -> PrintedPage:
+    """The part of a layout's print that starts at page pixel (x, y) `corner` and has the given (h, w) shape."""
+    whole = _whole_page(layout, px_per_mm)
+    x0, y0 = corner
+    h, w = shape
+
+    def cut(page: np.ndarray) -> np.ndarray:
+        part = page[max(y0, 0) : y0 + h, max(x0, 0) : x0 + w]
+        if part.shape[:2] == (h, w):
+            return part
+        out = np.zeros((h, w, *page.shape[2:]), page.dtype)
+        top, left = max(-y0, 0), max(-x0, 0)
+        out[top : top + part.shape[0], left : left + part.shape[1]] = part
+        return out
+
+    boxes = (whole.boxes - [x0, y0, x0, y0]).clip(0, [w, h, w, h])
+    boxes = boxes[(boxes[:, 2] - boxes[:, 0] > 1) & (boxes[:, 3] - boxes[:, 1] > 1)]
+    return PrintedPage(cut(whole.lowest), cut(whole.highest), cut(whole.zone), cut(whole.faint), boxes)
+
+
+@lru_cache(maxsize=2)
+def _whole_page(layout: MatLayout, px_per_mm: float) -> PrintedPage:
+    """The whole page; kept, since a shop photographs on one or two mats."""
+    lab = cv2.cvtColor(raster(layout, px_per_mm), cv2.COLOR_BGR2Lab)
+    reach = max(1, round(_EDGE_MM * px_per_mm))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    lowest, highest = cv2.erode(lab, kernel), cv2.dilate(lab, kernel)
+    zone = printed_mask(layout, px_per_mm)
+    faint = (cv2.absdiff(lowest, highest).max(axis=2) > 1) & ~zone
+    rects = [m.rect_mm for m in layout.markers] + [p.rect_mm for p in layout.patches]
+    rects += [b.rect_mm for b in layout.boxes] + [r.rect_mm for r in layout.rulers] + [t.rect_mm for t in layout.texts]
+    corners = np.array([[x, y, x + w, y + h] for x, y, w, h in rects]).reshape(-1, 4)
+    margin = _BOX_MARGIN_MM * np.array([-1, -1, 1, 1])
+    height, width = zone.shape
+    boxes = np.rint((corners + margin) * px_per_mm).astype(int).clip(0, [width, height, width, height])
+    return PrintedPage(lowest, highest, zone, faint, boxes)
+
+
+def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per_mm: float) -> np.ndarray:
+    """(H, W) bool, inside the printed zone: what clearly differs from the print, seen in the same light.
+
+    lab : (H, W, 3) float32, the page near (97, 0, 0); ground : (H, W) bool, on the page and seen by the camera.
+    """
+    found = np.zeros(ground.shape, np.uint8)
+    black, tint = _ink(lab, ground, printed)
+    opening = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+    for x0, y0, x1, y1 in printed.boxes:
+        cut = (slice(y0, y1), slice(x0, x1))
+        low, high = _as_seen(printed.lowest[cut], black, tint), _as_seen(printed.highest[cut], black, tint)
+        here = lab[cut]
+        shift = _patch_shift(here, low, high)
+        strong, weak = _differs(here, low + shift, high + shift)
+        inside = ground[cut] & printed.zone[cut]
+        both = _continued(strong & inside, weak & inside, max(2, round(0.12 * px_per_mm**2)))
+        found[cut] |= cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, opening)
+    return found > 0
+
+
+def _ink(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage) -> tuple[float, np.ndarray]:
+    """L and (a, b) of black print as photographed: medians over where the print is surely black."""
+    values = [
+        lab[y0:y1:2, x0:x1:2][(printed.highest[y0:y1:2, x0:x1:2, 0] < 12) & ground[y0:y1:2, x0:x1:2]]
+        for x0, y0, x1, y1 in printed.boxes
+    ]
+    seen = np.concatenate(values) if values else np.zeros((0, 3), np.float32)
+    if len(seen) < 30:
+        return 15.0, np.zeros(2, np.float32)
+    middle = np.median(seen, axis=0)
+    return float(min(middle[0], 45.0)), middle[1:].astype(np.float32)
+
+
+def _as_seen(packed: np.ndarray, black: float, tint: np.ndarray) -> np.ndarray:
+    """Packed CIELAB of the print to CIELAB as photographed: L between black and paper, black's tint fading out."""
+    share = packed[..., :1].astype(np.float32) / 255
+    colour = packed[..., 1:].astype(np.float32) - 128 + (1 - share) * tint
+    return np.concatenate([black + share * (97.0 - black), colour], axis=2)
+
+
+def _patch_shift(here: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """(3,) how a field of one colour came out of the printer, against the layout; 0 where it looks covered."""
+    even = (high - low).max(axis=2) < 3
+    if even.mean() < 0.3:
+        return np.zeros(3, np.float32)
+    inside = here[even]
+    shift = np.median(inside - low[even], axis=0)
+    usual = np.abs(inside - low[even] - shift).max(axis=1) < 8
+    credible = np.linalg.norm(shift) < 40 and usual.mean() > 0.6
+    return shift.astype(np.float32) if credible else np.zeros(3, np.float32)
+
+
+def _differs(here: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Strong and weak difference; a darkening alone counts only below what a shadow can do."""
+    below, above = np.maximum(low - here, 0), np.maximum(here - high, 0)
+    colour = np.hypot(np.maximum(below[..., 1], above[..., 1]), np.maximum(below[..., 2], above[..., 2]))
+    light = here[..., 0]
+    dark = np.where(light < _SHADOW_LIGHT, below[..., 0], 0.0)
+    half_dark = np.where(light < _SHADOW_LIGHT + 20, below[..., 0], 0.0)
+    strong = (colour > _STRONG) | (dark > _STRONG) | (above[..., 0] > _STRONG)
+    weak = (colour > _WEAK) | (half_dark > _STRONG) | (above[..., 0] > _WEAK)
+    return strong, weak
+
+
+def _continued(strong: np.ndarray, weak: np.ndarray, min_strong_px: int) -> np.ndarray:
+    """Weak components that hold enough strong pixels."""
+    n, labels = cv2.connectedComponents(weak.astype(np.uint8), connectivity=8)
+    hits = np.bincount(labels[strong], minlength=n)
+    keep = hits >= min_strong_px
+    keep[0] = False
+    return keep[labels]
