@@ -51,7 +51,7 @@ def _hysteresis(strong: np.ndarray, weak: np.ndarray, min_strong_px: int) -> np.
 
 
 def _fill_small_holes(mask: np.ndarray, max_area_px: float) -> np.ndarray:
-    n, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats((~mask).astype(np.uint8), connectivity=4)
     small = stats[:, cv2.CC_STAT_AREA] <= max_area_px
     small[0] = False
     return mask | small[labels]
@@ -132,12 +132,13 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
     page = ((light > 92) & (chroma < 5) & (steep < 3)).astype(np.uint8)
     page = cv2.morphologyEx(page, cv2.MORPH_OPEN, _disc(1.2 * half))
     near = _disc(0.9 * half)
-    found |= cv2.dilate(found, near) & cv2.dilate(page, near) & (chroma < 12) & (light > _DARKER_THAN_SHADOW)
-    return cv2.resize(found, (lab.shape[1], lab.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    rim = (cv2.dilate(found, near) > 0) & (cv2.dilate(page, near) > 0) & (chroma < 12) & (light > _DARKER_THAN_SHADOW)
+    both = (found > 0) | rim
+    return cv2.resize(both.astype(np.uint8), (lab.shape[1], lab.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
 
 
 def _like_shadow(light: np.ndarray, a: np.ndarray, b: np.ndarray) -> bool:
-    """Slight tint, and lighter than dark grey parts; the light left in a dark shadow is tinted, dark grey parts are not.
+    """Slight tint, and lighter than dark grey parts; a dark shadow is tinted by the light left, dark grey parts are not.
 
     The limits lie between flat stretches of shadow and of grey, black and natural parts in 40 bench photographs.
     """
@@ -161,10 +162,12 @@ def pale_bodies(
     size = (lab.shape[1] // 2, lab.shape[0] // 2)
     steep = (cv2.resize(slope, size, interpolation=cv2.INTER_AREA) > least_slope).astype(np.uint8)
     page_small = cv2.resize(page.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    thin = (steep & ~cv2.morphologyEx(steep, cv2.MORPH_OPEN, _disc(1.0 * half))) & page_small
+    wide = cv2.morphologyEx(steep, cv2.MORPH_OPEN, _disc(1.0 * half))
+    thin = ((steep > 0) & (wide == 0) & (page_small > 0)).astype(np.uint8)
     known = cv2.resize(solid.astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-    linked = cv2.dilate(thin | known, _disc(0.9 * half)) > 0
-    edges = _hysteresis(known > 0, linked, max(3, round(1.5 * half**2))) & ((thin | known) > 0)
+    pieces = (thin > 0) | (known > 0)
+    linked = cv2.dilate(pieces.astype(np.uint8), _disc(0.9 * half)) > 0
+    edges = _hysteresis(known > 0, linked, max(3, round(1.5 * half**2))) & pieces
     closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, _disc(1.6 * half)) > 0
     body = _fill_small_holes(closed, 900 * half**2)
     body = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.5 * half)) > 0
@@ -214,24 +217,59 @@ def on_other_ground(even: EvenLight, ground: np.ndarray, px_per_mm: float) -> Fo
     The ground's own colour and grain are learnt from the picture: robust mean and spread of what most of it
     looks like; what differs from that by more than the grain is assembly (or a shadow: the finder tells).
     """
-    s = px_per_mm
-    smooth = cv2.GaussianBlur(even.lab, (0, 0), 0.35 * s)
-    small = cv2.resize(smooth, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    inside = cv2.resize(ground.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
-    mean, inverse = _ground_colour(small[inside])
-    difference = smooth - mean
-    distance = np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", difference, inverse, difference), 0))
-    strong = distance > 6.0
-    weak = distance > 3.3
-    both = _hysteresis(strong & ground, weak & ground, max(3, round(1.0 * s * s)))
+    s, half = px_per_mm, 0.5 * px_per_mm
+    size = (ground.shape[1] // 2, ground.shape[0] // 2)
+    smooth = cv2.GaussianBlur(cv2.resize(even.lab, size, interpolation=cv2.INTER_AREA), (0, 0), 0.35 * half)
+    seen = cv2.resize(ground.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    mean, inverse = _ground_colour(smooth[::2, ::2][seen[::2, ::2]])
+    difference = (smooth - mean.astype(np.float32)).reshape(-1, 3)
+    squares = ((difference @ inverse.astype(np.float32)) * difference).sum(axis=1)
+    distance = np.sqrt(np.maximum(squares, 0)).reshape(size[::-1])
+    distance[_bench_shadows(smooth, mean, inverse, distance > 3.3, half)] = 0
+    distance = cv2.resize(distance, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_LINEAR)
+    both = _hysteresis((distance > 6.0) & ground, (distance > 3.3) & ground, max(3, round(1.0 * s * s)))
     both = cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.35 * s))
     both = cv2.morphologyEx(both, cv2.MORPH_CLOSE, _disc(0.5 * s)) > 0
     solid = _fill_small_holes(_without_specks(both, 12.0 * s * s), 2.0 * s * s)
     return Foreground(solid=solid, filled=close_gaps(solid, px_per_mm))
 
 
+def _bench_shadows(
+    smooth: np.ndarray, mean: np.ndarray, inverse: np.ndarray, odd: np.ndarray, px_per_mm: float
+) -> np.ndarray:
+    """(h, w) bool, shadows among the odd pixels: the ground's own colour with less light, without details.
+
+    Less light by a factor k scales L + 16, a and b alike by the cube root of k (CIELAB above its linear toe).
+    """
+    less = (smooth[..., 0] + 16) / float(mean[0] + 16)
+    off_a = smooth[..., 1] - less * np.float32(mean[1])
+    off_b = smooth[..., 2] - less * np.float32(mean[2])
+    grain = np.sqrt(np.trace(np.linalg.inv(inverse)[1:, 1:]))
+    slope = gradient_magnitude(smooth[..., 0], 0.4 * px_per_mm) * px_per_mm
+    usual = float(np.median(slope[~odd])) if not odd.all() else 1.0
+    calm = slope < 4 * usual + 3
+    alike = (cv2.magnitude(off_a, off_b) < 2.5 + 1.5 * grain) & (less > 0.66) & (less < 0.99) & odd & calm
+    core = cv2.morphologyEx(alike.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.1 * px_per_mm))
+    n, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    keep = stats[:, cv2.CC_STAT_AREA] >= 6 * px_per_mm**2
+    keep[0] = False
+    for i in np.flatnonzero(keep):
+        x, y, w, h = stats[i, :4]
+        # neutral dark grey parts on a neutral bench are as dark all over; a shadow fades towards its rim
+        depth = less[y : y + h, x : x + w][labels[y : y + h, x : x + w] == i]
+        keep[i] = float(np.median(depth)) > 0.72
+    found = keep[labels].astype(np.uint8)
+    return (
+        (cv2.dilate(found, _disc(0.9 * px_per_mm)) > 0)
+        & (less > 0.66)
+        & (less < 1.0)
+        & odd
+        & (cv2.magnitude(off_a, off_b) < 3.5 + 1.5 * grain)
+    )
+
+
 def _without_specks(mask: np.ndarray, min_area_px: float) -> np.ndarray:
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
     keep = stats[:, cv2.CC_STAT_AREA] >= min_area_px
     keep[0] = False
     return keep[labels]
