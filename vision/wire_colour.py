@@ -4,31 +4,43 @@ from __future__ import annotations
 
 import numpy as np
 
-# CIELAB (D65) of common insulation under even light: our own choice of typical plastics, no published source
+# CIELAB (D65) of well-lit insulation on an evenly lit page: medians over the project's own bench photographs, rounded;
+# no published source
 REFERENCE_LAB: dict[str, tuple[float, float, float]] = {
-    "BK": (15, 0, 0),
-    "BN": (33, 16, 20),
-    "RD": (42, 58, 38),
-    "OG": (60, 46, 56),
-    "YE": (80, 4, 74),
-    "GN": (44, -38, 24),
-    "BU": (36, 8, -48),
-    "VT": (38, 34, -36),
-    "GY": (52, 0, 0),
-    "WH": (88, 0, 3),
-    "PK": (70, 36, 4),
-    "TQ": (58, -34, -12),
-    "tan": (66, 9, 26),
+    "BK": (18, 0, 0),
+    "BN": (33, 14, 18),
+    "RD": (41, 54, 35),
+    "OG": (55, 43, 51),
+    "YE": (78, -1, 67),
+    "GN": (43, -33, 21),
+    "BU": (33, 13, -44),
+    "VT": (34, 34, -35),
+    "GY": (53, 0, 0),
+    "WH": (86, 0, 3),
+    "PK": (64, 37, 3),
+    "TQ": (57, -26, -9),
+    "tan": (65, 7, 26),
 }
 _CODES = tuple(REFERENCE_LAB)
-_TABLE = np.array(list(REFERENCE_LAB.values()))
 _LIGHT_WEIGHT = 0.55
+_SHADE_COST = 16.0
+_SHADES = np.exp(np.linspace(-0.6, 0.25, 18))
+
+
+def _shaded(table: np.ndarray) -> np.ndarray:
+    """(codes, shades, 3): each colour under less and more light. CIELAB's cube roots all scale alike."""
+    k = _SHADES[None, :, None]
+    return np.concatenate([(table[:, None, :1] + 16) * k - 16, table[:, None, 1:] * k], axis=2)
+
+
+_TABLE = _shaded(np.array(list(REFERENCE_LAB.values()), float))
 
 
 def code_distances(lab: np.ndarray) -> np.ndarray:
-    """(N, 3) CIELAB to (N, codes) distances; lightness counts less, for round wires are shaded."""
+    """(N, 3) CIELAB to (N, codes) distances: to the nearest shade of each code, shading itself costing a little."""
     weight = np.array([_LIGHT_WEIGHT, 1.0, 1.0])
-    return np.linalg.norm((np.atleast_2d(lab)[:, None, :] - _TABLE[None]) * weight, axis=2)
+    apart = np.linalg.norm((np.atleast_2d(lab)[:, None, None, :] - _TABLE[None]) * weight, axis=3)
+    return (apart + _SHADE_COST * np.abs(np.log(_SHADES))).min(axis=2)
 
 
 def nearest_code(lab: np.ndarray) -> str:
@@ -40,3 +52,19 @@ def runner_up_ratio(lab: np.ndarray) -> float:
     """Distance of the best code over that of the second best, 0 (clear) to 1 (either)."""
     first, second = np.sort(code_distances(lab)[0])[:2]
     return float(first / max(second, 1e-6))
+
+
+def robust_colour(lab: np.ndarray) -> np.ndarray:
+    """(3,) colour of the better lit half of (n, 3) sections along a wire."""
+    light = lab[:, 0]
+    bright = lab[light >= np.median(light)]
+    return np.median(bright, axis=0)
+
+
+def name_colour(base: np.ndarray, lab: np.ndarray, stripe: np.ndarray) -> tuple[str, float]:
+    """Code of a wire and how near its runner-up is (1: either).
+
+    base : (3,) robust colour; lab : (n, 3) along the wire; stripe : (n, 3) of bands within it, NaN where none.
+    """
+    code = nearest_code(base)
+    return code, runner_up_ratio(base)

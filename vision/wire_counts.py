@@ -1,0 +1,124 @@
+"""Counts the wires that a damage touches, from the traces through it and those that enter it from either side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from vision.bundles import BundleGraph
+from vision.findings import Count, Measure
+
+_TOUCH_MM = 0.7
+_BIN_MM = 2.0
+_BESIDE_MM = (2.0, 10.0)
+_RIM_MM = 0.3
+_USUAL_DIAMETER_MM = 2.0  # where no wire near the damage could be measured
+
+
+class Trace(Protocol):
+    """What is counted: a wire's centre line and diameter."""
+
+    id: str
+    diameter_mm: Measure | None
+    centreline_px: np.ndarray
+
+
+def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
+    """Wires that a damage touches.
+
+    xy : (n, 2) canvas px of the damage's cells. Counted are the traces that lie side by side in one cross-section, inside
+    the damage and just before and behind it (where wires are fused, none can be traced inside); the interval spans
+    these and what the damage's width has room for. wire_ids : the traces inside.
+    """
+    xy = np.asarray(xy, float).reshape(-1, 2)
+    if len(graph.points) == 0 or len(xy) == 0:
+        return Count(value=1, low=1, high=max(1, len(traced)), wire_ids=[])
+    frame = _Frame(graph, xy, px_per_mm)
+    inside: list[tuple[int, int]] = []
+    beside: list[tuple[int, int, int]] = []
+    cells = cKDTree(xy)
+    ids, diameters = [], []
+    for k, wire in enumerate(traced):
+        along, lateral, side = frame.places(wire.centreline_px)
+        touching = (cells.query(wire.centreline_px)[0] <= _TOUCH_MM * px_per_mm) & (side == 0)
+        outside = (side != 0) & (along >= _BESIDE_MM[0]) & (along <= _BESIDE_MM[1]) & frame.within(lateral)
+        bins = (along // _BIN_MM).astype(int, copy=False) if len(along) else np.zeros(0, int)
+        inside += [(int(b), k) for b in set(bins[touching].tolist())]
+        beside += [(int(s), int(b), k) for s, b in {(s, b) for s, b in zip(side[outside], bins[outside], strict=True)}]
+        if touching.sum() >= 2:
+            ids.append(wire.id)
+        if (touching.any() or outside.any()) and wire.diameter_mm is not None:
+            diameters.append(wire.diameter_mm.value)
+    diameter = float(np.median(diameters)) if diameters else _USUAL_DIAMETER_MM
+    return _interval(_usual(inside, 65), [_usual([(b, k) for s, b, k in beside if s == q], 50) for q in (-1, 1)],
+                     frame.width_mm / diameter, ids)  # fmt: skip
+
+
+def _usual(pairs: list[tuple[int, int]], percentile: float) -> int:
+    """How many traces usually lie in one bin, of (bin, trace) pairs."""
+    if not pairs:
+        return 0
+    counts = np.bincount(np.unique([b for b, _ in pairs], return_inverse=True)[1])
+    return round(float(np.percentile(counts, percentile)))
+
+
+def _interval(inside: int, sides: list[int], room: float, ids: list[str]) -> Count:
+    """The count and the interval that all ways of counting leave, one wire wider either way from three wires on."""
+    value = inside if inside >= 0.7 * room else min(max(inside, *sides), max(inside, round(1.2 * room)))
+    value = max(1, value)
+    known = [value, *(n for n in (inside, *sides) if n > 0)]
+    slack = 1 + value // 4 if value > 1 else 0
+    # a bundle has wires beneath those that are seen
+    high = max(*known, round(room), 1) + slack
+    return Count(value=value, low=max(1, min(known) - slack), high=high, wire_ids=ids)
+
+
+class _Frame:
+    """Places along and across the bundle, reckoned from a damage."""
+
+    def __init__(self, graph: BundleGraph, xy: np.ndarray, px_per_mm: float) -> None:
+        self.graph, self.s = graph, px_per_mm
+        self.turn = _directions(graph)
+        feet, counts = np.unique(graph.nearest(xy)[0], return_counts=True)
+        first = graph.distances_mm(np.array([feet[counts.argmax()]]))[0]
+        reached = np.isfinite(first[feet])
+        self.a = int(feet[reached][first[feet][reached].argmax()])
+        self.from_a = graph.distances_mm(np.array([self.a]))[0]
+        self.b = int(feet[reached][self.from_a[feet][reached].argmax()])
+        self.from_b = graph.distances_mm(np.array([self.b]))[0]
+        self.length = float(self.from_a[self.b])
+        lateral = self._lateral(xy)
+        self.low, self.high = (float(np.percentile(lateral, p)) for p in (5, 95))
+        half = float(np.median(graph.half_width_mm[feet]))
+        self.width_mm = min(self.high - self.low + 2 * _RIM_MM, 2 * half)
+
+    def _lateral(self, xy: np.ndarray) -> np.ndarray:
+        foot, _ = self.graph.nearest(xy)
+        offset = (xy - self.graph.points[foot]) / self.s
+        return -offset[:, 0] * np.sin(self.turn[foot]) + offset[:, 1] * np.cos(self.turn[foot])
+
+    def places(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Of (n, 2) canvas px: mm along (from the damage's near end where outside), mm across, side (0 inside, -1, 1)."""
+        foot, _ = self.graph.nearest(xy)
+        to_a, to_b = self.from_a[foot], self.from_b[foot]
+        outside = ~(to_a + to_b <= self.length + 1.5)
+        side = np.where(outside, np.where(to_a < to_b, -1, 1), 0)
+        along = np.where(outside, np.minimum(to_a, to_b), to_a)
+        return np.where(np.isfinite(along), along, 1e9), self._lateral(xy), side
+
+    def within(self, lateral: np.ndarray) -> np.ndarray:
+        """(n,) bool: as far across as the damage."""
+        return (lateral >= self.low - _RIM_MM) & (lateral <= self.high + _RIM_MM)
+
+
+def _directions(graph: BundleGraph) -> np.ndarray:
+    """(N,) angle of the centre line at each point, steady along it where the line does not turn back."""
+    link = graph.points[graph.links[:, 1]] - graph.points[graph.links[:, 0]]
+    angle = 2 * np.arctan2(link[:, 1], link[:, 0])  # a link may point either way: its doubled angle does not
+    total = np.zeros_like(graph.points)
+    for k in (0, 1):
+        np.add.at(total, graph.links[:, k], np.stack([np.cos(angle), np.sin(angle)], axis=1))
+    return np.arctan2(total[:, 1], total[:, 0]) / 2

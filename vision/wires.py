@@ -1,0 +1,260 @@
+"""Traces single wires: from the sections of straightened bundles to wires with colour, diameter, length and ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from vision.findings import Measure
+from vision.recognise import Scene
+from vision.sight import FirstLook
+from vision.strips import Strips, straighten
+from vision.wire_colour import name_colour, robust_colour
+from vision.wire_counts import wires_crossing
+from vision.wire_joins import End, Piece, join_pieces, without_doubles
+from vision.wire_sections import Sections, colour_difference, find_sections, link_sections
+
+__all__ = ["TracedWire", "diameter_of", "trace_pieces", "trace_wires", "wires_crossing"]
+
+MIN_TRACK_MM = 20.0
+_MIN_PIECE = 5
+_GAP_MM = 6
+_THICKEST_MM = 4.6
+_THINNEST_MM = 0.9
+_REACH_MM = 10.0
+_SCALE_U95_REL = 0.01
+_EDGE_U95_MM = 0.12
+
+
+@dataclass(frozen=True)
+class TracedWire:
+    """One traced wire.
+
+    colour : IEC 60757 code, base or base/stripe; lab : (3,) CIELAB of the base
+    diameter_mm : None where no section shows the wire whole; width_mm : (n,) seen width along `centreline_px`
+    centreline_px : (n, 2) canvas px; length_mm : low_bound where an end is not at a termination
+    ends : termination ids; columns_seen : how many millimetres of it were seen; ambiguous : a join at one of its ends
+    was left open because several wires could continue it
+    """
+
+    id: str
+    colour: str
+    lab: tuple[float, float, float]
+    colour_margin: float
+    diameter_mm: Measure | None
+    centreline_px: np.ndarray
+    width_mm: np.ndarray
+    length_mm: Measure
+    ends: tuple[str | None, str | None]
+    columns_seen: int
+    ambiguous: bool
+
+
+def trace_wires(look: FirstLook, scene: Scene) -> list[TracedWire]:
+    """All single wires seen over at least `MIN_TRACK_MM`, longest first."""
+    s = look.canvas.px_per_mm
+    covered = np.zeros(scene.body.shape, bool)
+    for part in scene.coverings:
+        if part.mask is not None:
+            covered |= part.mask
+    strips = straighten(scene.graph, look.even.lab, look.foreground.solid & scene.body & ~covered, s)
+    pieces = trace_pieces(strips, s)
+    pieces = without_doubles(pieces, s)
+    groups = join_pieces(pieces, scene.body, s)
+    labels = _termination_labels(scene, s)
+    found = []
+    for group in groups:
+        wire = _wire(group.pieces, group.ambiguous, labels, scene, look, s)
+        if wire is not None:
+            found.append(wire)
+    found.sort(key=lambda w: -w.length_mm.value)
+    return [_numbered(wire, f"w{i + 1}") for i, wire in enumerate(found)]
+
+
+def _numbered(wire: TracedWire, name: str) -> TracedWire:
+    return TracedWire(name, *[getattr(wire, f) for f in list(TracedWire.__dataclass_fields__)[1:]])
+
+
+def trace_pieces(strips: Strips, px_per_mm: float) -> list[Piece]:
+    """Unbroken stretches of single wires within the strips."""
+    sections = find_sections(strips)
+    chains = [c for c in link_sections(sections) if len(c) >= _MIN_PIECE]
+    chains = _bridged(sections, chains)
+    made = [_piece(strips, sections, chain, px_per_mm) for chain in chains]
+    return [p for p in made if p is not None]
+
+
+def _bridged(sections: Sections, chains: list[np.ndarray]) -> list[np.ndarray]:
+    """Chains of one strip joined over gaps of at most `_GAP_MM`, each the best for the other."""
+    while True:
+        if len(chains) < 2:
+            return chains
+        ends = np.array([c[-1] for c in chains])
+        starts = np.array([c[0] for c in chains])
+        tail = np.array([_fit(sections, c[-8:], sections.row[c[-1]]) for c in chains])
+        head = np.array([_fit(sections, c[:8], sections.row[c[0]]) for c in chains])
+        gap = sections.row[starts][None, :] - sections.row[ends][:, None]
+        same = sections.strip[starts][None, :] == sections.strip[ends][:, None]
+        miss_on = np.abs(tail[:, None, 0] + tail[:, None, 1] * gap - head[None, :, 0])
+        miss_back = np.abs(head[None, :, 0] - head[None, :, 1] * gap - tail[:, None, 0])
+        colour = colour_difference(_end_lab(sections, chains, -1)[:, None], _end_lab(sections, chains, 0)[None, :])
+        cost = np.minimum(miss_on, miss_back) / 0.8 + colour / 18.0
+        cost[~same | (gap < 1) | (gap > _GAP_MM) | (colour > 20) | (np.minimum(miss_on, miss_back) > 0.9)] = np.inf
+        i, j = np.unravel_index(cost.argmin(), cost.shape)
+        if not np.isfinite(cost[i, j]) or i == j:
+            return chains
+        best = (cost <= cost.min(axis=1, keepdims=True)) & (cost <= cost.min(axis=0, keepdims=True)) & np.isfinite(cost)
+        chains = _merged(chains, {int(a): int(b) for a, b in np.argwhere(best)})
+
+
+def _merged(chains: list[np.ndarray], onward: dict[int, int]) -> list[np.ndarray]:
+    """Chains strung together: each number in ``onward`` is followed by its value."""
+    followers = set(onward.values())
+    out = []
+    for i in range(len(chains)):
+        if i in followers:
+            continue
+        whole, k = [chains[i]], i
+        while k in onward:
+            k = onward[k]
+            whole.append(chains[k])
+        out.append(np.concatenate(whole))
+    return out
+
+
+def _fit(s: Sections, chain: np.ndarray, row: int) -> tuple[float, float]:
+    """Offset and slope of a few sections, at a row."""
+    x = (s.row[chain] - row).astype(float)
+    y = s.centre[chain]
+    mx, my = x.mean(), y.mean()
+    var = ((x - mx) ** 2).sum()
+    slope = float(((x - mx) * (y - my)).sum() / var) if var > 0 else 0.0
+    return float(my - slope * mx), float(np.clip(slope, -1.2, 1.2))
+
+
+def _end_lab(s: Sections, chains: list[np.ndarray], end: int) -> np.ndarray:
+    return np.array([np.median(s.lab[c[:10] if end == 0 else c[-10:]], axis=0) for c in chains])
+
+
+def _piece(strips: Strips, s: Sections, chain: np.ndarray, px_per_mm: float) -> Piece | None:
+    """The wire of one chain on the canvas, or None where it is no wire (a shadow, a covering)."""
+    row = s.row[chain]
+    left, right = (median_filter(v[chain], 5, mode="nearest") for v in (s.left, s.right))
+    if _is_shadow(s, chain) or np.median(right - left) > _THICKEST_MM:
+        return None
+    centre = gaussian_filter1d((left + right) / 2, 1.5, mode="nearest")
+    strip = strips.strips[int(s.strip[chain[0]])]
+    k = row - strip.first
+    line = strip.centre_px[k] + strip.normal[k] * (centre * px_per_mm)[:, None]
+    step = np.gradient(line, axis=0) if len(line) > 1 else np.zeros_like(line)
+    # a wire that runs aslant shows wider across the strip than it is; long gaps would mislead the slope
+    along = np.maximum(np.abs((step * np.stack([strip.normal[k][:, 1], -strip.normal[k][:, 0]], axis=1)).sum(axis=1)), 1e-6)
+    cosine = along / np.maximum(np.linalg.norm(step, axis=1), 1e-6)
+    free = s.free_left[chain].astype(int) + s.free_right[chain]
+    return Piece(
+        strip=int(s.strip[chain[0]]), row=row, offset_mm=centre, line_px=line, width_mm=(right - left) * cosine, lab=s.lab[chain],
+        stripe=s.stripe[chain], free=free, sharp=np.minimum(s.sharp_left[chain], s.sharp_right[chain]),
+    )  # fmt: skip
+
+
+def _is_shadow(s: Sections, chain: np.ndarray) -> bool:
+    """A grey rim that brightens softly towards the ground is a shadow; a wire darkens again at its own rim."""
+    chroma = float(np.median(np.hypot(s.lab[chain, 1], s.lab[chain, 2])))
+    if chroma > 14:
+        return False
+    right, left = s.free_right[chain].mean() > 0.6, s.free_left[chain].mean() > 0.6
+    rise = float(np.median(s.rise[chain]))
+    soft = float(np.median(s.sharp_right[chain] if right else s.sharp_left[chain]))
+    outward = rise if right and not left else -rise if left and not right else 0.0
+    return outward > 4.0 and soft < 1.3
+
+
+def _termination_labels(scene: Scene, px_per_mm: float) -> tuple[np.ndarray, list[str], float]:
+    """Quarter-size raster of the terminations' numbers (0 none), their ids, and its scale."""
+    scale = 0.25
+    h, w = scene.body.shape
+    size = (max(1, int(w * scale)), max(1, int(h * scale)))
+    raster = np.zeros((size[1], size[0]), np.uint8)
+    r = max(1, round(1.5 * px_per_mm * scale))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
+    names = [""]
+    for part in scene.terminations[:254]:
+        names.append(part.id)
+        if part.mask is None:
+            x, y = (part.point * scale).round().astype(int)
+            cv2.circle(raster, (int(x), int(y)), round(5.0 * px_per_mm * scale), len(names) - 1, -1)
+        else:
+            small = cv2.resize(part.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+            raster[cv2.dilate(small, disc) > 0] = len(names) - 1
+    return raster, names, scale
+
+
+def _termination(end: End, labels: tuple[np.ndarray, list[str], float], px_per_mm: float) -> tuple[str | None, float]:
+    """Id of the termination that the wire runs into from an end, and how far it is, mm."""
+    raster, names, scale = labels
+    way = np.arange(-2.0, _REACH_MM, 0.5)
+    at = end.point + end.direction * (way * px_per_mm)[:, None]
+    x, y = (np.clip((at * scale).astype(int), 0, [raster.shape[1] - 1, raster.shape[0] - 1])).T
+    hit = np.flatnonzero(raster[y, x])
+    if len(hit) == 0:
+        return None, 0.0
+    return names[raster[y[hit[0]], x[hit[0]]]], float(max(way[hit[0]], 0.0))
+
+
+def _wire(
+    pieces: list[Piece], ambiguous: bool, labels: tuple[np.ndarray, list[str], float], scene: Scene, look: FirstLook, s: float
+) -> TracedWire | None:
+    columns = sum(len(p.line_px) for p in pieces)
+    if columns < MIN_TRACK_MM:
+        return None
+    line = np.concatenate([p.line_px for p in pieces])
+    width = np.concatenate([p.width_mm for p in pieces])
+    lab = np.concatenate([p.lab for p in pieces])
+    stripe = np.concatenate([p.stripe for p in pieces])
+    free = np.concatenate([p.free for p in pieces])
+    height = look.canvas.camera_height_mm
+    diameter = diameter_of(width, free, height)
+    wide = width >= 0.8 * np.percentile(width, 80)
+    base = robust_colour(lab[wide])
+    code, margin = name_colour(base, lab[wide], stripe[wide])
+    ends = [_termination(pieces[0].start, labels, s), _termination(pieces[-1].end, labels, s)]
+    way = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) / s
+    known = all(name is not None for name, _ in ends)
+    length = way + sum(gap for _, gap in ends)
+    gaps = sum(
+        float(np.linalg.norm(b.line_px[0] - a.line_px[-1])) / s for a, b in zip(pieces[:-1], pieces[1:], strict=True)
+    )
+    u95 = float(np.hypot(np.hypot(_SCALE_U95_REL * length, 2.0), 0.15 * gaps))
+    return TracedWire(
+        "", code, (float(base[0]), float(base[1]), float(base[2])), margin, diameter, line, width,
+        Measure(value=length, u95=u95, low_bound=not known), (ends[0][0], ends[1][0]), columns, ambiguous,
+    )  # fmt: skip
+
+
+def diameter_of(width_mm: np.ndarray, free: np.ndarray, camera_height_mm: float | None) -> Measure | None:
+    """Outside diameter from the widths seen along a wire; covered columns show less, so the wide ones count.
+
+    free : (n,) how many of the two rims border on ground. The wire's axis lies about half its
+    diameter above the mat and so looks larger by the ratio of heights.
+    """
+    good = (width_mm >= _THINNEST_MM) & (width_mm <= _THICKEST_MM)
+    if good.sum() < 8:
+        return None
+    values = width_mm[good]
+    alone = values[free[good] == 2]
+    if len(alone) >= 12:
+        seen, spread, n = float(np.median(alone)), _spread(alone), len(alone)
+    else:
+        top = values[values >= np.percentile(values, 40)]
+        seen, spread, n = float(np.median(top)), _spread(values), len(top)
+    factor = 1 - seen / 2 / camera_height_mm if camera_height_mm else 1.0
+    # neighbouring columns share their smoothing: about one in five is independent
+    u95 = float(np.hypot(_EDGE_U95_MM, 2 * spread / np.sqrt(max(n / 5, 1))))
+    return Measure(value=seen * factor, u95=u95)
+
+
+def _spread(values: np.ndarray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
