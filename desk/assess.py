@@ -3,9 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
-from models.repair import Answers, Rules
+import numpy as np
+from vision.wires import trace_wires
+
+from desk.compose import Composer
+from desk.recognition import find_scene
+from models.damage.namer import Named
+from models.damage.store import DamageModel, load_model
+from models.repair import Answers, Rules, photo_label
+from vision.findings import LABELS, Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
 from vision.layout import MatLayout
+from vision.mat import MatView
+from vision.quality import usable
+from vision.reading import Photo, read_photo
+from vision.sight import FirstLook, first_look
+
+MOST_REGIONS = 12
+_NOTHING = "no assembly was found in the photograph"
 
 
 @dataclass(frozen=True)
@@ -21,3 +38,136 @@ class AssessSettings:
     answers: Answers
     mm_per_px: float | None = None
     assembly: str | None = None
+
+
+@cache
+def model_in_use() -> DamageModel:
+    """The shipped model, loaded once."""
+    return load_model()
+
+
+def assess_photo(path: Path, settings: AssessSettings) -> PhotoFindings:
+    """Read, see, recognise, name and measure one photograph; the decision is taken by the caller.
+
+    Raises PhotoError when the file cannot be read and ModelError when the model cannot be used.
+    """
+    photo = read_photo(path)
+    look = first_look(photo, settings.layouts, settings.mm_per_px)
+    return findings_of(look, model_in_use(), settings.rules)
+
+
+def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindings:
+    """The findings on one photograph that was looked at."""
+    if len(look.cells.xy) == 0:
+        return _nothing_seen(look, model)
+    scene = find_scene(look, model)
+    composer = Composer(look, scene, model, trace_wires(look, scene))
+    regions, doubts = _wire_regions(composer)
+    shell_regions, housings, shell_doubts = _shells(composer, len(regions))
+    regions += shell_regions
+    is_usable = usable(look.retake)
+    findings = PhotoFindings(
+        photo=_info(look.photo), usable=is_usable, retake=look.retake, scale=composer.scale(), label=None,
+        labels=_labels(regions), probabilities={name: 0.0 for name in LABELS}, unsure=False, candidates=[], novel=False,
+        inspected_share=composer.inspected_share(), regions=regions, wires=composer.wires(),
+        terminations=composer.terminations(), housings=housings, coverings=composer.coverings(),
+        splices=composer.finish_splices(), decision=None, model=_model_info(model), missing=[],
+    )  # fmt: skip
+    label = photo_label(findings, rules)
+    leading = _leading(findings, label)
+    update: dict[str, object] = {"label": label, "missing": composer.missing}
+    if leading is not None:
+        update |= {"probabilities": leading.probabilities, "unsure": leading.unsure,
+                   "candidates": leading.candidates, "novel": leading.novel}  # fmt: skip
+    else:
+        update["probabilities"] = _whole_probabilities(model, doubts + shell_doubts)
+    if label is None:
+        composer.absent("label", "the only finds are novel" if regions else _why_no_label(findings, rules))
+    return findings.model_copy(update=update)
+
+
+def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
+    """Regions on wires that are not sound, and the names of those that were taken for sound."""
+    candidates = composer.scene.wire_candidates[: 3 * MOST_REGIONS]
+    if not candidates:
+        return [], []
+    names = composer.model.wires.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
+    regions, doubts = [], []
+    for candidate, named in zip(candidates, names, strict=True):
+        if named.label == "sound":
+            doubts.append(named)
+        elif len(regions) < MOST_REGIONS:
+            regions.append(composer.wire_region(f"r{len(regions) + 1}", candidate, named))
+    return regions, doubts
+
+
+def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing], list[Named]]:
+    candidates = composer.scene.shell_candidates
+    if not candidates:
+        return [], [], []
+    names = composer.model.shells.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
+    regions, housings, doubts = [], [], []
+    for candidate, named in zip(candidates, names, strict=True):
+        housings.append(composer.housing(candidate, named))
+        if named.label == "connector":
+            regions.append(composer.shell_region(f"r{before + len(regions) + 1}", candidate, named))
+        else:
+            doubts.append(named)
+    return regions, housings, doubts
+
+
+def _labels(regions: list[Region]) -> list[str]:
+    found = dict.fromkeys(r.label for r in regions if r.label is not None and not r.novel)
+    return list(found) if regions else ["sound"]
+
+
+def _leading(findings: PhotoFindings, label: str | None) -> Region | None:
+    """The region that gives the photograph its label, or the largest when only novel ones were found."""
+    mine = [r for r in findings.regions if r.label == label and not r.novel] or list(findings.regions)
+    return max(mine, key=lambda r: r.length_mm.value if r.length_mm else 0.0, default=None)
+
+
+def _whole_probabilities(model: DamageModel, doubts: list[Named]) -> dict[str, float]:
+    """Of a photograph without regions: the rate at which such photographs are sound (measured on scenes not
+    trained on), the rest shared as the rejected candidates' probabilities, or as what was missed there."""
+    rates = dict(model.card["no_region_rates"])
+    worst = max((1 - d.probabilities.get("sound", 0.0) for d in doubts), default=0.0)
+    sound = rates["sound"] * (1 - worst)
+    others = {n: v for n, v in rates.items() if n != "sound"}
+    for named in doubts:
+        for n, p in named.probabilities.items():
+            if n != "sound":
+                others[n] = others.get(n, 0.0) + p
+    total = sum(others.values()) or 1.0
+    out = {n: (1 - sound) * others.get(n, 0.0) / total for n in LABELS}
+    out["sound"] = sound
+    scale = sum(out.values())
+    return {n: out[n] / scale for n in LABELS}
+
+
+def _why_no_label(findings: PhotoFindings, rules: Rules) -> str:
+    if not findings.usable:
+        return "the photograph is not usable"
+    return f"only {findings.inspected_share:.0%} of the assembly was seen; {rules.inspection.min_inspected_share:.0%} are needed"
+
+
+def _info(photo: Photo) -> PhotoInfo:
+    return PhotoInfo(name=photo.name, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+                     taken_at=photo.taken_at)  # fmt: skip
+
+
+def _model_info(model: DamageModel) -> ModelInfo:
+    return ModelInfo(version=model.version, feature_version=model.card["feature_version"],
+                     trained_on=model.card["trained_on"])  # fmt: skip
+
+
+def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
+    advice = Retake(fault=_NOTHING, advice="lay the assembly on the mat, fill the picture with it, and photograph again", measure="all")
+    known = isinstance(look.view, MatView)
+    scale = Scale(source="mat", mm_per_px=look.view.mm_per_px, u95_rel=look.view.u95_rel) if known else Scale(source="none")  # type: ignore[union-attr]
+    return PhotoFindings(
+        photo=_info(look.photo), usable=False, retake=[*look.retake, advice], scale=scale, label=None, labels=[],
+        probabilities={name: 0.0 for name in LABELS}, unsure=False, candidates=[], novel=False, inspected_share=0.0,
+        regions=[], wires=[], terminations=[], housings=[], coverings=[], splices=[], decision=None,
+        model=_model_info(model), missing=[Missing(field="label", reason=_NOTHING)],
+    )  # fmt: skip

@@ -1,35 +1,209 @@
-"""Turns bench photographs with truth into what the models learn from: cells with classes."""
+"""Turns bench photographs with truth into what the models learn from: cells with classes, candidates with labels."""
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 
+import cv2
 import numpy as np
 
-from desk.cell_truth import cell_classes
-from sample_images.truth import Truth
-from vision.cells import Cells
-from vision.grid import CellGrid
+from desk.cell_truth import CELL_CLASSES, cell_classes
+from desk.foreign_truth import read_truth
+from desk.recognition import find_scene
+from models.damage.store import DamageModel
+from sample_images.scene import render_scene
+from sample_images.truth import Truth, TruthRegion
 from vision.layout import MatLayout
-from vision.reading import Photo
+from vision.measure import measure_shell, measure_wires
+from vision.reading import Photo, read_photo
+from vision.recognise import Scene
+from vision.regions import extent_along
 from vision.sight import FirstLook, first_look
+
+_RASTER_SCALE = 0.5
+_NEAR_MM = 3.0
+_MIN_SHARE = 0.3
+_MIN_COVER = 0.4
 
 
 @dataclass(frozen=True)
-class TaughtScene:
-    """One photograph's cells and what they really lie on.
+class SceneJob:
+    """One picture to learn from: rendered from its seed, or read from ``folder`` when given."""
 
-    classes : (N,) index into CELL_CLASSES, -1 not taught
-    """
+    scenario: str
+    seed: int
+    width_px: int | None = None
+    folder: str | None = None
 
-    cells: Cells
-    grid: CellGrid
+    @property
+    def name(self) -> str:
+        """File stem."""
+        return f"{self.scenario}_{self.seed:05d}"
+
+    def load(self) -> tuple[Photo, Truth]:
+        """The picture and its truth."""
+        if self.folder is not None:
+            path = Path(self.folder) / f"{self.name}.jpg"
+            return read_photo(path), read_truth(path.with_suffix(".json"))
+        bgr, truth = render_scene(self.seed, self.scenario)
+        return as_photo(bgr, self.name), truth
+
+
+def as_photo(bgr: np.ndarray, name: str) -> Photo:
+    """A rendered picture as a photograph that was read."""
+    digest = hashlib.sha256(bgr.tobytes()).hexdigest()
+    return Photo(bgr=bgr, name=name, sha256=digest, width_px=bgr.shape[1], height_px=bgr.shape[0], taken_at=None, focal_35mm=None)
+
+
+@dataclass(frozen=True)
+class CellLesson:
+    """One photograph's cells for the finder. xy : (N, 2) canvas px; classes : (N,), -1 not taught."""
+
+    names: tuple[str, ...]
+    xy: np.ndarray
+    features: np.ndarray
     classes: np.ndarray
 
 
-def teach_cells(photo: Photo, truth: Truth, layouts: Sequence[MatLayout]) -> tuple[FirstLook, TaughtScene]:
-    """Look at a photograph and label its cells from the truth."""
+def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
+    """Look at one picture and label its cells."""
+    photo, truth = job.load()
     look = first_look(photo, layouts)
-    photo_xy = look.canvas.to_photo_px(look.cells.xy) if len(look.cells.xy) else np.zeros((0, 2))
-    return look, TaughtScene(look.cells, look.grid, cell_classes(truth, photo_xy))
+    if len(look.cells.xy) == 0:
+        return CellLesson((), np.zeros((0, 2)), np.zeros((0, 0), np.float32), np.zeros(0, int))
+    classes = cell_classes(truth, look.canvas.to_photo_px(look.cells.xy))
+    return CellLesson(look.cells.names, look.cells.xy, look.cells.features, classes)
+
+
+@dataclass(frozen=True)
+class CandidateLesson:
+    """One candidate for a namer, with its raw measures beside the true ones."""
+
+    kind: str  # wires | shell
+    scene: str
+    label: str
+    names: tuple[str, ...]
+    vector: np.ndarray
+    raw: dict[str, float | None] = field(default_factory=dict)
+    truth: dict[str, float | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SceneLesson:
+    """One photograph's candidates, coverings' lengths, and the labels truly there."""
+
+    name: str
+    labels: tuple[str, ...]
+    candidates: list[CandidateLesson]
+    coverings: list[tuple[float, float]]  # raw and true length
+
+
+def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], model: DamageModel) -> SceneLesson:
+    """Find candidates with the finder in ``model`` and label them from the truth."""
+    photo, truth = job.load()
+    look = first_look(photo, layouts)
+    if len(look.cells.xy) == 0:
+        return SceneLesson(job.name, tuple(truth.labels), [], [])
+    scene = find_scene(look, model)
+    near = _near_rasters(truth)
+    broken = scene.probabilities[:, CELL_CLASSES.index("connector")]
+    lessons = [_wire_lesson(look, scene, c, truth, near, job.name) for c in scene.wire_candidates]
+    lessons += [_shell_lesson(look, broken, c, truth, near, job.name) for c in scene.shell_candidates]
+    return SceneLesson(job.name, tuple(truth.labels), lessons, _covering_lengths(look, scene, truth))
+
+
+def _near_rasters(truth: Truth) -> list[tuple[TruthRegion, np.ndarray]]:
+    """Each true region with its (h, w) bool raster, grown by 3 mm."""
+    shape = (round(truth.height_px * _RASTER_SCALE), round(truth.width_px * _RASTER_SCALE))
+    reach = max(1, round(_NEAR_MM / truth.mm_per_px_centre * _RASTER_SCALE))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    out = []
+    for region in truth.regions:
+        raster = np.zeros(shape, np.uint8)
+        for ring in region.rings_px:
+            cv2.fillPoly(raster, [np.round(np.asarray(ring) * _RASTER_SCALE).astype(np.int32)], 1)
+        out.append((region, cv2.dilate(raster, kernel) > 0))
+    return out
+
+
+def _hits(raster: np.ndarray, photo_xy: np.ndarray) -> np.ndarray:
+    x, y = np.round(photo_xy * _RASTER_SCALE).astype(int).T
+    inside = (x >= 0) & (y >= 0) & (x < raster.shape[1]) & (y < raster.shape[0])
+    out = np.zeros(len(photo_xy), bool)
+    out[inside] = raster[y[inside], x[inside]]
+    return out
+
+
+def _matching(look: FirstLook, cells: np.ndarray, near: list[tuple[TruthRegion, np.ndarray]], on_housing: bool) -> TruthRegion | None:
+    """The true region that a candidate shows, by shared cells; None for none."""
+    everywhere = look.canvas.to_photo_px(look.cells.xy)
+    best, best_count = None, 0
+    for region, raster in near:
+        if (region.label == "connector") != on_housing:
+            continue
+        hits = _hits(raster, everywhere)
+        shared = int(hits[cells].sum())
+        enough = shared >= _MIN_SHARE * len(cells) or shared >= _MIN_COVER * max(int(hits.sum()), 1)
+        if shared > best_count and (enough or (on_housing and shared > 0)):
+            best, best_count = region, shared
+    return best
+
+
+def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -> CandidateLesson:
+    region = _matching(look, candidate.region.cells, near, False)
+    raw = {key: measure.value for key, measure in measure_wires(look, scene, candidate).items()}
+    true: dict[str, float | None] = {}
+    if region is not None and look.canvas.mm_known:
+        true = {
+            "length_mm": region.length_mm, "area_mm2": region.area_mm2, "exposed_copper_mm": region.exposed_copper_mm,
+            "fused_length_mm": region.fused_length_mm, "to_termination_mm": region.to_termination_mm,
+        }  # fmt: skip
+    signs = candidate.signs
+    return CandidateLesson("wires", name, region.label if region else "sound", signs.names, signs.vector(), raw, true)
+
+
+def _shell_lesson(look, broken: np.ndarray, candidate, truth: Truth, near, name: str) -> CandidateLesson:
+    region = _matching(look, candidate.cells, near, True)
+    raw = {key: measure.value for key, measure in measure_shell(look, candidate, broken).items()}
+    true: dict[str, float | None] = {}
+    if region is not None and look.canvas.mm_known:
+        housing = _housing_of(region, truth)
+        true = {"shell_length_mm": region.length_mm, "shell_area_mm2": region.area_mm2}
+        if housing is not None:
+            true |= {"crack_length_mm": housing.crack_length_mm, "missing_area_mm2": housing.missing_area_mm2}
+    signs = candidate.signs
+    return CandidateLesson("shell", name, "connector" if region else "sound", signs.names, signs.vector(), raw, true)
+
+
+def _housing_of(region: TruthRegion, truth: Truth):
+    middle = np.concatenate([np.asarray(r) for r in region.rings_px]).mean(axis=0)
+    broken = [h for h in truth.housings if h.cracked or h.missing_area_mm2 or h.displaced_terminals]
+    return min(broken, key=lambda h: np.linalg.norm(np.asarray(h.rings_px[0]).mean(axis=0) - middle), default=None)
+
+
+def _covering_lengths(look: FirstLook, scene: Scene, truth: Truth) -> list[tuple[float, float]]:
+    if not look.canvas.mm_known:
+        return []
+    out = []
+    for part in scene.coverings:
+        assert part.mask is not None
+        ys, xs = np.nonzero(part.mask[::4, ::4])
+        points = np.stack([xs, ys], axis=1) * 4.0
+        extent = extent_along(scene.graph, points, look.canvas.px_per_mm)
+        if extent.length_mm is None:
+            continue
+        middle = look.canvas.to_photo_px(points.mean(axis=0))[0]
+        for covering in truth.coverings:
+            if not covering.rings_px:
+                continue  # wholly hidden or outside the picture
+            ring = np.asarray(covering.rings_px[0], np.float32)
+            if cv2.pointPolygonTest(ring.reshape(-1, 1, 2), (float(middle[0]), float(middle[1])), False) >= 0:
+                out.append((extent.length_mm, covering.length_mm))
+                break
+    return out
+
+
+__all__ = ["CELL_CLASSES", "CandidateLesson", "CellLesson", "SceneJob", "SceneLesson", "candidate_lessons", "cell_lesson"]

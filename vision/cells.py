@@ -10,10 +10,13 @@ import numpy as np
 from vision.light import EvenLight
 from vision.segment import Foreground
 
-FEATURE_VERSION = "1"
+FEATURE_VERSION = "2"
 PITCH_MM = 1.2
 
 _LAGS_MM = (3.0, 6.0, 11.0, 18.0)
+_LANE_STEP_MM = 3.0
+_LANE_STEPS = 9
+_LANE_SIDE_MM = np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
 _SIDE_MM = np.arange(-1.5, 1.51, 0.5)
 _PROFILE_MM = np.arange(-6.0, 6.01, 0.4)
 
@@ -128,6 +131,89 @@ def _continuity(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, n
     out["change_light"], out["change_a"], out["change_b"] = -middle[:, 0], -middle[:, 1], -middle[:, 2]
     out["break_median"] = np.median(far, axis=0)
     out["wire_runs_on"] = np.mean(inside_all, axis=0).astype(np.float32)
+
+
+def _direction_field(maps: _Maps, window_mm: float) -> np.ndarray:
+    """(h, w, 2) float32 (cos, sin) of twice the direction along the wires, at a quarter of the size."""
+    k = window_mm * maps.s
+    xx, yy, xy = (
+        cv2.resize(_box(m, k), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+        for m in (maps.jxx, maps.jyy, maps.jxy)
+    )
+    # along the wires is across the gradient: twice the angle turns by 180 degrees
+    return np.dstack([-(xx - yy), -2 * xy])
+
+
+def _follow_lane(maps: _Maps, field: np.ndarray, xy: np.ndarray, along: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Colours met when following each cell's wire one way: (N, steps, 3), and (N, steps) whether still inside.
+
+    At each step the lateral place that continues the colour best is taken.
+    """
+    here, heading = xy.copy(), along.copy()
+    colour = _sample(maps.fine, here)
+    colours, insides = [], []
+    for _ in range(_LANE_STEPS):
+        across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)
+        ahead = here + _LANE_STEP_MM * maps.s * heading
+        at = ahead[:, None, :] + (_LANE_SIDE_MM * maps.s)[None, :, None] * across[:, None, :]
+        there = _sample(maps.fine, at)
+        inside = _sample(maps.solid, at) > 0.5
+        cost = np.linalg.norm(there - colour[:, None, :], axis=2) + 2.5 * np.abs(_LANE_SIDE_MM) + np.where(inside, 0, 40)
+        best = cost.argmin(axis=1)
+        rows = np.arange(len(xy))
+        here, colour = at[rows, best].astype(np.float32), there[rows, best]
+        colours.append(colour)
+        insides.append(inside[rows, best])
+        double = _sample(field, (here + 0.5) / 4 - 0.5)
+        angle = 0.5 * np.arctan2(double[:, 1], double[:, 0])
+        turned = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        turned *= np.where((turned * heading).sum(axis=1, keepdims=True) < 0, -1, 1)
+        # a sharp turn is another wire crossing: hold the course
+        keep = (turned * heading).sum(axis=1, keepdims=True) > 0.8
+        heading = np.where(keep, turned, heading)
+    return np.stack(colours, axis=1), np.stack(insides, axis=1)
+
+
+def _lanes(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
+    """How the wire's colour goes on 27 mm either way: mottling, drift, sharp ends, and this cell against it."""
+    field = _direction_field(maps, 6.0)
+    here = _sample(maps.fine, xy)
+    ways = [_follow_lane(maps, field, xy, sign * along.astype(np.float32)) for sign in (-1.0, 1.0)]
+    lane = np.concatenate([ways[0][0][:, ::-1], here[:, None, :], ways[1][0]], axis=1)
+    inside = np.concatenate([ways[0][1][:, ::-1], np.ones((len(xy), 1), bool), ways[1][1]], axis=1)
+    weight = inside.astype(np.float32)
+    count = np.maximum(weight.sum(axis=1), 1)
+    mean = (lane * weight[..., None]).sum(axis=1) / count[:, None]
+    spread = np.sqrt((((lane - mean[:, None]) ** 2) * weight[..., None]).sum(axis=1) / count[:, None])
+    out["lane_light_spread"] = spread[:, 0]
+    out["lane_colour_spread"] = np.hypot(spread[:, 1], spread[:, 2])
+    steps = np.linalg.norm(np.diff(lane, axis=1), axis=2) * (weight[:, 1:] * weight[:, :-1])
+    out["lane_step_mean"] = steps.sum(axis=1) / np.maximum((weight[:, 1:] * weight[:, :-1]).sum(axis=1), 1)
+    n = _LANE_STEPS
+    out["lane_step_far_min"] = np.minimum(steps[:, :n].max(axis=1), steps[:, n:].max(axis=1))
+    out["lane_step_far_max"] = np.maximum(steps[:, :n].max(axis=1), steps[:, n:].max(axis=1))
+    near = steps[:, n - 2 : n + 2]
+    out["lane_step_near"] = near.max(axis=1)
+    filled = np.where(inside[..., None], lane, np.nan)
+    with np.errstate(all="ignore"):
+        middle = np.nanmedian(filled, axis=1)
+        brightest = np.nanmax(filled[..., 0], axis=1)
+        darkest = np.nanmin(filled[..., 0], axis=1)
+    out["lane_own_light"] = here[:, 0] - middle[:, 0]
+    out["lane_own_colour"] = np.hypot(here[:, 1] - middle[:, 1], here[:, 2] - middle[:, 2])
+    out["lane_light_range"] = brightest - darkest
+    ends = np.concatenate([lane[:, :3], lane[:, -3:]], axis=1)
+    end_mean = ends.mean(axis=1)
+    out["lane_end_light"] = here[:, 0] - end_mean[:, 0]
+    out["lane_end_colour"] = np.hypot(here[:, 1] - end_mean[:, 1], here[:, 2] - end_mean[:, 2])
+    out["lane_drift"] = np.linalg.norm(lane[:, :5].mean(axis=1) - lane[:, -5:].mean(axis=1), axis=1)
+    dark = (lane[..., 0] < 30) * weight
+    out["lane_dark_share"] = dark.sum(axis=1) / count
+    chroma = np.hypot(lane[..., 1], lane[..., 2])
+    brown = ((lane[..., 0] < 48) & (lane[..., 1] > 3) & (lane[..., 2] > 3) & (chroma < 40)) * weight
+    out["lane_brown_share"] = brown.sum(axis=1) / count
+    out["lane_chroma_drop"] = chroma.max(axis=1) - chroma[:, n]
+    out["lane_inside_share"] = weight.mean(axis=1)
 
 
 def _profile(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
@@ -277,6 +363,7 @@ def describe_cells(even: EvenLight, foreground: Foreground, ground: np.ndarray, 
     _outline(maps, ix, iy, out)
     _relief(maps, ix, iy, out)
     _continuity(maps, xy, along, out)
+    _lanes(maps, xy, along, out)
     _profile(maps, xy, along, out)
     features = np.stack(list(out.values()), axis=1).astype(np.float32)
     return Cells(grid.astype(np.float64), features, tuple(out), along)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.findings import Measure
+from vision.grid import canvas_mask
 from vision.recognise import Scene, ShellCandidate, WireCandidate
 from vision.sight import FirstLook
 
@@ -149,12 +150,32 @@ def runs_under_covering(look: FirstLook, scene: Scene, cells: np.ndarray) -> boo
     return bool((distance.min(axis=1) < reach).sum() >= 2)
 
 
-def measure_shell(look: FirstLook, candidate: ShellCandidate) -> dict[str, RawMeasure]:
-    """Crack length and missing area of a housing."""
+def shell_damage_mask(look: FirstLook, candidate: ShellCandidate, broken: np.ndarray) -> np.ndarray:
+    """(H, W) bool, the broken part of a housing; the whole shell where no part stands out.
+
+    broken : (N,) probability that a cell lies on housing damage.
+    """
+    s = look.canvas.px_per_mm
+    member = np.zeros(len(broken), bool)
+    member[candidate.cells] = broken[candidate.cells] > 0.3
+    raster = look.grid.spread(member.astype(np.float32)) > 0.5
+    mask = canvas_mask(look.grid, raster, look.canvas.ground.shape, 0.4 * s)
+    if mask.sum() < 4 * s * s:
+        mask = candidate.shell.crack | candidate.shell.missing
+    return mask if mask.sum() >= 2 * s * s else candidate.shell.mask
+
+
+def measure_shell(look: FirstLook, candidate: ShellCandidate, probabilities: np.ndarray) -> dict[str, RawMeasure]:
+    """Crack length, missing area, and span and area of the broken part of a housing."""
     values = candidate.shell.values
     factor = height_factor(look, 8.0)
     missing = float(candidate.shell.missing.sum()) / look.canvas.px_per_mm**2
+    region = shell_damage_mask(look, candidate, probabilities)
+    ys, xs = np.nonzero(region)
+    span = float(np.hypot(np.ptp(xs), np.ptp(ys))) / look.canvas.px_per_mm
     return {
         "crack_length_mm": RawMeasure(values["crack_ridge_mm"] * factor),
         "missing_area_mm2": RawMeasure(missing * factor**2),
+        "shell_length_mm": RawMeasure(span * factor),
+        "shell_area_mm2": RawMeasure(float(region.sum()) / look.canvas.px_per_mm**2 * factor**2),
     }

@@ -1,0 +1,313 @@
+"""Composes the contract's findings of one photograph from what was seen and what the models say of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from vision.wires import TracedWire, wires_crossing
+
+from models.damage.namer import Named
+from models.damage.store import DamageModel
+from vision.bundles import BundleGraph
+from vision.evidence import words
+from vision.findings import (
+    LABELS,
+    Count,
+    Covering,
+    Evidence,
+    Housing,
+    Measure,
+    Missing,
+    Region,
+    Ring,
+    Scale,
+    Splice,
+    Termination,
+    Wire,
+)
+from vision.grid import canvas_mask, outlines, patches
+from vision.mat import MatView
+from vision.measure import (
+    Correction,
+    RawMeasure,
+    height_factor,
+    measure_shell,
+    measure_wires,
+    runs_under_covering,
+    shell_damage_mask,
+    to_termination,
+)
+from vision.parts import Part
+from vision.recognise import Scene, ShellCandidate, WireCandidate
+from vision.regions import extent_along
+from vision.sight import FirstLook
+
+NO_SCALE = "no scale: no mat in the photograph and none stated"
+
+
+@dataclass
+class Composer:
+    """Collects one photograph's findings; every absent measure leaves its reason in ``missing``."""
+
+    look: FirstLook
+    scene: Scene
+    model: DamageModel
+    traced: list[TracedWire]
+    missing: list[Missing] = field(default_factory=list)
+    splices: list[Splice] = field(default_factory=list)
+
+    @property
+    def scaled(self) -> bool:
+        """Whether millimetres are real."""
+        return self.look.canvas.mm_known
+
+    @property
+    def _broken(self) -> np.ndarray:
+        return self.scene.probabilities[:, self.model.finder.classes.index("connector")]
+
+    @property
+    def scale_u95_rel(self) -> float:
+        """Relative uncertainty of the scale; a stated scale is taken at 2 %, for nobody states one better."""
+        view = self.look.view
+        return view.u95_rel if isinstance(view, MatView) else 0.02
+
+    def absent(self, where: str, reason: str) -> None:
+        """Note why a field is null."""
+        self.missing.append(Missing(field=where, reason=reason))
+
+    def ring_px(self, canvas_ring: np.ndarray) -> Ring:
+        """Canvas ring to photograph px."""
+        return [(round(float(x), 1), round(float(y), 1)) for x, y in self.look.canvas.to_photo_px(canvas_ring)]
+
+    def ring_mm(self, canvas_ring: np.ndarray) -> Ring:
+        """Canvas ring to mm."""
+        return [(round(float(x), 2), round(float(y), 2)) for x, y in self.look.canvas.to_mm(canvas_ring)]
+
+    def point(self, canvas_xy: np.ndarray) -> tuple[tuple[float, float] | None, tuple[float, float]]:
+        """One canvas point as (mm or None, px)."""
+        mm = self.ring_mm(np.atleast_2d(canvas_xy))[0] if self.scaled else None
+        return mm, self.ring_px(np.atleast_2d(canvas_xy))[0]
+
+    def measured(self, where: str, name: str, label: str, raw: RawMeasure, low_bound: bool = False) -> Measure | None:
+        """A raw measure corrected for its label, or None with the reason noted."""
+        if not self.scaled:
+            self.absent(where, NO_SCALE)
+            return None
+        if raw.value is None:
+            self.absent(where, raw.reason)
+            return None
+        table = self.model.measures[name]
+        correction = Correction(**(table.get(label) or table["any"]))
+        return correction.apply(raw.value, self.scale_u95_rel, low_bound)
+
+    def scale(self) -> Scale:
+        """Where millimetres come from."""
+        view = self.look.view
+        if isinstance(view, MatView):
+            source = "card" if view.layout.kind == "card" else "mat"
+            return Scale(source=source, mm_per_px=view.mm_per_px, u95_rel=view.u95_rel)
+        if self.scaled:
+            ratio = self.look.photo.width_px / self.look.canvas.bgr.shape[1]
+            return Scale(source="stated", mm_per_px=1 / self.look.canvas.px_per_mm / ratio, u95_rel=self.scale_u95_rel)
+        self.absent("scale.mm_per_px", self.look.view.reason)
+        return Scale(source="none")
+
+    def wire_region(self, id: str, candidate: WireCandidate, named: Named) -> Region:
+        """A region of damage on wires."""
+        label = named.label
+        raws = measure_wires(self.look, self.scene, candidate)
+        covered = runs_under_covering(self.look, self.scene, candidate.region.cells)
+        at = f"regions[{id}]"
+        low = {"length_mm": covered, "area_mm2": covered}
+        length, area, copper, distance = (
+            self.measured(f"{at}.{name}", name, label, raws[name], low.get(name, False))
+            for name in ("length_mm", "area_mm2", "exposed_copper_mm", "to_termination_mm")
+        )
+        rings = self._candidate_rings(candidate)
+        evidence = words(label, candidate.signs, length.value if length else None)
+        if label == "external_heat":
+            fused = self.measured(f"{at}.fused_length", "fused_length_mm", label, raws["fused_length_mm"])
+            if fused:
+                evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
+        affected = self._wires_affected(at, candidate)
+        if label == "earlier_repair":
+            self._note_splices(candidate, named)
+        return Region(
+            id=id, label=label, probabilities=_all_labels(named.probabilities), unsure=named.unsure,
+            candidates=named.candidates if named.unsure else [], novel=named.novel,
+            rings_px=[self.ring_px(r) for r in rings], rings_mm=[self.ring_mm(r) for r in rings] if self.scaled else None,
+            length_mm=length, area_mm2=area, wires_affected=affected, exposed_copper_mm=copper,
+            to_termination_mm=distance, continues_under_covering=covered, evidence=evidence,
+        )  # fmt: skip
+
+    def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
+        count = wires_crossing(self.traced, self.look.cells.xy[candidate.region.cells], self.scene.graph)
+        if count is None:
+            self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
+        return count
+
+    def _candidate_rings(self, candidate: WireCandidate) -> list[np.ndarray]:
+        member = np.zeros(self.look.grid.index.shape, bool)
+        known = self.look.grid.index >= 0
+        chosen = np.isin(self.look.grid.index, candidate.region.cells)
+        member[known & chosen] = True
+        s = self.look.canvas.px_per_mm
+        mask = canvas_mask(self.look.grid, member, self.look.canvas.ground.shape, 0.5 * s)
+        tight = mask & self.look.foreground.filled
+        rings = outlines(tight if tight.any() else mask, 1.0 * s * s)
+        return rings or outlines(mask)
+
+    def _note_splices(self, candidate: WireCandidate, named: Named) -> None:
+        """One splice per separate sleeve of an earlier repair."""
+        member = np.zeros(len(self.look.cells.xy), bool)
+        member[candidate.region.cells] = True
+        for patch in patches(self.look.grid, member, 3, bridge=1):
+            xy = self.look.cells.xy[patch.cells]
+            extent = extent_along(self.scene.graph, xy, self.look.canvas.px_per_mm)
+            id = f"s{len(self.splices) + 1}"
+            position_mm, position_px = self.point(xy.mean(axis=0))
+            raw = to_termination(self.scene, extent.feet, height_factor(self.look, 3.0))
+            distance = self.measured(f"splices[{id}].to_termination_mm", "to_termination_mm", "earlier_repair", raw)
+            mask = canvas_mask(self.look.grid, patch.mask, self.look.canvas.ground.shape)
+            self.splices.append(
+                Splice(
+                    id=id, wire_id=self._nearest_wire(xy.mean(axis=0)), position_mm=position_mm, position_px=position_px,
+                    rings_px=[self.ring_px(r) for r in outlines(mask)], to_termination_mm=distance,
+                    to_next_splice_mm=None, origin="unknown" if named.unsure else "repair",
+                )
+            )  # fmt: skip
+
+    def _nearest_wire(self, xy: np.ndarray) -> str | None:
+        best, best_distance = None, 4.0 * self.look.canvas.px_per_mm
+        for wire in self.traced:
+            distance = float(np.linalg.norm(wire.centreline_px - xy, axis=1).min())
+            if distance < best_distance:
+                best, best_distance = wire.id, distance
+        return best
+
+    def finish_splices(self) -> list[Splice]:
+        """Splices with the distance to the next one on the same bundle."""
+        graph: BundleGraph = self.scene.graph
+        done = []
+        feet = [graph.nearest(self._canvas_of(s))[0] for s in self.splices]
+        for i, splice in enumerate(self.splices):
+            others = [f[0] for j, f in enumerate(feet) if j != i and self.splices[j].wire_id == splice.wire_id]
+            where = f"splices[{splice.id}].to_next_splice_mm"
+            if not others or splice.wire_id is None:
+                self.absent(where, "no other splice was found on the same wire")
+                done.append(splice)
+                continue
+            way = float(graph.distances_mm(feet[i])[0][others].min())
+            raw = RawMeasure(way if np.isfinite(way) else None, "the two splices do not lie on one traced bundle")
+            done.append(splice.model_copy(update={"to_next_splice_mm": self.measured(where, "to_termination_mm", "earlier_repair", raw)}))
+        return done
+
+    def _canvas_of(self, splice: Splice) -> np.ndarray:
+        """Canvas px of a splice's position, by its nearest cell."""
+        px = self.look.canvas.to_photo_px(self.look.cells.xy)
+        return self.look.cells.xy[[int(np.linalg.norm(px - splice.position_px, axis=1).argmin())]]
+
+    def shell_region(self, id: str, candidate: ShellCandidate, named: Named) -> Region:
+        """A region of damage on a housing: its cracks and broken parts, or the whole shell where none can be outlined."""
+        at = f"regions[{id}]"
+        mask = shell_damage_mask(self.look, candidate, self._broken)
+        rings = outlines(mask, 1.0 * self.look.canvas.px_per_mm**2)
+        raw = measure_shell(self.look, candidate, self._broken)
+        length = self.measured(f"{at}.length_mm", "shell_length_mm", "connector", raw["shell_length_mm"])
+        area = self.measured(f"{at}.area_mm2", "shell_area_mm2", "connector", raw["shell_area_mm2"])
+        self.absent(f"{at}.wires_affected", "damage of a housing, not of wires")
+        self.absent(f"{at}.exposed_copper_mm", "damage of a housing, not of wires")
+        crack, missing = raw["crack_length_mm"].value or 0.0, raw["missing_area_mm2"].value or 0.0
+        unit = "mm" if self.scaled else "assumed mm"
+        evidence = [
+            Evidence(feature="crack_ridge", value=round(crack, 1), unit=unit, says=f"crooked dark lines of {crack:.0f} {unit} across the shell"),
+            Evidence(feature="corner_lack", value=round(missing, 1), unit=f"{unit}²", says=f"outline lacks {missing:.0f} {unit}² at a corner"),
+            Evidence(feature="fragments", value=candidate.shell.values["fragments"], unit="count", says=f"{candidate.shell.values['fragments']:.0f} loose pieces of the shell's colour nearby"),
+        ]  # fmt: skip
+        return Region(
+            id=id, label="connector", probabilities=_all_labels(named.probabilities), unsure=named.unsure,
+            candidates=named.candidates if named.unsure else [], novel=named.novel,
+            rings_px=[self.ring_px(r) for r in rings], rings_mm=[self.ring_mm(r) for r in rings] if self.scaled else None,
+            length_mm=length, area_mm2=area, wires_affected=None, exposed_copper_mm=None,
+            to_termination_mm=Measure(value=0.0, u95=0.0) if self.scaled else None,
+            continues_under_covering=False, evidence=evidence,
+        )  # fmt: skip
+
+    def housing(self, candidate: ShellCandidate, named: Named) -> Housing:
+        """A housing and its state: cracked only where the label is certain, unknown where it is not."""
+        part = candidate.part
+        raw = measure_shell(self.look, candidate, self._broken)
+        broken = named.label == "connector"
+        sure = not named.unsure
+        at = f"housings[{part.id}]"
+        crack = missing = None
+        if broken:
+            crack = self.measured(f"{at}.crack_length_mm", "crack_length_mm", "connector", raw["crack_length_mm"])
+            missing = self.measured(f"{at}.missing_area_mm2", "missing_area_mm2", "connector", raw["missing_area_mm2"])
+        else:
+            self.absent(f"{at}.crack_length_mm", "no crack was found")
+            self.absent(f"{at}.missing_area_mm2", "nothing was found missing")
+        for name in ("displaced_terminals", "cavities", "plugs", "seals"):
+            self.absent(f"{at}.{name}", "cannot be counted on one photograph from above")
+        return Housing(
+            id=part.id, rings_px=self._part_rings(part), cracked=broken if sure else None,
+            crack_length_mm=crack, missing_area_mm2=missing, displaced_terminals=None,
+        )  # fmt: skip
+
+    def _part_rings(self, part: Part) -> list[Ring]:
+        return [] if part.mask is None else [self.ring_px(r) for r in outlines(part.mask, 4.0, 1.5)]
+
+    def terminations(self) -> list[Termination]:
+        """All terminations."""
+        out = []
+        for part in self.scene.terminations:
+            mm, px = self.point(part.point)
+            out.append(Termination(id=part.id, kind=part.kind, position_mm=mm, position_px=px, rings_px=self._part_rings(part)))
+        return out
+
+    def coverings(self) -> list[Covering]:
+        """All coverings, with their length along the bundle."""
+        out = []
+        for part in self.scene.coverings:
+            assert part.mask is not None
+            ys, xs = np.nonzero(part.mask[::4, ::4])
+            extent = extent_along(self.scene.graph, np.stack([xs, ys], axis=1) * 4.0, self.look.canvas.px_per_mm)
+            raw = RawMeasure(extent.length_mm, "no bundle could be traced under the covering")
+            length = self.measured(f"coverings[{part.id}].length_mm", "covering_length_mm", part.kind, raw)
+            out.append(Covering(id=part.id, kind=part.kind, rings_px=self._part_rings(part), length_mm=length))
+        return out
+
+    def wires(self) -> list[Wire]:
+        """All traced wires."""
+        return [self._wire(w) for w in self.traced]
+
+    def _wire(self, traced: TracedWire) -> Wire:
+        return traced.finding(self.ring_px, self.ring_mm if self.scaled else None, self.scale_u95_rel, self.absent, NO_SCALE)
+
+    def inspected_share(self) -> float:
+        """Seen share of the assembly: coverings and burnt-out pixels are unseen."""
+        whole = self.scene.body.copy()
+        for part in [*self.scene.housings, *self.scene.terminals]:
+            if part.mask is not None:
+                whole |= part.mask
+        total = float(whole.sum())
+        if total == 0:
+            return 0.0
+        hidden = self.look.even.clipped & self.look.foreground.solid
+        for part in self.scene.coverings:
+            if part.mask is not None:
+                hidden |= part.mask
+        return round(1.0 - float((hidden & whole).sum()) / total, 3)
+
+
+def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:
+    return [
+        Evidence(feature=feature, value=measure.value, unit="mm", says=says),
+        Evidence(feature=f"{feature}_u95", value=measure.u95, unit="mm", says=""),
+    ]
+
+
+def _all_labels(probabilities: dict[str, float]) -> dict[str, float]:
+    """Every label of the contract; what the namer cannot answer is 0."""
+    return {name: round(probabilities.get(name, 0.0), 4) for name in LABELS}

@@ -1,0 +1,272 @@
+"""Trains the damage model on generated scenes: finder, namers, calibration of the measures, card."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from sklearn.pipeline import Pipeline
+
+from desk.cell_truth import CELL_CLASSES
+from desk.errors import DeskError
+from desk.recognition import NEIGHBOURHOODS
+from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
+from models.damage.finder import Finder, balanced, new_pass, second_pass_input
+from models.damage.namer import Namer, fit_namer
+from models.damage.store import SHIPPED, DamageModel, content_hash, load_model, save_model
+from sample_images.scene import SCENARIOS
+from vision.cells import FEATURE_VERSION, Cells
+from vision.findings import LABELS
+from vision.grid import make_grid, neighbourhood_means
+from vision.layout import MatLayout, builtin_layouts
+from vision.measure import fit_correction
+from vision.recognise import WIRE_DAMAGES
+
+WIRE_LABELS = (*WIRE_DAMAGES, "sound")
+SHELL_LABELS = ("connector", "sound")
+FLOORS = {
+    # measure: (floor, share of the value, corrected by a ratio)
+    "length_mm": (3.0, 0.10, True),
+    "area_mm2": (10.0, 0.25, True),
+    "exposed_copper_mm": (3.0, 0.30, True),
+    "fused_length_mm": (4.0, 0.15, True),
+    "to_termination_mm": (3.0, 0.03, False),
+    "shell_length_mm": (3.0, 0.20, True),
+    "shell_area_mm2": (10.0, 0.30, True),
+    "crack_length_mm": (3.0, 0.30, True),
+    "missing_area_mm2": (10.0, 0.30, True),
+    "covering_length_mm": (4.0, 0.10, True),
+}
+"""How the error of each measure grows with its value."""
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class TrainSettings:
+    """How the model is trained. Shares of the scenes go to the finder and to the namers."""
+
+    scenes: int = 640
+    seed: int = 20_000
+    finder_share: float = 0.6
+    hidden: tuple[int, ...] = (64, 32)
+    epochs: int = 14
+    per_class: int = 40_000
+    least: int = 6_000
+    workers: int = 2
+
+
+def jobs_for(settings: TrainSettings) -> list[SceneJob]:
+    """The scenes of a training run: every scenario in turn."""
+    n = len(SCENARIOS)
+    return [SceneJob(SCENARIOS[i % n], settings.seed + i // n) for i in range(settings.scenes)]
+
+
+def _pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
+    """Results in the order of the items, from one-threaded processes."""
+    if workers <= 1:
+        yield from map(work, items)
+        return
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
+        yield from pool.map(work, items, chunksize=2)
+
+
+def _one_thread() -> None:
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def _counted(results: Iterable[Result], total: int, step: str, on_progress: Progress | None) -> Iterator[Result]:
+    for done, result in enumerate(results, 1):
+        if on_progress:
+            on_progress(step, done, total)
+        yield result
+
+
+def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progress | None = None) -> DamageModel:
+    """Train on scenes; whole scenes go either to the finder or to the namers and calibration, never to both."""
+    # one BLAS thread everywhere: the same sums in the same order, whatever the machine
+    os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(1):
+        layouts = builtin_layouts()
+        cut = round(len(jobs) * settings.finder_share / len(SCENARIOS)) * len(SCENARIOS)
+        lessons = [
+            lesson
+            for lesson in _counted(
+                _pool_map(partial(cell_lesson, layouts=layouts), jobs[:cut], settings.workers), cut, "looking at cells", on_progress
+            )
+            if len(lesson.classes)
+        ]
+        finder = fit_finder(lessons, settings, on_progress)
+        rest = jobs[cut:]
+        found = list(
+            _counted(_candidates(finder, rest, layouts, settings), len(rest), "naming candidates", on_progress)
+        )
+        return fit_rest(finder, found, settings, len(jobs))
+
+
+def _candidates(finder: Finder, jobs: Sequence[SceneJob], layouts: list[MatLayout], settings: TrainSettings) -> Iterator[SceneLesson]:
+    blank = _blank_namer()
+    with tempfile.TemporaryDirectory() as folder:
+        # workers read the finder from a file: a model travels once per process, not once per scene
+        save_model(DamageModel(finder, blank, blank, {}, {"version": "finder"}), Path(folder))
+        yield from _pool_map(partial(_candidate_work, layouts=layouts, folder=folder), jobs, settings.workers)
+
+
+_loaded: dict[str, DamageModel] = {}
+
+
+def _candidate_work(job: SceneJob, layouts: list[MatLayout], folder: str) -> SceneLesson:
+    if folder not in _loaded:
+        _loaded[folder] = load_model(Path(folder))
+    return candidate_lessons(job, layouts, _loaded[folder])
+
+
+def _blank_namer() -> Namer:
+    x = np.random.default_rng(0).normal(size=(12, 2)).astype(np.float32)
+    return fit_namer(("a", "b"), ("x", "y"), x, np.arange(12) % 2, np.arange(12), 0)
+
+
+def _probabilities(fitted: Pipeline, x: np.ndarray) -> np.ndarray:
+    out = np.zeros((len(x), len(CELL_CLASSES)))
+    out[:, fitted.classes_] = fitted.predict_proba(x)
+    return out
+
+
+def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
+    grid = make_grid(Cells(lesson.xy, lesson.features, lesson.names, lesson.xy))
+    return partial(neighbourhood_means, grid, sides=NEIGHBOURHOODS)
+
+
+def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None) -> Finder:
+    """Both passes; the second learns from first-pass answers on scenes that the first did not see."""
+    rng = np.random.default_rng(settings.seed)
+    absent = set(range(len(CELL_CLASSES))) - {int(c) for s in lessons for c in np.unique(s.classes)}
+    if absent:
+        names = ", ".join(CELL_CLASSES[i] for i in sorted(absent))
+        raise DeskError(f"retrain: expected cells of every class, got none of {names}: use more scenes (--scenes)")
+
+    def fit(inputs: list[np.ndarray], classes: list[np.ndarray], step: str) -> Pipeline:
+        x, y = np.concatenate(inputs), np.concatenate(classes)
+        taught = np.flatnonzero(y >= 0)
+        rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
+        fitted = new_pass(settings.hidden, settings.seed, settings.epochs).fit(x[rows], y[rows])
+        if on_progress:
+            on_progress(step, 1, 1)
+        return fitted
+
+    # blocks of whole rounds of scenarios alternate between the halves, so that both halves hold every scenario
+    half = (np.arange(len(lessons)) // len(SCENARIOS)) % 2
+    parts = [[s for s, h in zip(lessons, half, strict=True) if h == k] for k in (0, 1)]
+    firsts = [
+        fit([s.features for s in part], [s.classes for s in part], f"first pass on half {k + 1}")
+        for k, part in enumerate(parts)
+    ]
+    inputs = []
+    for lesson, h in zip(lessons, half, strict=True):
+        answer = _probabilities(firsts[1 - h], lesson.features)
+        inputs.append(second_pass_input(lesson.features, answer, _around(lesson)))
+    second = fit(inputs, [s.classes for s in lessons], "second pass")
+    first = fit([s.features for s in lessons], [s.classes for s in lessons], "first pass")
+    return Finder(CELL_CLASSES, lessons[0].names, first, second)
+
+
+def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
+    """Namers and calibration from the candidates of scenes that the finder did not see."""
+    wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
+    card: dict[str, Any] = {
+        "feature_version": FEATURE_VERSION,
+        "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
+        "settings": {k: v for k, v in vars(settings).items() if k != "workers"},
+        "candidates": {"wires": dict(Counter(c.label for c in wires)), "shells": dict(Counter(c.label for c in shells))},
+    }
+    model = DamageModel(
+        finder, _fit_on(wires, WIRE_LABELS, settings), _fit_on(shells, SHELL_LABELS, settings),
+        _corrections(wires + shells, found), card,
+    )  # fmt: skip
+    card["no_region_rates"] = _no_region_rates(model, found)
+    card["version"] = f"samples-{content_hash(model)[:10]}"
+    return replace(model, card=card)
+
+
+def _fit_on(lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings) -> Namer:
+    x = np.stack([c.vector for c in lessons])
+    y = np.array([labels.index(c.label) for c in lessons])
+    scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
+    groups = np.array([scenes[c.scene] for c in lessons])
+    try:
+        return fit_namer(labels, lessons[0].names, x, y, groups, settings.seed)
+    except ValueError as error:
+        raise DeskError(f"retrain: {error}") from error
+
+
+def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -> dict[str, Any]:
+    """{measure: {label or "any": correction}}; a label of its own where at least 25 examples exist."""
+    pairs: dict[str, dict[str, list[tuple[float, float]]]] = {name: {} for name in FLOORS}
+    for lesson in lessons:
+        for name, true in lesson.truth.items():
+            raw = lesson.raw.get(name)
+            if true is not None and raw is not None:
+                pairs[name].setdefault(lesson.label, []).append((raw, true))
+    pairs["covering_length_mm"]["tape"] = [pair for scene in found for pair in scene.coverings]
+    out: dict[str, Any] = {}
+    for name, by_label in pairs.items():
+        floor, share, scaled = FLOORS[name]
+        everything = [pair for group in by_label.values() for pair in group]
+        groups = {"any": everything, **{k: v for k, v in by_label.items() if len(v) >= 25}}
+        out[name] = {}
+        for label, group in groups.items():
+            if len(group) < 5:
+                raise DeskError(f"retrain: expected at least 5 examples of {name}, got {len(group)}: use more scenes (--scenes)")
+            raw, true = np.array(group).T
+            out[name][label] = vars(fit_correction(raw, true, floor, share, scaled))
+    return out
+
+
+def _no_region_rates(model: DamageModel, found: Sequence[SceneLesson]) -> dict[str, float]:
+    """What photographs without any named damage really showed, as rates that sum to 1 (add-one smoothing)."""
+    counts = Counter({name: 1.0 for name in LABELS})
+    for scene in found:
+        damaged = False
+        for kind, namer in (("wires", model.wires), ("shell", model.shells)):
+            mine = [c for c in scene.candidates if c.kind == kind]
+            if mine:
+                names = namer.name(mine[0].names, np.stack([c.vector for c in mine]))
+                damaged |= any(n.label != "sound" for n in names)
+        if not damaged:
+            counts[scene.labels[0]] += 1
+    total = sum(counts.values())
+    return {name: counts[name] / total for name in LABELS}
+
+
+def retrain_from_samples(
+    scenes: int | None = None, seed: int | None = None, output: Path = SHIPPED, workers: int | None = None
+) -> DamageModel:
+    """Render scenes, train on them, and write the model into ``output``. The same arguments give the same model."""
+    given = {"scenes": scenes, "seed": seed, "workers": workers or min(os.cpu_count() or 1, 8)}
+    settings = replace(TrainSettings(), **{k: v for k, v in given.items() if v is not None})
+    if settings.scenes < 10 * len(SCENARIOS):
+        raise DeskError(f"retrain: --scenes: expected at least {10 * len(SCENARIOS)}, got {settings.scenes}")
+    from desk.console import training_progress
+
+    with training_progress() as on_progress:
+        model = train(jobs_for(settings), settings, on_progress)
+    save_model(model, output)
+    return load_model(output)
+
+
