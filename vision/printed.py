@@ -90,7 +90,7 @@ def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per
         strong, weak = _differs(here, low + shift, high + shift)
         inside = ground[cut] & printed.zone[cut]
         both = _continued(strong & inside, weak & inside, max(2, round(0.12 * px_per_mm**2)))
-        found[cut] |= cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, opening)
+        found[cut][cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, opening) > 0] = 1
     return found > 0
 
 

@@ -83,15 +83,42 @@ def on_white_ground(
     strong &= ~shadow
     weak &= ~shadow
     both = _hysteresis(strong, weak, max(3, round(0.15 * s * s)))
-    both = cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_CLOSE, _disc(0.35 * s))
+    over = over_print(even.lab, ground, printed, s) if printed else None
+    # pale housings show little of themselves until their edges are followed: leave room for a whole one
+    cut = _window(both if over is None else both | over, 35 * s)
+    both = cv2.morphologyEx(both[cut].astype(np.uint8), cv2.MORPH_CLOSE, _disc(0.35 * s))
     both = cv2.erode(both, _disc(0.2 * s)) > 0
-    if printed:
-        both |= _held_print(over_print(even.lab, ground, printed, s), both, s)
-    solid = _fill_small_holes(both, 2.0 * s * s)
-    solid = cv2.morphologyEx(solid.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.25 * s)) > 0
-    blank = printed.zone | printed.faint if printed else np.zeros_like(ground)
-    solid |= pale_bodies(solid, even.lab, slope, ground & ~blank, s, max(4.5, 5 * even.ground_noise)) & ~shadow
-    return Foreground(solid=solid, filled=close_gaps(solid, s))
+    both = _trimmed(both, light[cut], chroma[cut], s)
+    if over is not None:
+        both |= _held_print(over[cut], both, s)
+    found = _fill_small_holes(both, 2.0 * s * s)
+    found = cv2.morphologyEx(found.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.25 * s)) > 0
+    page = (bare & ~printed.faint if printed else ground)[cut]
+    least_slope = max(4.5, 5 * even.ground_noise)
+    found |= pale_bodies(found, even.lab[cut], slope[cut], page, s, least_slope) & ~shadow[cut]
+    solid, filled = np.zeros_like(ground), np.zeros_like(ground)
+    solid[cut] = found
+    filled[cut] = close_gaps(found, s)
+    return Foreground(solid=solid, filled=filled)
+
+
+def _window(mask: np.ndarray, margin_px: float) -> tuple[slice, slice]:
+    """The mask's bounding box with a margin; the whole picture when nothing is set."""
+    spans = []
+    for axis, size in ((1, mask.shape[0]), (0, mask.shape[1])):
+        at = np.flatnonzero(mask.any(axis=axis))
+        low, high = (at[0], at[-1] + 1) if len(at) else (0, size)
+        spans.append(slice(max(0, int(low - margin_px)), min(size, int(high + margin_px))))
+    return spans[0], spans[1]
+
+
+def _trimmed(mask: np.ndarray, light: np.ndarray, chroma: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """Without the blur around what stands out strongly: a rim pixel less than half as unlike paper as the part goes."""
+    unlike = np.minimum(cv2.max(97.0 - light, 0.0) + 0.5 * chroma, 120.0).astype(np.uint8)
+    part = cv2.dilate(unlike, _disc(0.6 * px_per_mm))
+    outside = cv2.morphologyEx((~mask).astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 * px_per_mm))
+    rim = cv2.dilate(outside, _disc(0.6 * px_per_mm)) > 0
+    return mask & ~(rim & (part > 45) & (unlike < 0.45 * part) & (light > 60))
 
 
 def _held_print(over: np.ndarray, beside: np.ndarray, px_per_mm: float) -> np.ndarray:
@@ -120,7 +147,7 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
     flat = (light > _DARKER_THAN_SHADOW - 2) & (light < 90) & (chroma < 14) & (steep < _FLAT_SLOPE)
     core = cv2.morphologyEx(flat.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 * half))
     n, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
-    found = np.zeros(size[::-1], np.uint8)
+    found = np.zeros((size[1], size[0]), np.uint8)
     for i in range(1, n):
         if stats[i, cv2.CC_STAT_AREA] < 4 * half**2:
             continue
@@ -128,7 +155,7 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
         cut = (slice(y, y + h), slice(x, x + w))
         inside = labels[cut] == i
         if _like_shadow(light[cut][inside], a[cut][inside], b[cut][inside]):
-            found[cut] |= inside
+            found[cut][inside] = 1
     page = ((light > 92) & (chroma < 5) & (steep < 3)).astype(np.uint8)
     page = cv2.morphologyEx(page, cv2.MORPH_OPEN, _disc(1.2 * half))
     near = _disc(0.9 * half)
@@ -138,7 +165,7 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
 
 
 def _like_shadow(light: np.ndarray, a: np.ndarray, b: np.ndarray) -> bool:
-    """Slight tint, and lighter than dark grey parts; a dark shadow is tinted by the light left, dark grey parts are not.
+    """Slight tint, and lighter than dark grey parts; a dark shadow has a tint, dark grey parts have none.
 
     The limits lie between flat stretches of shadow and of grey, black and natural parts in 40 bench photographs.
     """
@@ -169,7 +196,7 @@ def pale_bodies(
     linked = cv2.dilate(pieces.astype(np.uint8), _disc(0.9 * half)) > 0
     edges = _hysteresis(known > 0, linked, max(3, round(1.5 * half**2))) & pieces
     closed = cv2.morphologyEx(edges.astype(np.uint8), cv2.MORPH_CLOSE, _disc(1.6 * half)) > 0
-    body = _fill_small_holes(closed, 900 * half**2)
+    body = _fill_small_holes(closed, 1500 * half**2)
     body = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.5 * half)) > 0
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
     strong = (known > 0) & ((small[..., 0] < 60) | (cv2.magnitude(small[..., 1], small[..., 2]) > 20))
@@ -250,7 +277,7 @@ def _bench_shadows(
     calm = slope < 4 * usual + 3
     alike = (cv2.magnitude(off_a, off_b) < 2.5 + 1.5 * grain) & (less > 0.66) & (less < 0.99) & odd & calm
     core = cv2.morphologyEx(alike.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.1 * px_per_mm))
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
     keep = stats[:, cv2.CC_STAT_AREA] >= 6 * px_per_mm**2
     keep[0] = False
     for i in np.flatnonzero(keep):
