@@ -7,9 +7,8 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from vision.wires import trace_wires
 
-from desk.compose import Composer
+from desk.compose import Composer, scale_of_mat
 from desk.recognition import find_scene
 from models.damage.namer import Named
 from models.damage.store import DamageModel, load_model
@@ -20,6 +19,7 @@ from vision.mat import MatView
 from vision.quality import usable
 from vision.reading import Photo, read_photo
 from vision.sight import FirstLook, first_look
+from vision.wires import trace_wires
 
 MOST_REGIONS = 12
 _NOTHING = "no assembly was found in the photograph"
@@ -67,18 +67,37 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     regions += shell_regions
     is_usable = usable(look.retake)
     findings = PhotoFindings(
-        photo=_info(look.photo), usable=is_usable, retake=look.retake, scale=composer.scale(), label=None,
-        labels=_labels(regions), probabilities={name: 0.0 for name in LABELS}, unsure=False, candidates=[], novel=False,
-        inspected_share=composer.inspected_share(), regions=regions, wires=composer.wires(),
-        terminations=composer.terminations(), housings=housings, coverings=composer.coverings(),
-        splices=composer.finish_splices(), decision=None, model=_model_info(model), missing=[],
-    )  # fmt: skip
+        photo=_info(look.photo),
+        usable=is_usable,
+        retake=look.retake,
+        scale=composer.scale(),
+        label=None,
+        labels=_labels(regions),
+        probabilities={name: 0.0 for name in LABELS},
+        unsure=False,
+        candidates=[],
+        novel=False,
+        inspected_share=composer.inspected_share(),
+        regions=regions,
+        wires=composer.wires(),
+        terminations=composer.terminations(),
+        housings=housings,
+        coverings=composer.coverings(),
+        splices=composer.finish_splices(),
+        decision=None,
+        model=_model_info(model),
+        missing=[],
+    )
     label = photo_label(findings, rules)
     leading = _leading(findings, label)
     update: dict[str, object] = {"label": label, "missing": composer.missing}
     if leading is not None:
-        update |= {"probabilities": leading.probabilities, "unsure": leading.unsure,
-                   "candidates": leading.candidates, "novel": leading.novel}  # fmt: skip
+        update |= {
+            "probabilities": leading.probabilities,
+            "unsure": leading.unsure,
+            "candidates": leading.candidates,
+            "novel": leading.novel,
+        }
     else:
         update["probabilities"] = _whole_probabilities(model, doubts + shell_doubts)
     if label is None:
@@ -92,7 +111,8 @@ def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
     if not candidates:
         return [], []
     names = composer.model.wires.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
-    regions, doubts = [], []
+    regions: list[Region] = []
+    doubts: list[Named] = []
     for candidate, named in zip(candidates, names, strict=True):
         if named.label == "sound":
             doubts.append(named)
@@ -106,7 +126,9 @@ def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing
     if not candidates:
         return [], [], []
     names = composer.model.shells.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
-    regions, housings, doubts = [], [], []
+    regions: list[Region] = []
+    housings: list[Housing] = []
+    doubts: list[Named] = []
     for candidate, named in zip(candidates, names, strict=True):
         housings.append(composer.housing(candidate, named))
         if named.label == "connector":
@@ -148,26 +170,52 @@ def _whole_probabilities(model: DamageModel, doubts: list[Named]) -> dict[str, f
 def _why_no_label(findings: PhotoFindings, rules: Rules) -> str:
     if not findings.usable:
         return "the photograph is not usable"
-    return f"only {findings.inspected_share:.0%} of the assembly was seen; {rules.inspection.min_inspected_share:.0%} are needed"
+    seen, needed = findings.inspected_share, rules.inspection.min_inspected_share
+    return f"only {seen:.0%} of the assembly was seen; {needed:.0%} are needed"
 
 
 def _info(photo: Photo) -> PhotoInfo:
-    return PhotoInfo(name=photo.name, sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
-                     taken_at=photo.taken_at)  # fmt: skip
+    return PhotoInfo(
+        name=photo.name,
+        sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        taken_at=photo.taken_at,
+    )
 
 
 def _model_info(model: DamageModel) -> ModelInfo:
-    return ModelInfo(version=model.version, feature_version=model.card["feature_version"],
-                     trained_on=model.card["trained_on"])  # fmt: skip
+    return ModelInfo(
+        version=model.version, feature_version=model.card["feature_version"], trained_on=model.card["trained_on"]
+    )
 
 
 def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
-    advice = Retake(fault=_NOTHING, advice="lay the assembly on the mat, fill the picture with it, and photograph again", measure="all")
-    known = isinstance(look.view, MatView)
-    scale = Scale(source="mat", mm_per_px=look.view.mm_per_px, u95_rel=look.view.u95_rel) if known else Scale(source="none")  # type: ignore[union-attr]
+    advice = Retake(
+        fault=_NOTHING,
+        advice="lay the assembly on the mat, fill the picture with it, and photograph again",
+        measure="all",
+    )
+    scale = scale_of_mat(look.view) if isinstance(look.view, MatView) else Scale(source="none")
     return PhotoFindings(
-        photo=_info(look.photo), usable=False, retake=[*look.retake, advice], scale=scale, label=None, labels=[],
-        probabilities={name: 0.0 for name in LABELS}, unsure=False, candidates=[], novel=False, inspected_share=0.0,
-        regions=[], wires=[], terminations=[], housings=[], coverings=[], splices=[], decision=None,
-        model=_model_info(model), missing=[Missing(field="label", reason=_NOTHING)],
-    )  # fmt: skip
+        photo=_info(look.photo),
+        usable=False,
+        retake=[*look.retake, advice],
+        scale=scale,
+        label=None,
+        labels=[],
+        probabilities={name: 0.0 for name in LABELS},
+        unsure=False,
+        candidates=[],
+        novel=False,
+        inspected_share=0.0,
+        regions=[],
+        wires=[],
+        terminations=[],
+        housings=[],
+        coverings=[],
+        splices=[],
+        decision=None,
+        model=_model_info(model),
+        missing=[Missing(field="label", reason=_NOTHING)],
+    )

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-from vision.wires import TracedWire, wires_crossing
 
 from models.damage.namer import Named
 from models.damage.store import DamageModel
 from vision.bundles import BundleGraph
-from vision.evidence import words
+from vision.evidence import shell_words, words
 from vision.findings import (
     LABELS,
     Count,
@@ -42,8 +42,17 @@ from vision.parts import Part
 from vision.recognise import Scene, ShellCandidate, WireCandidate
 from vision.regions import extent_along
 from vision.sight import FirstLook
+from vision.wire_counts import wires_crossing
+from vision.wire_sizes import size_candidates
+from vision.wires import TracedWire
 
 NO_SCALE = "no scale: no mat in the photograph and none stated"
+
+
+def scale_of_mat(view: MatView) -> Scale:
+    """Scale from a mat or a pocket card."""
+    card = view.layout.kind == "card"
+    return Scale(source="card" if card else "mat", mm_per_px=view.mm_per_px, u95_rel=view.u95_rel)
 
 
 @dataclass
@@ -105,12 +114,11 @@ class Composer:
         """Where millimetres come from."""
         view = self.look.view
         if isinstance(view, MatView):
-            source = "card" if view.layout.kind == "card" else "mat"
-            return Scale(source=source, mm_per_px=view.mm_per_px, u95_rel=view.u95_rel)
+            return scale_of_mat(view)
         if self.scaled:
             ratio = self.look.photo.width_px / self.look.canvas.bgr.shape[1]
             return Scale(source="stated", mm_per_px=1 / self.look.canvas.px_per_mm / ratio, u95_rel=self.scale_u95_rel)
-        self.absent("scale.mm_per_px", self.look.view.reason)
+        self.absent("scale.mm_per_px", view.reason)
         return Scale(source="none")
 
     def wire_region(self, id: str, candidate: WireCandidate, named: Named) -> Region:
@@ -134,18 +142,30 @@ class Composer:
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         return Region(
-            id=id, label=label, probabilities=_all_labels(named.probabilities), unsure=named.unsure,
-            candidates=named.candidates if named.unsure else [], novel=named.novel,
-            rings_px=[self.ring_px(r) for r in rings], rings_mm=[self.ring_mm(r) for r in rings] if self.scaled else None,
-            length_mm=length, area_mm2=area, wires_affected=affected, exposed_copper_mm=copper,
-            to_termination_mm=distance, continues_under_covering=covered, evidence=evidence,
-        )  # fmt: skip
+            id=id,
+            label=label,
+            **_said(named),
+            **self._rings(rings),
+            length_mm=length,
+            area_mm2=area,
+            wires_affected=affected,
+            exposed_copper_mm=copper,
+            to_termination_mm=distance,
+            continues_under_covering=covered,
+            evidence=evidence,
+        )
 
     def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
-        count = wires_crossing(self.traced, self.look.cells.xy[candidate.region.cells], self.scene.graph)
-        if count is None:
+        if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
-        return count
+            return None
+        xy = self.look.cells.xy[candidate.region.cells]
+        return wires_crossing(self.traced, xy, self.scene.graph, self.look.canvas.px_per_mm)
+
+    def _rings(self, rings: list[np.ndarray]) -> dict[str, Any]:
+        """Outline fields of a region."""
+        in_mm = [self.ring_mm(r) for r in rings] if self.scaled else None
+        return {"rings_px": [self.ring_px(r) for r in rings], "rings_mm": in_mm}
 
     def _candidate_rings(self, candidate: WireCandidate) -> list[np.ndarray]:
         member = np.zeros(self.look.grid.index.shape, bool)
@@ -172,11 +192,16 @@ class Composer:
             mask = canvas_mask(self.look.grid, patch.mask, self.look.canvas.ground.shape)
             self.splices.append(
                 Splice(
-                    id=id, wire_id=self._nearest_wire(xy.mean(axis=0)), position_mm=position_mm, position_px=position_px,
-                    rings_px=[self.ring_px(r) for r in outlines(mask)], to_termination_mm=distance,
-                    to_next_splice_mm=None, origin="unknown" if named.unsure else "repair",
+                    id=id,
+                    wire_id=self._nearest_wire(xy.mean(axis=0)),
+                    position_mm=position_mm,
+                    position_px=position_px,
+                    rings_px=[self.ring_px(r) for r in outlines(mask)],
+                    to_termination_mm=distance,
+                    to_next_splice_mm=None,
+                    origin="unknown" if named.unsure else "repair",
                 )
-            )  # fmt: skip
+            )
 
     def _nearest_wire(self, xy: np.ndarray) -> str | None:
         best, best_distance = None, 4.0 * self.look.canvas.px_per_mm
@@ -200,7 +225,11 @@ class Composer:
                 continue
             way = float(graph.distances_mm(feet[i])[0][others].min())
             raw = RawMeasure(way if np.isfinite(way) else None, "the two splices do not lie on one traced bundle")
-            done.append(splice.model_copy(update={"to_next_splice_mm": self.measured(where, "to_termination_mm", "earlier_repair", raw)}))
+            done.append(
+                splice.model_copy(
+                    update={"to_next_splice_mm": self.measured(where, "to_termination_mm", "earlier_repair", raw)}
+                )
+            )
         return done
 
     def _canvas_of(self, splice: Splice) -> np.ndarray:
@@ -209,7 +238,7 @@ class Composer:
         return self.look.cells.xy[[int(np.linalg.norm(px - splice.position_px, axis=1).argmin())]]
 
     def shell_region(self, id: str, candidate: ShellCandidate, named: Named) -> Region:
-        """A region of damage on a housing: its cracks and broken parts, or the whole shell where none can be outlined."""
+        """A region of damage on a housing: its broken parts, or the whole shell where none can be outlined."""
         at = f"regions[{id}]"
         mask = shell_damage_mask(self.look, candidate, self._broken)
         rings = outlines(mask, 1.0 * self.look.canvas.px_per_mm**2)
@@ -218,21 +247,20 @@ class Composer:
         area = self.measured(f"{at}.area_mm2", "shell_area_mm2", "connector", raw["shell_area_mm2"])
         self.absent(f"{at}.wires_affected", "damage of a housing, not of wires")
         self.absent(f"{at}.exposed_copper_mm", "damage of a housing, not of wires")
-        crack, missing = raw["crack_length_mm"].value or 0.0, raw["missing_area_mm2"].value or 0.0
-        unit = "mm" if self.scaled else "assumed mm"
-        evidence = [
-            Evidence(feature="crack_ridge", value=round(crack, 1), unit=unit, says=f"crooked dark lines of {crack:.0f} {unit} across the shell"),
-            Evidence(feature="corner_lack", value=round(missing, 1), unit=f"{unit}²", says=f"outline lacks {missing:.0f} {unit}² at a corner"),
-            Evidence(feature="fragments", value=candidate.shell.values["fragments"], unit="count", says=f"{candidate.shell.values['fragments']:.0f} loose pieces of the shell's colour nearby"),
-        ]  # fmt: skip
+        evidence = shell_words(candidate.shell.values, self.scaled)
         return Region(
-            id=id, label="connector", probabilities=_all_labels(named.probabilities), unsure=named.unsure,
-            candidates=named.candidates if named.unsure else [], novel=named.novel,
-            rings_px=[self.ring_px(r) for r in rings], rings_mm=[self.ring_mm(r) for r in rings] if self.scaled else None,
-            length_mm=length, area_mm2=area, wires_affected=None, exposed_copper_mm=None,
+            id=id,
+            label="connector",
+            **_said(named),
+            **self._rings(rings),
+            length_mm=length,
+            area_mm2=area,
+            wires_affected=None,
+            exposed_copper_mm=None,
             to_termination_mm=Measure(value=0.0, u95=0.0) if self.scaled else None,
-            continues_under_covering=False, evidence=evidence,
-        )  # fmt: skip
+            continues_under_covering=False,
+            evidence=evidence,
+        )
 
     def housing(self, candidate: ShellCandidate, named: Named) -> Housing:
         """A housing and its state: cracked only where the label is certain, unknown where it is not."""
@@ -251,9 +279,13 @@ class Composer:
         for name in ("displaced_terminals", "cavities", "plugs", "seals"):
             self.absent(f"{at}.{name}", "cannot be counted on one photograph from above")
         return Housing(
-            id=part.id, rings_px=self._part_rings(part), cracked=broken if sure else None,
-            crack_length_mm=crack, missing_area_mm2=missing, displaced_terminals=None,
-        )  # fmt: skip
+            id=part.id,
+            rings_px=self._part_rings(part),
+            cracked=broken if sure else None,
+            crack_length_mm=crack,
+            missing_area_mm2=missing,
+            displaced_terminals=None,
+        )
 
     def _part_rings(self, part: Part) -> list[Ring]:
         return [] if part.mask is None else [self.ring_px(r) for r in outlines(part.mask, 4.0, 1.5)]
@@ -263,7 +295,9 @@ class Composer:
         out = []
         for part in self.scene.terminations:
             mm, px = self.point(part.point)
-            out.append(Termination(id=part.id, kind=part.kind, position_mm=mm, position_px=px, rings_px=self._part_rings(part)))
+            out.append(
+                Termination(id=part.id, kind=part.kind, position_mm=mm, position_px=px, rings_px=self._part_rings(part))
+            )
         return out
 
     def coverings(self) -> list[Covering]:
@@ -283,7 +317,28 @@ class Composer:
         return [self._wire(w) for w in self.traced]
 
     def _wire(self, traced: TracedWire) -> Wire:
-        return traced.finding(self.ring_px, self.ring_mm if self.scaled else None, self.scale_u95_rel, self.absent, NO_SCALE)
+        at = f"wires[{traced.id}]"
+        diameter = self._scaled(f"{at}.diameter_mm", traced.diameter_mm, "nowhere seen whole")
+        length = self._scaled(f"{at}.length_mm", traced.length_mm, "")
+        line = traced.centreline_px[:: max(1, len(traced.centreline_px) // 80)]
+        return Wire(
+            id=traced.id,
+            colour=traced.colour,
+            diameter_mm=diameter,
+            size_candidates_mm2=size_candidates(diameter.value, diameter.u95) if diameter else [],
+            centreline_mm=self.ring_mm(line) if self.scaled else None,
+            centreline_px=self.ring_px(line),
+            length_mm=length,
+            ends=list(traced.ends),
+        )
+
+    def _scaled(self, where: str, measure: Measure | None, reason: str) -> Measure | None:
+        """A measure of a traced wire with the scale's uncertainty added, or None with the reason noted."""
+        if not self.scaled or measure is None:
+            self.absent(where, reason if self.scaled else NO_SCALE)
+            return None
+        u95 = float(np.hypot(measure.u95, self.scale_u95_rel * measure.value))
+        return measure.model_copy(update={"value": round(measure.value, 2), "u95": round(u95, 3)})
 
     def inspected_share(self) -> float:
         """Seen share of the assembly: coverings and burnt-out pixels are unseen."""
@@ -299,6 +354,16 @@ class Composer:
             if part.mask is not None:
                 hidden |= part.mask
         return round(1.0 - float((hidden & whole).sum()) / total, 3)
+
+
+def _said(named: Named) -> dict[str, Any]:
+    """What the namer said, as fields of a region."""
+    return {
+        "probabilities": _all_labels(named.probabilities),
+        "unsure": named.unsure,
+        "candidates": named.candidates if named.unsure else [],
+        "novel": named.novel,
+    }
 
 
 def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from desk.batch import Run
@@ -136,3 +136,21 @@ def print_evaluation(evaluation: Evaluation) -> None:
     console.print(table)
     for name in evaluation.unsafe_names:
         console.print(f"[red]unsafe route[/] {escape(name)}", highlight=False)
+
+
+@contextmanager
+def training_progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Bars on standard error, one per step of a training; calling the yielded function says how far a step is."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, disable=not console.is_terminal) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def report(step: str, done: int, total: int) -> None:
+            if step not in tasks:
+                tasks[step] = bar.add_task(step, total=total)
+                if not console.is_terminal:
+                    console.print(f"{step} ...")
+            bar.update(tasks[step], completed=done)
+
+        yield report

@@ -108,7 +108,10 @@ def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progre
         lessons = [
             lesson
             for lesson in _counted(
-                _pool_map(partial(cell_lesson, layouts=layouts), jobs[:cut], settings.workers), cut, "looking at cells", on_progress
+                _pool_map(partial(cell_lesson, layouts=layouts), jobs[:cut], settings.workers),
+                cut,
+                "looking at cells",
+                on_progress,
             )
             if len(lesson.classes)
         ]
@@ -120,7 +123,9 @@ def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progre
         return fit_rest(finder, found, settings, len(jobs))
 
 
-def _candidates(finder: Finder, jobs: Sequence[SceneJob], layouts: list[MatLayout], settings: TrainSettings) -> Iterator[SceneLesson]:
+def _candidates(
+    finder: Finder, jobs: Sequence[SceneJob], layouts: list[MatLayout], settings: TrainSettings
+) -> Iterator[SceneLesson]:
     blank = _blank_namer()
     with tempfile.TemporaryDirectory() as folder:
         # workers read the finder from a file: a model travels once per process, not once per scene
@@ -193,12 +198,18 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
         "settings": {k: v for k, v in vars(settings).items() if k != "workers"},
-        "candidates": {"wires": dict(Counter(c.label for c in wires)), "shells": dict(Counter(c.label for c in shells))},
+        "candidates": {
+            "wires": dict(Counter(c.label for c in wires)),
+            "shells": dict(Counter(c.label for c in shells)),
+        },
     }
     model = DamageModel(
-        finder, _fit_on(wires, WIRE_LABELS, settings), _fit_on(shells, SHELL_LABELS, settings),
-        _corrections(wires + shells, found), card,
-    )  # fmt: skip
+        finder,
+        _fit_on(wires, WIRE_LABELS, settings),
+        _fit_on(shells, SHELL_LABELS, settings),
+        _corrections(wires + shells, found),
+        card,
+    )
     card["no_region_rates"] = _no_region_rates(model, found)
     card["version"] = f"samples-{content_hash(model)[:10]}"
     return replace(model, card=card)
@@ -232,7 +243,9 @@ def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -
         out[name] = {}
         for label, group in groups.items():
             if len(group) < 5:
-                raise DeskError(f"retrain: expected at least 5 examples of {name}, got {len(group)}: use more scenes (--scenes)")
+                raise DeskError(
+                    f"retrain: expected at least 5 examples of {name}, got {len(group)}: use more scenes (--scenes)"
+                )
             raw, true = np.array(group).T
             out[name][label] = vars(fit_correction(raw, true, floor, share, scaled))
     return out
@@ -255,18 +268,21 @@ def _no_region_rates(model: DamageModel, found: Sequence[SceneLesson]) -> dict[s
 
 
 def retrain_from_samples(
-    scenes: int | None = None, seed: int | None = None, output: Path = SHIPPED, workers: int | None = None
+    scenes: int | None = None, seed: int | None = None, output: Path | None = None, workers: int | None = None
 ) -> DamageModel:
-    """Render scenes, train on them, and write the model into ``output``. The same arguments give the same model."""
-    given = {"scenes": scenes, "seed": seed, "workers": workers or min(os.cpu_count() or 1, 8)}
-    settings = replace(TrainSettings(), **{k: v for k, v in given.items() if v is not None})
+    """Render scenes, train on them, and write the model into ``output`` (default: in use). The same arguments give the same model."""
+    usual = TrainSettings()
+    settings = replace(
+        usual,
+        scenes=usual.scenes if scenes is None else scenes,
+        seed=usual.seed if seed is None else seed,
+        workers=workers or min(os.cpu_count() or 1, 8),
+    )
     if settings.scenes < 10 * len(SCENARIOS):
         raise DeskError(f"retrain: --scenes: expected at least {10 * len(SCENARIOS)}, got {settings.scenes}")
     from desk.console import training_progress
 
     with training_progress() as on_progress:
         model = train(jobs_for(settings), settings, on_progress)
-    save_model(model, output)
-    return load_model(output)
-
-
+    save_model(model, output or SHIPPED)
+    return load_model(output or SHIPPED)

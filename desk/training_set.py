@@ -55,7 +55,9 @@ class SceneJob:
 def as_photo(bgr: np.ndarray, name: str) -> Photo:
     """A rendered picture as a photograph that was read."""
     digest = hashlib.sha256(bgr.tobytes()).hexdigest()
-    return Photo(bgr=bgr, name=name, sha256=digest, width_px=bgr.shape[1], height_px=bgr.shape[0], taken_at=None, focal_35mm=None)
+    return Photo(
+        bgr=bgr, name=name, sha256=digest, width_px=bgr.shape[1], height_px=bgr.shape[0], taken_at=None, focal_35mm=None
+    )
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,9 @@ def _hits(raster: np.ndarray, photo_xy: np.ndarray) -> np.ndarray:
     return out
 
 
-def _matching(look: FirstLook, cells: np.ndarray, near: list[tuple[TruthRegion, np.ndarray]], on_housing: bool) -> TruthRegion | None:
+def _matching(
+    look: FirstLook, cells: np.ndarray, near: list[tuple[TruthRegion, np.ndarray]], on_housing: bool
+) -> TruthRegion | None:
     """The true region that a candidate shows, by shared cells; None for none."""
     everywhere = look.canvas.to_photo_px(look.cells.xy)
     best, best_count = None, 0
@@ -158,9 +162,12 @@ def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -
     true: dict[str, float | None] = {}
     if region is not None and look.canvas.mm_known:
         true = {
-            "length_mm": region.length_mm, "area_mm2": region.area_mm2, "exposed_copper_mm": region.exposed_copper_mm,
-            "fused_length_mm": region.fused_length_mm, "to_termination_mm": region.to_termination_mm,
-        }  # fmt: skip
+            "length_mm": region.length_mm,
+            "area_mm2": region.area_mm2,
+            "exposed_copper_mm": region.exposed_copper_mm,
+            "fused_length_mm": region.fused_length_mm,
+            "to_termination_mm": region.to_termination_mm,
+        }
     signs = candidate.signs
     return CandidateLesson("wires", name, region.label if region else "sound", signs.names, signs.vector(), raw, true)
 
@@ -206,4 +213,12 @@ def _covering_lengths(look: FirstLook, scene: Scene, truth: Truth) -> list[tuple
     return out
 
 
-__all__ = ["CELL_CLASSES", "CandidateLesson", "CellLesson", "SceneJob", "SceneLesson", "candidate_lessons", "cell_lesson"]
+__all__ = [
+    "CELL_CLASSES",
+    "CandidateLesson",
+    "CellLesson",
+    "SceneJob",
+    "SceneLesson",
+    "candidate_lessons",
+    "cell_lesson",
+]

@@ -72,7 +72,7 @@ def trace_bundles(body: np.ndarray, px_per_mm: float, blocked: np.ndarray) -> Bu
     """
     scale = _RASTER_PX_PER_MM / px_per_mm
     size = (max(3, round(body.shape[1] * scale)), max(3, round(body.shape[0] * scale)))
-    small = cv2.resize(body.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 100
+    small = cv2.resize(body.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 127
     stop = cv2.resize(blocked.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 128
     r = round(_CLOSE_MM * _RASTER_PX_PER_MM)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
@@ -80,13 +80,14 @@ def trace_bundles(body: np.ndarray, px_per_mm: float, blocked: np.ndarray) -> Bu
     closed = cv2.GaussianBlur((closed & ~stop).astype(np.float32), (0, 0), 1.2) > 0.5
     if not closed.any():
         return _empty()
-    width = cv2.distanceTransform(closed.astype(np.uint8), cv2.DIST_L2, 5) / _RASTER_PX_PER_MM
+    inside = cv2.distanceTransform(closed.astype(np.uint8), cv2.DIST_L2, 5)
+    width = np.maximum(inside - 0.5, 0) / _RASTER_PX_PER_MM  # to the border, not to the next pixel outside
     skeleton = _without_spurs(skeletonize(closed), width)
     return _graph(skeleton, width, 1 / scale)
 
 
 def _pixel_links(skeleton: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Skeleton pixels (N, 2) (row, column) and the pairs of neighbours; a diagonal that a corner bridges is left out."""
+    """Skeleton pixels (N, 2) (row, column) and the neighbour pairs, without diagonals that a corner bridges."""
     rows, columns = np.nonzero(skeleton)
     number = np.full(skeleton.shape, -1)
     number[rows, columns] = np.arange(len(rows))

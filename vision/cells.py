@@ -39,9 +39,31 @@ class Cells:
         return self.features[:, self.names.index(name)]
 
 
-def _box(img: np.ndarray, side_px: float) -> np.ndarray:
-    k = max(1, round(side_px)) | 1
-    return cv2.blur(img, (k, k))
+_WIDE_MM = 2.2
+"""Windows at least this wide are summed at half the size."""
+
+
+class _Window:
+    """Box means of per-pixel maps at the cells; wide windows at half the size, each map halved once."""
+
+    def __init__(self, px_per_mm: float, ix: np.ndarray, iy: np.ndarray) -> None:
+        self.s, self.ix, self.iy = px_per_mm, ix, iy
+        self._halves: dict[int, tuple[np.ndarray, np.ndarray]] = {}
+
+    def half(self, img: np.ndarray) -> np.ndarray:
+        """The map at half its size, kept (with the map itself, so that its id stays its own)."""
+        if id(img) not in self._halves:
+            size = ((img.shape[1] + 1) // 2, (img.shape[0] + 1) // 2)
+            self._halves[id(img)] = (img, cv2.resize(img, size, interpolation=cv2.INTER_AREA))
+        return self._halves[id(img)][1]
+
+    def mean(self, img: np.ndarray, side_mm: float) -> np.ndarray:
+        """(N,) means of ``img`` over squares of ``side_mm`` around the cells."""
+        if side_mm < _WIDE_MM:
+            k = max(1, round(side_mm * self.s)) | 1
+            return cv2.blur(img, (k, k))[self.iy, self.ix]
+        k = max(1, round(side_mm * self.s / 2)) | 1
+        return cv2.blur(self.half(img), (k, k))[self.iy // 2, self.ix // 2]
 
 
 class _Maps:
@@ -49,27 +71,26 @@ class _Maps:
 
     def __init__(self, lab: np.ndarray, solid: np.ndarray, filled: np.ndarray, clipped: np.ndarray, s: float):
         self.s = s
-        self.lab = lab
-        self.light, self.a, self.b = cv2.split(lab)
+        self.light, self.a, self.b = (np.ascontiguousarray(c) for c in cv2.split(lab))
         self.chroma = cv2.magnitude(self.a, self.b)
         self.solid = solid.astype(np.float32)
         self.filled = filled
-        self.clipped = clipped
-        smooth = cv2.GaussianBlur(lab, (0, 0), 0.22 * s)
-        gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 * s)
-        gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125 * s)
-        # colour counts half: printing, noise and chroma subsampling live there
-        weight = np.array([1.0, 0.5, 0.5], np.float32)
-        self.jxx = (gx * gx) @ weight
-        self.jyy = (gy * gy) @ weight
-        self.jxy = (gx * gy) @ weight
+        self.clipped = clipped.astype(np.float32)
         self.fine = cv2.GaussianBlur(lab, (0, 0), 0.4 * s)
+        self.jxx = np.zeros(lab.shape[:2], np.float32)
+        self.jyy, self.jxy = self.jxx.copy(), self.jxx.copy()
+        # colour counts half: printing, noise and chroma subsampling live there
+        for channel, weight in ((self.light, 1.0), (self.a, 0.5), (self.b, 0.5)):
+            smooth = cv2.GaussianBlur(channel, (0, 0), 0.22 * s)
+            gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 * s)
+            gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125 * s)
+            for total, one, other in ((self.jxx, gx, gx), (self.jyy, gy, gy), (self.jxy, gx, gy)):
+                total += cv2.multiply(one, other, scale=weight)
 
 
-def _direction(maps: _Maps, ix: np.ndarray, iy: np.ndarray, window_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _direction(maps: _Maps, at: _Window, window_mm: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Direction along the wires (least colour change), its coherence and the energy, at cells."""
-    k = window_mm * maps.s
-    xx, yy, xy = (_box(m, k)[iy, ix] for m in (maps.jxx, maps.jyy, maps.jxy))
+    xx, yy, xy = (at.mean(m, window_mm) for m in (maps.jxx, maps.jyy, maps.jxy))
     difference, total = xx - yy, xx + yy + 1e-6
     angle = 0.5 * np.arctan2(2 * xy, difference) + np.pi / 2
     coherence = np.hypot(difference, 2 * xy) / total
@@ -89,10 +110,9 @@ def _sample(img: np.ndarray, xy: np.ndarray) -> np.ndarray:
     return out.reshape(*shape, *img.shape[2:])
 
 
-def _along_energy(maps: _Maps, ix: np.ndarray, iy: np.ndarray, along: np.ndarray, window_mm: float) -> np.ndarray:
+def _along_energy(maps: _Maps, at: _Window, along: np.ndarray, window_mm: float) -> np.ndarray:
     """Colour change energy along the wire direction in a window, (L/mm)²."""
-    k = window_mm * maps.s
-    xx, yy, xy = (_box(m, k)[iy, ix] for m in (maps.jxx, maps.jyy, maps.jxy))
+    xx, yy, xy = (at.mean(m, window_mm) for m in (maps.jxx, maps.jyy, maps.jxy))
     dx, dy = along[:, 0], along[:, 1]
     return np.maximum(dx * dx * xx + 2 * dx * dy * xy + dy * dy * yy, 0)
 
@@ -133,11 +153,11 @@ def _continuity(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, n
     out["wire_runs_on"] = np.mean(inside_all, axis=0).astype(np.float32)
 
 
-def _direction_field(maps: _Maps, window_mm: float) -> np.ndarray:
+def _direction_field(maps: _Maps, at: _Window, window_mm: float) -> np.ndarray:
     """(h, w, 2) float32 (cos, sin) of twice the direction along the wires, at a quarter of the size."""
-    k = window_mm * maps.s
+    k = round(window_mm * maps.s / 4) | 1
     xx, yy, xy = (
-        cv2.resize(_box(m, k), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+        cv2.blur(cv2.resize(at.half(m), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), (k, k))
         for m in (maps.jxx, maps.jyy, maps.jxy)
     )
     # along the wires is across the gradient: twice the angle turns by 180 degrees
@@ -158,7 +178,9 @@ def _follow_lane(maps: _Maps, field: np.ndarray, xy: np.ndarray, along: np.ndarr
         at = ahead[:, None, :] + (_LANE_SIDE_MM * maps.s)[None, :, None] * across[:, None, :]
         there = _sample(maps.fine, at)
         inside = _sample(maps.solid, at) > 0.5
-        cost = np.linalg.norm(there - colour[:, None, :], axis=2) + 2.5 * np.abs(_LANE_SIDE_MM) + np.where(inside, 0, 40)
+        cost = (
+            np.linalg.norm(there - colour[:, None, :], axis=2) + 2.5 * np.abs(_LANE_SIDE_MM) + np.where(inside, 0, 40)
+        )
         best = cost.argmin(axis=1)
         rows = np.arange(len(xy))
         here, colour = at[rows, best].astype(np.float32), there[rows, best]
@@ -174,9 +196,9 @@ def _follow_lane(maps: _Maps, field: np.ndarray, xy: np.ndarray, along: np.ndarr
     return np.stack(colours, axis=1), np.stack(insides, axis=1)
 
 
-def _lanes(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
+def _lanes(maps: _Maps, window: _Window, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
     """How the wire's colour goes on 27 mm either way: mottling, drift, sharp ends, and this cell against it."""
-    field = _direction_field(maps, 6.0)
+    field = _direction_field(maps, window, 6.0)
     here = _sample(maps.fine, xy)
     ways = [_follow_lane(maps, field, xy, sign * along.astype(np.float32)) for sign in (-1.0, 1.0)]
     lane = np.concatenate([ways[0][0][:, ::-1], here[:, None, :], ways[1][0]], axis=1)
@@ -239,18 +261,18 @@ def _profile(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.n
     out["off_axis"] = np.abs(left - right) / np.maximum(left + right, 1)
 
 
-def _colours(maps: _Maps, ix: np.ndarray, iy: np.ndarray, out: dict[str, np.ndarray]) -> None:
-    s = maps.s
+def _colours(maps: _Maps, at: _Window, out: dict[str, np.ndarray]) -> None:
+    squared = maps.light * maps.light
     for mm in (1.0, 3.0):
-        light = _box(maps.light, mm * s)[iy, ix]
+        light = at.mean(maps.light, mm)
         out[f"light_{mm:g}mm"] = light
-        out[f"chroma_{mm:g}mm"] = _box(maps.chroma, mm * s)[iy, ix]
-        square = _box(maps.light * maps.light, mm * s)[iy, ix]
+        out[f"chroma_{mm:g}mm"] = at.mean(maps.chroma, mm)
+        square = at.mean(squared, mm)
         out[f"light_spread_{mm:g}mm"] = np.sqrt(np.maximum(square - light * light, 0))
-    out["red_green"] = _box(maps.a, s)[iy, ix]
-    out["yellow_blue"] = _box(maps.b, s)[iy, ix]
+    out["red_green"] = at.mean(maps.a, 1.0)
+    out["yellow_blue"] = at.mean(maps.b, 1.0)
     colour = maps.chroma
-    spread = _box(colour * colour, 3 * s)[iy, ix] - out["chroma_3mm"] ** 2
+    spread = at.mean(colour * colour, 3.0) - out["chroma_3mm"] ** 2
     out["chroma_spread_3mm"] = np.sqrt(np.maximum(spread, 0))
     hue_ok = (maps.a > 7) & (maps.b > 8) & (maps.b < 2.4 * maps.a) & (maps.b > 0.55 * maps.a)
     copper = (hue_ok & (maps.light > 25) & (maps.light < 92)).astype(np.float32)
@@ -258,25 +280,27 @@ def _colours(maps: _Maps, ix: np.ndarray, iy: np.ndarray, out: dict[str, np.ndar
     brown = (hue_ok & (maps.light < 40)).astype(np.float32)
     glint = ((maps.light > 88) & (maps.chroma < 14)).astype(np.float32)
     for mm in (1.2, 3.0, 7.0):
-        inside = _box(maps.solid, mm * s)[iy, ix] + 1e-3
-        out[f"copper_share_{mm:g}mm"] = _box(copper, mm * s)[iy, ix] / inside
-        out[f"black_share_{mm:g}mm"] = _box(black, mm * s)[iy, ix] / inside
-    inside = _box(maps.solid, 3 * s)[iy, ix] + 1e-3
-    out["brown_share_3mm"] = _box(brown, 3 * s)[iy, ix] / inside
-    out["glint_share_3mm"] = _box(glint * maps.solid, 3 * s)[iy, ix] / inside
-    out["clipped_share_3mm"] = _box(maps.clipped.astype(np.float32), 3 * s)[iy, ix]
+        inside = at.mean(maps.solid, mm) + 1e-3
+        out[f"copper_share_{mm:g}mm"] = at.mean(copper, mm) / inside
+        out[f"black_share_{mm:g}mm"] = at.mean(black, mm) / inside
+    inside = at.mean(maps.solid, 3.0) + 1e-3
+    out["brown_share_3mm"] = at.mean(brown, 3.0) / inside
+    out["glint_share_3mm"] = at.mean(glint * maps.solid, 3.0) / inside
+    out["clipped_share_3mm"] = at.mean(maps.clipped, 3.0)
 
 
-def _outline(maps: _Maps, ix: np.ndarray, iy: np.ndarray, out: dict[str, np.ndarray]) -> None:
+def _outline(maps: _Maps, at: _Window, out: dict[str, np.ndarray]) -> None:
     """Raggedness of the outline at 1-3 mm, notches, loose crumbs, thickness."""
-    s = maps.s
+    s, ix, iy = maps.s, at.ix, at.iy
     mask = maps.solid
-    smooth = cv2.GaussianBlur(mask, (0, 0), 1.0 * s) > 0.5
+    k = round(3.5 * s) | 1
+    # two boxes stand in for a Gaussian of about 1 mm
+    smooth = cv2.blur(cv2.blur(mask, (k // 2 | 1,) * 2), (k // 2 | 1,) * 2) > 0.5
     rough = np.abs(mask - smooth.astype(np.float32))
-    out["edge_rough_4mm"] = _box(rough, 4 * s)[iy, ix]
-    out["edge_rough_10mm"] = _box(rough, 10 * s)[iy, ix]
+    out["edge_rough_4mm"] = at.mean(rough, 4.0)
+    out["edge_rough_10mm"] = at.mean(rough, 10.0)
     for mm in (2.0, 5.0, 12.0):
-        out[f"cover_{mm:g}mm"] = _box(mask, mm * s)[iy, ix]
+        out[f"cover_{mm:g}mm"] = at.mean(mask, mm)
     thickness = cv2.distanceTransform(maps.filled.astype(np.uint8), cv2.DIST_L2, 3) / s
     out["depth_mm"] = thickness[iy, ix]
     k = round(8 * s) | 1
@@ -287,30 +311,30 @@ def _outline(maps: _Maps, ix: np.ndarray, iy: np.ndarray, out: dict[str, np.ndar
     area = stats[:, cv2.CC_STAT_AREA] / s**2
     crumb = (area < 9.0) & (np.arange(n) > 0)
     crumbs = crumb[labels].astype(np.float32)
-    out["crumbs_14mm"] = np.log1p(1000 * _box(crumbs, 28 * s)[iy, ix])
+    out["crumbs_14mm"] = np.log1p(1000 * at.mean(crumbs, 28.0))
     out["body_area_mm2"] = np.log1p(np.where(labels[iy, ix] > 0, area[labels[iy, ix]], 0.0))
 
 
-def _relief(maps: _Maps, ix: np.ndarray, iy: np.ndarray, out: dict[str, np.ndarray]) -> None:
+def _relief(maps: _Maps, at: _Window, out: dict[str, np.ndarray]) -> None:
     """Thin dark and bright lines, and edges that do not follow the part's own two axes."""
     s = maps.s
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (round(1.6 * s) | 1, round(1.6 * s) | 1))
     light = np.minimum(maps.fine[..., 0], 100)
     dark_line = cv2.morphologyEx(light, cv2.MORPH_BLACKHAT, kernel)
     bright_line = cv2.morphologyEx(light, cv2.MORPH_TOPHAT, kernel)
-    out["dark_line_2mm"] = _box(dark_line, 2 * s)[iy, ix]
-    out["bright_line_2mm"] = _box(bright_line, 2 * s)[iy, ix]
+    out["dark_line_2mm"] = at.mean(dark_line, 2.0)
+    out["bright_line_2mm"] = at.mean(bright_line, 2.0)
     energy = maps.jxx + maps.jyy + 1e-6
     # fourfold angle: 0 and 90 degrees coincide, so a box has one axis
     difference = maps.jxx - maps.jyy
     c4 = (difference * difference - 4 * maps.jxy * maps.jxy) / energy
     s4 = 4 * difference * maps.jxy / energy
-    big_c, big_s = _box(c4, 14 * s)[iy, ix], _box(s4, 14 * s)[iy, ix]
+    big_c, big_s = at.mean(c4, 14.0), at.mean(s4, 14.0)
     norm = np.hypot(big_c, big_s) + 1e-6
-    out["box_like_14mm"] = norm / (_box(energy, 14 * s)[iy, ix] + 1e-6)
+    out["box_like_14mm"] = norm / (at.mean(energy, 14.0) + 1e-6)
     for mm in (2.5, 6.0):
-        total = _box(energy, mm * s)[iy, ix]
-        aligned = (_box(c4, mm * s)[iy, ix] * big_c + _box(s4, mm * s)[iy, ix] * big_s) / norm
+        total = at.mean(energy, mm)
+        aligned = (at.mean(c4, mm) * big_c + at.mean(s4, mm) * big_s) / norm
         out[f"off_axis_energy_{mm:g}mm"] = np.log1p(np.maximum(total - aligned, 0))
         out[f"edge_energy_{mm:g}mm"] = np.log1p(total)
 
@@ -351,19 +375,20 @@ def describe_cells(even: EvenLight, foreground: Foreground, ground: np.ndarray, 
     ix, iy = grid[:, 0] - x0, grid[:, 1] - y0
     xy = np.stack([ix, iy], axis=1).astype(np.float32)
     out: dict[str, np.ndarray] = {}
-    along, coherence, energy = _direction(maps, ix, iy, 8.0)
+    at = _Window(px_per_mm, ix, iy)
+    along, coherence, energy = _direction(maps, at, 8.0)
     out["coherence_8mm"], out["energy_8mm"] = coherence, np.log1p(energy)
-    near, near_coherence, near_energy = _direction(maps, ix, iy, 2.5)
+    near, near_coherence, near_energy = _direction(maps, at, 2.5)
     out["coherence_2.5mm"] = near_coherence
     out["turn_2.5mm"] = 1 - np.abs((near * along).sum(axis=1))
     out["energy_2.5mm"] = np.log1p(near_energy)
     for mm in (1.5, 4.0):
-        out[f"along_change_{mm:g}mm"] = np.log1p(_along_energy(maps, ix, iy, along, mm))
-    _colours(maps, ix, iy, out)
-    _outline(maps, ix, iy, out)
-    _relief(maps, ix, iy, out)
+        out[f"along_change_{mm:g}mm"] = np.log1p(_along_energy(maps, at, along, mm))
+    _colours(maps, at, out)
+    _outline(maps, at, out)
+    _relief(maps, at, out)
     _continuity(maps, xy, along, out)
-    _lanes(maps, xy, along, out)
+    _lanes(maps, at, xy, along, out)
     _profile(maps, xy, along, out)
     features = np.stack(list(out.values()), axis=1).astype(np.float32)
     return Cells(grid.astype(np.float64), features, tuple(out), along)

@@ -98,23 +98,62 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
     if label == "external_heat":
         add("valleys_lost", lost, "share", f"{lost:.0%} of the valleys between neighbouring wires lost{over}")
         add("along_change", v["along_change_4mm_over_sound"], "log (L/mm)²", "surface lumpy along the wires")
-        add("black_share", v["black_share_1.2mm_top"], "share", f"charred spots cover up to {v['black_share_1.2mm_top']:.0%}")
+        add(
+            "black_share",
+            v["black_share_1.2mm_top"],
+            "share",
+            f"charred spots cover up to {v['black_share_1.2mm_top']:.0%}",
+        )
     elif label == "electrical_overload":
         change = float(np.hypot(v["change_a"], v["change_b"]))
-        add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}{over}")
-        add("darkening", -v["change_light"], "L", f"darker than the continuing wire by {max(-v['change_light'], 0):.0f} L")
+        add(
+            "colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}{over}"
+        )
+        add(
+            "darkening",
+            -v["change_light"],
+            "L",
+            f"darker than the continuing wire by {max(-v['change_light'], 0):.0f} L",
+        )
         add("hue_shift", change, "ΔE", f"hue shifted by {change:.0f} along the wire")
-        add("share_of_bundle", v["share_of_bundle"], "share", f"{v['share_of_bundle']:.0%} of the bundle's width: single circuits")
+        add(
+            "share_of_bundle",
+            v["share_of_bundle"],
+            "share",
+            f"{v['share_of_bundle']:.0%} of the bundle's width: single circuits",
+        )
     elif label == "rodent":
         add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
-        add("copper_share", v["copper_share_1.2mm_top"], "share", f"copper shows in up to {v['copper_share_1.2mm_top']:.0%}")
-        add("crumbs", v["crumbs_14mm_top"], "log share", "crumbs beside the wires" if v["crumbs_14mm_top"] > 0.5 else "no crumbs seen")
+        add(
+            "copper_share",
+            v["copper_share_1.2mm_top"],
+            "share",
+            f"copper shows in up to {v['copper_share_1.2mm_top']:.0%}",
+        )
+        add(
+            "crumbs",
+            v["crumbs_14mm_top"],
+            "log share",
+            "crumbs beside the wires" if v["crumbs_14mm_top"] > 0.5 else "no crumbs seen",
+        )
     elif label == "abrasion":
-        add("copper_share", v["copper_share_1.2mm_top"], "share", f"copper-like surface in up to {v['copper_share_1.2mm_top']:.0%}")
-        add("lightening", v["change_light"], "L", f"lighter than the continuing wire by {max(v['change_light'], 0):.0f} L")
+        add(
+            "copper_share",
+            v["copper_share_1.2mm_top"],
+            "share",
+            f"copper-like surface in up to {v['copper_share_1.2mm_top']:.0%}",
+        )
+        add(
+            "lightening",
+            v["change_light"],
+            "L",
+            f"lighter than the continuing wire by {max(v['change_light'], 0):.0f} L",
+        )
         add("edge_rough", v["edge_rough_4mm"], "share", "outline smooth: worn, not bitten")
     elif label == "earlier_repair":
-        add("colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}")
+        add(
+            "colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}"
+        )
         add("width", v["mean_width_mm"], "mm", f"{v['mean_width_mm']:.1f} mm wide: a sleeve over a wire")
     else:
         add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}")
@@ -126,3 +165,23 @@ def valleys_lost(signs: RegionSigns) -> float:
     here = signs.values["valleys_per_mm"]
     usual = here - signs.values["valleys_per_mm_over_sound"]
     return float(np.clip(1 - here / usual, 0, 1)) if usual > 1e-3 else 0.0
+
+
+def shell_words(values: dict[str, float], scaled: bool) -> list[Evidence]:
+    """The signs of a broken housing in words; ``scaled`` says whether millimetres are real."""
+    unit = "mm" if scaled else "assumed mm"
+    crack, lack, pieces = values["crack_ridge_mm"], values["corner_lack_max_mm2"], values["fragments"]
+    return [
+        Evidence(
+            feature="crack_ridge", value=round(crack, 1), unit=unit,
+            says=f"crooked dark lines of {crack:.0f} {unit} across the shell",
+        ),
+        Evidence(
+            feature="corner_lack", value=round(lack, 1), unit=f"{unit}²",
+            says=f"the outline lacks {lack:.0f} {unit}² at a corner",
+        ),
+        Evidence(
+            feature="fragments", value=pieces, unit="count",
+            says=f"{pieces:.0f} loose pieces of the shell's colour nearby",
+        ),
+    ]  # fmt: skip

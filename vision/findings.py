@@ -37,7 +37,7 @@ class Finding(BaseModel):
 
 
 class Measure(Finding):
-    """A measured number with its expanded uncertainty (k for 95 %); `low_bound` when the true value may only be larger."""
+    """A measured number with its expanded 95 % uncertainty; `low_bound` when the true value may only be larger."""
 
     value: float
     u95: float = Field(ge=0.0)
@@ -64,7 +64,7 @@ class PhotoInfo(Finding):
 
 
 class Retake(Finding):
-    """One reason to photograph again, what to do, and the measure it spoils (`label`, `length`, `colour`, ... or `all`)."""
+    """One reason to photograph again, what to do, and the measure it spoils (`label`, `length`, ... or `all`)."""
 
     fault: str
     advice: str

@@ -139,7 +139,9 @@ def runs_under_covering(look: FirstLook, scene: Scene, cells: np.ndarray) -> boo
         return False
     xy = look.cells.xy[cells]
     reach = _COVERING_GAP_MM * look.canvas.px_per_mm
-    covered = np.concatenate([np.argwhere(part.mask[::3, ::3])[:, ::-1] * 3.0 for part in scene.coverings if part.mask is not None])
+    covered = np.concatenate(
+        [np.argwhere(part.mask[::3, ::3])[:, ::-1] * 3.0 for part in scene.coverings if part.mask is not None]
+    )
     if len(covered) == 0:
         return False
     low, high = xy.min(axis=0) - reach, xy.max(axis=0) + reach

@@ -52,9 +52,7 @@ def find_bodies(
     cell_mm2 = (grid.step_px / px_per_mm) ** 2
     n, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=4)
     order = sorted(range(1, n), key=lambda i: -stats[i, cv2.CC_STAT_AREA])
-    return [
-        canvas_mask(grid, labels == i, shape) for i in order if stats[i, cv2.CC_STAT_AREA] * cell_mm2 >= min_mm2
-    ]
+    return [canvas_mask(grid, labels == i, shape) for i in order if stats[i, cv2.CC_STAT_AREA] * cell_mm2 >= min_mm2]
 
 
 def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: float, first: int = 1) -> list[Part]:
@@ -98,7 +96,9 @@ def cut_ends(graph: BundleGraph, taken: list[Part], leaves: np.ndarray, px_per_m
     return parts
 
 
-def find_coverings(grid: CellGrid, cells: Cells, covering: np.ndarray, px_per_mm: float, shape: tuple[int, int]) -> list[Part]:
+def find_coverings(
+    grid: CellGrid, cells: Cells, covering: np.ndarray, px_per_mm: float, shape: tuple[int, int]
+) -> list[Part]:
     """Tape and conduit: connected covering cells; ribs across the run make a conduit.
 
     covering : (N,) bool

@@ -102,9 +102,7 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     wires = []
     for candidate in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings):
         extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-        signs = region_signs(
-            candidate, look.cells, probabilities, classes, reference, extent, graph, cell_mm
-        )
+        signs = region_signs(candidate, look.cells, probabilities, classes, reference, extent, graph, cell_mm)
         wires.append(WireCandidate(candidate, extent, signs))
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, wires,
@@ -121,7 +119,9 @@ def _rim(ground: np.ndarray, s: float) -> np.ndarray:
     return cv2.resize(near, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
 
 
-def _shell_candidate(part: Part, look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...]) -> ShellCandidate:
+def _shell_candidate(
+    part: Part, look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...]
+) -> ShellCandidate:
     assert part.mask is not None
     shell = examine_shell(part.mask, look.even.lab, look.foreground.solid, part.point, look.canvas.px_per_mm)
     x, y = look.cells.xy.astype(int).T

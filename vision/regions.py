@@ -14,7 +14,6 @@ JOIN_MM = 50.0
 """Pieces of one cause nearer than this along the wire are one region."""
 
 
-
 @dataclass(frozen=True)
 class GrowSettings:
     """When cells make a region. Probabilities; `min_mass` in cells, weighted by probability."""

@@ -157,7 +157,9 @@ def _surface_values(mask: np.ndarray, picture: np.ndarray, s: float, values: dic
     values["dark_share"] = float((inside[:, 0] < 0.45 * median[0]).mean())
 
 
-def _fragment_values(mask: np.ndarray, picture: np.ndarray, body: np.ndarray, s: float, values: dict[str, float]) -> None:
+def _fragment_values(
+    mask: np.ndarray, picture: np.ndarray, body: np.ndarray, s: float, values: dict[str, float]
+) -> None:
     """Loose pieces of the shell's colour beside it."""
     colour = np.median(picture[mask], axis=0)
     near = cv2.dilate(mask.astype(np.uint8), np.ones((round(3.0 * s) | 1,) * 2, np.uint8)) > 0

@@ -93,7 +93,9 @@ def content_hash(model: DamageModel) -> str:
                 add(value[key])
         elif isinstance(value, np.ndarray):
             digest.update(str(value.dtype).encode() + str(value.shape).encode())
-            digest.update(np.ascontiguousarray(value).tobytes() if value.dtype != object else repr(value.tolist()).encode())
+            digest.update(
+                np.ascontiguousarray(value).tobytes() if value.dtype != object else repr(value.tolist()).encode()
+            )
         elif isinstance(value, (list, tuple)):
             for item in value:
                 add(item)
@@ -140,9 +142,13 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         card = json.loads((folder / CARD_FILE).read_text())
         data = (folder / MODEL_FILE).read_bytes()
     except (OSError, json.JSONDecodeError) as error:
-        raise ModelError(f"expected a model and its card in {folder}, got {error}; run `loomtriage retrain --from-samples`") from error
+        raise ModelError(
+            f"expected a model and its card in {folder}, got {error}; run `loomtriage retrain --from-samples`"
+        ) from error
     if hashlib.sha256(data).hexdigest() != card.get("file_sha256"):
-        raise ModelError(f"expected the model file its card describes, got other bytes in {folder}; retrain or restore it")
+        raise ModelError(
+            f"expected the model file its card describes, got other bytes in {folder}; retrain or restore it"
+        )
     made_with, here = card["libraries"]["scikit-learn"], sklearn.__version__
     if made_with.split(".")[:2] != here.split(".")[:2]:
         raise ModelError(

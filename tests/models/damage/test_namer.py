@@ -1,0 +1,69 @@
+"""The namer: calibrated labels, conformal sets, novelty."""
+
+import numpy as np
+import pytest
+
+from models.damage.namer import conformal_thresholds, fit_namer, tempered
+
+
+def clouds(rng, n):
+    """Three overlapping classes in five dimensions."""
+    y = rng.integers(0, 3, n)
+    centres = np.array([[0, 0, 0, 0, 0], [2.5, 0, 0, 0, 0], [0, 2.5, 0, 0, 0]])
+    return (centres[y] + rng.normal(size=(n, 5))).astype(np.float32), y
+
+
+@pytest.fixture(scope="module")
+def namer():
+    """Fitted on 400 points in 100 groups."""
+    x, y = clouds(np.random.default_rng(0), 400)
+    return fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(400) // 4, 0)
+
+
+def test_sets_keep_the_true_label_95_percent_of_the_time(namer):
+    """Class-conditional coverage on new points, with room for 300 draws a class (4 sigma below 95 %)."""
+    x, y = clouds(np.random.default_rng(1), 900)
+    named = namer.name(tuple("vwxyz"), x)
+    for c, label in enumerate("abc"):
+        kept = [label in n.candidates for n, t in zip(named, y, strict=True) if t == c]
+        assert np.mean(kept) > 0.90
+    assert any(n.unsure for n in named)
+    assert not all(n.unsure for n in named)
+
+
+def test_something_never_seen_is_novel(namer):
+    """Points far from every class are novel, points of the classes hardly ever."""
+    far = np.full((5, 5), 40, np.float32)
+    assert all(n.novel for n in namer.name(tuple("vwxyz"), far))
+    x, _ = clouds(np.random.default_rng(2), 300)
+    assert np.mean([n.novel for n in namer.name(tuple("vwxyz"), x)]) < 0.03
+
+
+def test_other_features_are_refused(namer):
+    """Names must be those of the training, in order."""
+    with pytest.raises(ValueError, match="retrain"):
+        namer.name(tuple("zyxwv"), np.zeros((1, 5), np.float32))
+
+
+def test_a_label_without_examples_is_refused():
+    """The message names the label."""
+    x, y = clouds(np.random.default_rng(0), 60)
+    with pytest.raises(ValueError, match="none of c"):
+        fit_namer(("a", "b", "c"), tuple("vwxyz"), x[y < 2], y[y < 2], np.arange((y < 2).sum()), 0)
+
+
+def test_thresholds_on_a_row_counted_by_hand():
+    """99 own probabilities 0.01 .. 0.99: k = floor(0.05 * 100) = 5, the fifth smallest is 0.05."""
+    own = np.arange(1, 100) / 100
+    p = np.stack([own, 1 - own], axis=1)
+    assert conformal_thresholds(p, np.zeros(99, int))[0] == pytest.approx(0.05)
+    assert conformal_thresholds(p, np.zeros(99, int))[1] == pytest.approx(0.01)
+
+
+def test_temperature_one_changes_nothing_and_heat_flattens():
+    """softmax(log p) = p; a high temperature brings probabilities together without changing their order."""
+    p = np.array([[0.7, 0.2, 0.1]])
+    assert tempered(p, 1.0) == pytest.approx(p)
+    warm = tempered(p, 0.5)[0]
+    assert warm[0] > warm[1] > warm[2]
+    assert warm[0] < 0.7
