@@ -89,6 +89,8 @@ def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per
         shift = _patch_shift(here, low, high)
         strong, weak = _differs(here, low + shift, high + shift)
         inside = ground[cut] & printed.zone[cut]
+        if not (strong & inside).any():
+            continue
         both = _continued(strong & inside, weak & inside, max(2, round(0.12 * px_per_mm**2)))
         found[cut][cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, opening) > 0] = 1
     return found > 0

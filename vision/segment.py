@@ -114,7 +114,7 @@ def _window(mask: np.ndarray, margin_px: float) -> tuple[slice, slice]:
 
 def _trimmed(mask: np.ndarray, light: np.ndarray, chroma: np.ndarray, px_per_mm: float) -> np.ndarray:
     """Without the blur around what stands out strongly: a rim pixel less than half as unlike paper as the part goes."""
-    unlike = np.minimum(cv2.max(97.0 - light, 0.0) + 0.5 * chroma, 120.0).astype(np.uint8)
+    unlike = np.minimum(np.maximum(97.0 - light, 0.0) + 0.5 * chroma, 120.0).astype(np.uint8)
     part = cv2.dilate(unlike, _disc(0.6 * px_per_mm))
     outside = cv2.morphologyEx((~mask).astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 * px_per_mm))
     rim = cv2.dilate(outside, _disc(0.6 * px_per_mm)) > 0
@@ -156,8 +156,8 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
         inside = labels[cut] == i
         if _like_shadow(light[cut][inside], a[cut][inside], b[cut][inside]):
             found[cut][inside] = 1
-    page = ((light > 92) & (chroma < 5) & (steep < 3)).astype(np.uint8)
-    page = cv2.morphologyEx(page, cv2.MORPH_OPEN, _disc(1.2 * half))
+    bright = ((light > 92) & (chroma < 5) & (steep < 3)).astype(np.uint8)
+    page = cv2.morphologyEx(bright, cv2.MORPH_OPEN, _disc(1.2 * half))
     near = _disc(0.9 * half)
     rim = (cv2.dilate(found, near) > 0) & (cv2.dilate(page, near) > 0) & (chroma < 12) & (light > _DARKER_THAN_SHADOW)
     both = (found > 0) | rim
