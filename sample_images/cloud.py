@@ -58,6 +58,8 @@ def look(camera: Camera, parts: Sequence[Part], fine: int) -> Visible:
     starts = np.concatenate([[0], np.cumsum([len(c) for c in clouds])])
     xyz = np.concatenate(clouds).astype(np.float32)
     px, depth = camera.project(xyz)
+    bad = ~(np.abs(px).max(axis=1) < 1e6)  # points beside or behind the lens have no place
+    px = np.where(bad[:, None], -1e6, px)
     ix = np.floor((px[:, 0] + 0.5) * fine).astype(np.int32)
     iy = np.floor((px[:, 1] + 0.5) * fine).astype(np.int32)
     inside = (depth > 40) & (ix >= 0) & (iy >= 0) & (ix < camera.width_px * fine) & (iy < camera.height_px * fine)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.cloud import Material
-from sample_images.colours import linear
+from sample_images.colours import linear, varied
 from sample_images.harness import Harness, WirePath
 from sample_images.noise import Line, Sheet, steps
 from sample_images.tubes import Tube, stretch
@@ -129,32 +129,55 @@ def tie(rng: np.random.Generator, harness: Harness, u: float) -> Cover:
     return Cover("tie", u, u + width, tubes)
 
 
-SLEEVE_SRGB = [(28, 28, 29), (36, 60, 140), (160, 36, 34), (30, 30, 30), (206, 196, 168)]
+SLEEVE_SRGB = {
+    "black": (29, 29, 30),
+    "blue": (34, 62, 150),
+    "red": (176, 34, 34),
+    "yellow": (222, 184, 40),
+    "clear": (206, 204, 194),
+    "grey": (120, 122, 124),
+}
+SLEEVE_ODDS = (0.3, 0.16, 0.18, 0.12, 0.2, 0.04)
 
 
 def sleeve(
-    rng: np.random.Generator, wire: WirePath, low: float, high: float, base: Floats, code: int, clear: bool
+    rng: np.random.Generator, wire: WirePath, low: float, high: float, code: int, kind: str, under: Floats
 ) -> Tube:
-    """A shrunk sleeve over a joint: thicker over the splice, ends tapering onto the insulation."""
+    """A shrunk sleeve over a joint: `kind` out of SLEEVE_SRGB, `under` (3,) the insulation that a clear one shows."""
     axis, s = stretch(wire.xyz, wire.s, low, high)
     r0 = wire.od_mm / 2
-    bump = rng.uniform(0.35, 0.8) + 0.12 * r0
+    factor = float(1.12 + 0.78 * rng.random() ** 1.6)
     middle, half = (low + high) / 2, (high - low) / 2
-    core = half * rng.uniform(0.45, 0.7)
+    core = half * rng.uniform(0.2, 0.8)
+    shoulder = rng.uniform(0.15, 1.0)  # share of the swelling that the sleeve keeps up to its ends
     swell = steps(np.abs(s - middle), half, core)
-    ends = steps(np.abs(s - middle), half, half - 0.6)
+    ends = steps(np.abs(s - middle), half, half - rng.choice([0.25, 0.5, rng.uniform(1, 5)]))
     wave = Line(rng, 5.0)
-    r = r0 + 0.16 + 0.1 * ends + bump * swell + 0.05 * wave(s)
-    axis = axis + np.array([0, 0, 1.0]) * (r - r0)[:, None] * 0.8
+    r = r0 * (1.03 + (factor - 1.03) * (shoulder + (1 - shoulder) * swell) * ends) + 0.03 * wave(s)
+    r = np.maximum(r, r0 + 0.06)
+    axis = axis + np.array([0, 0, 1.0]) * (r - r0)[:, None] * rng.uniform(0.1, 1.0)
+    return Tube(axis, s, r, r, _sleeve_paint(rng, middle, half, code, kind, under))
+
+
+def _sleeve_paint(rng: np.random.Generator, middle: float, half: float, code: int, kind: str, under: Floats):
+    base = varied(rng, SLEEVE_SRGB[kind], 0.07)
+    clear = kind == "clear"
+    milk = rng.uniform(0.3, 0.65)
+    joint = linear(rng.choice([(196, 112, 66), (150, 150, 148), (170, 120, 90)])) * 0.7
+    crimp = rng.uniform(0.15, 0.5) * half
+    rings = linear(rng.choice([(200, 60, 50), (60, 90, 180), (214, 196, 90)])) if rng.random() < 0.4 else None
     tint = Sheet(rng, 6, 1)
-    copper = linear((190, 110, 66))
-    gloss = float(rng.uniform(0.35, 0.75))
+    gloss = float(rng.uniform(0.6, 0.9) if clear else rng.uniform(0.35, 0.8))
 
     def paint(s: Floats, angle: Floats) -> Material:
         albedo = base[None] * (1 + 0.06 * tint(s, angle))[:, None]
         if clear:
-            inner = steps(np.abs(s - middle), core * 0.8, core * 0.6)[:, None]
-            albedo = albedo * (0.55 - 0.35 * inner) + copper * 0.6 * inner
+            away = np.abs(s - middle)
+            inner = steps(away, crimp + 0.6, crimp - 0.6)[:, None]
+            albedo = albedo * milk + (under[None] * (1 - inner) + joint * inner) * (1 - milk)
+            if rings is not None:
+                band = 0.6 * steps(np.abs(away - 0.7 * half), 1.6, 1.0)[:, None]
+                albedo = albedo * (1 - band) + rings * band
         n = len(s)
         return Material(
             albedo.astype(np.float32),
@@ -163,4 +186,4 @@ def sleeve(
             np.full(n, code, np.uint8),
         )
 
-    return Tube(axis, s, r, r, paint)
+    return paint

@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.cloud import Material
 from sample_images.colours import BROWN_HEAT, CHAR, COPPER, scorched
-from sample_images.damage_site import Site, overlap_of
-from sample_images.harness import Harness, WirePath
+from sample_images.damage_site import ELSEWHERE_MM, Site, in_trunk_frame, overlap_of
+from sample_images.damage_strings import melt_strings
+from sample_images.harness import Harness
 from sample_images.noise import Line, Sheet, steps
 from sample_images.record import Record
 from sample_images.wires import Change, Skin
 
 Floats = NDArray[Any]
-ELSEWHERE_MM = -30.0  # the height of a wire where it does not run in the trunk: out of every union
 
 
 @dataclass
@@ -189,6 +189,8 @@ def heat(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
         record.sign("charred")
     if grade > 0.27 and len(record.spans) >= 2:
         _melt(rng, harness, skins, site, grade, code, record)
+    if grade > 0.3:
+        record.parts += melt_strings(rng, harness, skins, list(record.spans), site, grade, code)
     return record
 
 
@@ -210,7 +212,8 @@ def _melt(
     scale = rng.uniform(3, 8)
     sizes = {
         "lump": (scale, scale * 0.5), "small": (1.8, 1.1), "fine": (0.7, 0.6), "bubble": (1.6, 1.4), "pore": (1.1, 1.0),
-        "hole": (rng.uniform(7, 20), rng.uniform(2, 5)), "warp": (7, 2), "brown": (8, 2.5),
+        "hole": (rng.uniform(7, 20), rng.uniform(2, 5)), "brown": (8, 2.5),
+        "warp": (rng.uniform(4, 14), rng.uniform(1.2, 2.5)),
         "char": (rng.uniform(2.5, 7), rng.uniform(1.2, 3)), "glint": (2.5, 0.5),
     }  # fmt: skip
     fields = {name: Sheet(rng, *size) for name, size in sizes.items()}
@@ -218,9 +221,9 @@ def _melt(
     record.parts.append(
         Melt(
             harness, u, np.array(across), np.array(height), np.array(radius), np.array(base), fields, Line(rng, 5),
-            float(0.1 + 1.1 * grade * rng.uniform(0.6, 1.1)), float(np.clip(grade * rng.uniform(0.3, 1.0), 0, 0.9)),
+            float(0.1 + 1.1 * grade * rng.uniform(0.6, 1.1)), float(np.clip(grade * rng.uniform(0.45, 1.05), 0, 0.9)),
             float(np.clip(0.15 + 0.7 * grade * rng.uniform(0.4, 1.15), 0.15, 0.95)),
-            float(rng.uniform(0.55, 0.9)), glints, float(rng.uniform(0.3, 1.0)), code,
+            float(rng.uniform(0.6, 0.98)), glints, float(rng.uniform(0.3, 1.7)), code,
         )
     )  # fmt: skip
     record.fused_mm = float(u[-1] - u[0])
@@ -229,10 +232,4 @@ def _melt(
         record.sign("bare_copper")
 
 
-def in_trunk_frame(harness: Harness, wire: WirePath, u: Floats) -> tuple[Floats, Floats]:
-    """Across and height (M,) mm of a wire's axis at trunk coordinates."""
-    on = np.isfinite(wire.u)
-    xyz = np.stack([np.interp(u, wire.u[on], wire.xyz[on, k]) for k in range(3)], axis=1)
-    xy, _, normal = harness.trunk.at(u)
-    here = (u >= wire.u[on][0] - 1) & (u <= wire.u[on][-1] + 1)
-    return ((xyz[:, :2] - xy) * normal).sum(1), np.where(here, xyz[:, 2], ELSEWHERE_MM)
+__all__ = ["ELSEWHERE_MM", "Browning", "Melt", "heat", "in_trunk_frame"]

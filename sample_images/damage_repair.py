@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.colours import linear
-from sample_images.coverings import SLEEVE_SRGB, sleeve
-from sample_images.damage_site import Site, choose_site, span_of, upper_wires
+from sample_images.coverings import SLEEVE_ODDS, SLEEVE_SRGB, sleeve
+from sample_images.damage_site import Site, choose_site, lay_on_top, span_of, upper_wires
 from sample_images.harness import Harness
 from sample_images.record import Record
 from sample_images.tubes import Tube
@@ -45,17 +45,20 @@ def repair(
     order = upper_wires(harness, site)
     count = min(len(order), int(rng.choice([1, 2, 3], p=[0.5, 0.3, 0.2])))
     record = Record("earlier_repair", code, grade, ["sleeve"], 0.0)
-    base = linear(SLEEVE_SRGB[int(rng.integers(len(SLEEVE_SRGB)))])
-    clear = bool(rng.random() < 0.12)
+    kind = str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS))
+    if rng.random() < 0.45 and not skins[order[0]].changes:
+        lay_on_top(harness, order[0], site.u0, site.u1)
     sleeves: list[Sleeve] = []
     u = []
     for rank, index in enumerate(order[:count]):
         shift = 0.0 if rank == 0 else float(rng.uniform(-18, 30))
         u0 = float(np.clip(site.u0 + shift, harness.start_u, harness.end_u - length))
         span = span_of(harness.wires[index], u0, u0 + length * rng.uniform(0.85, 1.0))
+        if rank and rng.random() < 0.2:  # another repair, another sleeve
+            kind = str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS))
         if span is None:
             continue
-        tube = sleeve(rng, harness.wires[index], *span, base, code, clear)
+        tube = sleeve(rng, harness.wires[index], *span, code, kind, skins[index].base)
         sleeves.append(Sleeve(index, *span, "repair", tube))
         record.spans[index] = [span]
         u += [u0, u0 + span[1] - span[0]]
@@ -73,7 +76,7 @@ def factory_joint(rng: np.random.Generator, harness: Harness, busy: list[tuple[f
     span = span_of(harness.wires[index], site.u0, site.u1)
     if span is None:
         return []
-    tube = sleeve(rng, harness.wires[index], *span, linear((40, 40, 42)), 0, False)
+    tube = sleeve(rng, harness.wires[index], *span, 0, "black", linear((40, 40, 42)))
     return [Sleeve(index, *span, "factory", tube)]
 
 

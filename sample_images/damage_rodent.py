@@ -30,12 +30,14 @@ class Bites:
         clusters = rng.uniform(low + 1, max(high - 1, low + 1.1), max(1, count // 4))
         self.s = np.clip(rng.choice(clusters, count) + rng.normal(0, 2.2, count), low + 1.2, max(high - 1.2, low + 1.3))
         self.angle = np.pi / 2 + rng.normal(0, 0.75, count)
-        self.width = rng.uniform(0.6, 2.1, count) * (0.75 + 0.4 * grade)
-        self.deep = self.wall * rng.uniform(0.6, 1.2 + 1.6 * grade, count)
+        self.width = rng.uniform(0.7, 2.3, count) * (0.75 + 0.5 * grade)
+        self.deep = self.wall * rng.uniform(0.7, 1.3 + 1.8 * grade, count)
+        through = rng.random(count) < 0.2 + 0.5 * grade  # most bites of a clear case reach the copper
+        self.deep = np.where(through, np.maximum(self.deep, rng.uniform(1.15, 1.6) * self.wall), self.deep)
         self.ragged = Sheet(rng, 0.9, 0.7)
         self.fray = Sheet(rng, 1.2, 0.14)
         self.lay = float(rng.choice([-1, 1]) * rng.uniform(0.25, 0.5))
-        self.bright = float(rng.uniform(0.45, 1.0))
+        self.bright = float(rng.uniform(0.6, 1.15))
 
     def depth(self, s: Floats, angle: Floats) -> tuple[Floats, Floats]:
         """Depth of the scoop, mm, and a rim 0..1 around it."""
@@ -69,7 +71,7 @@ class Bites:
             albedo = m.albedo * (1 - torn[:, None]) + pale * torn[:, None]
             bare = steps(depth, self.wall * 0.92, self.wall * 1.05)
             line = np.abs(np.sin((angle + self.lay * s) * 5 + 0.4 * self.fray(s, angle)))
-            copper = COPPER[None] * (self.bright * (0.25 + 0.75 * line) * (1 + 0.2 * noise))[:, None]
+            copper = COPPER[None] * (self.bright * (0.35 + 0.65 * line) * (1 + 0.2 * noise))[:, None]
             albedo = albedo * (1 - bare[:, None]) + copper * bare[:, None]
             gloss = m.gloss * (1 - 0.85 * torn) * (1 - bare) + (0.25 + 0.4 * self.bright) * bare
             marked = np.where(torn > 0.3, code, m.code)
@@ -83,7 +85,7 @@ def gnaw(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
     order = upper_wires(harness, site)
     count = min(len(order), int(rng.integers(1 + round(2 * grade), 3 + round(6 * grade))))
     record = Record("rodent", code, grade, [], 0.0, exposed_mm=0.0)
-    cut = min(count, int(rng.integers(0, 1 + round(4 * max(0.0, grade - 0.25)))))
+    cut = min(count, int(rng.integers(1, 2 + round(3 * grade)))) if grade > 0.38 and rng.random() < 0.58 else 0
     edges: list[tuple[float, float]] = []
     for rank, index in enumerate(order[:count]):
         if rank < cut:
@@ -100,6 +102,7 @@ def gnaw(rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Si
         high = max([float(bites.s.max() + 1), *(g[1] for g in gaps)])
         record.spans[index] = [(max(low, 0.0), high)]
         bare = bites.exposed_mm()
+        record.parts += _torn_strands(rng, harness.wires[index], bites, code)
         record.exposed_mm = (record.exposed_mm or 0.0) + bare
         record.sign("worn_insulation")
         if bare > 0.3:
@@ -164,16 +167,42 @@ def _strands(rng: np.random.Generator, wire: WirePath, i: int, sign: int, code: 
     out: list[Part] = []
     tone = COPPER * rng.uniform(0.5, 1.0)
     core = wire.od_mm / 2 - wall_mm(wire)
-    for _ in range(int(rng.integers(4, 10))):
-        length = rng.uniform(0.8, 5.5)
+    splay = rng.uniform(0.12, 0.5)
+    for _ in range(int(rng.integers(7, 19))):
+        length = rng.uniform(1.0, 7.0)
         t = np.linspace(-0.6, 1, 9)[:, None]
-        bend = normal * rng.normal(0, 0.28) * length
+        bend = normal * rng.normal(0, splay) * length
         xy = start[:2] + tangent * sign * length * t + bend * np.maximum(t, 0) ** 2 + normal * rng.uniform(-core, core)
         z = start[2] + rng.uniform(-core, core) + rng.normal(0, 0.35) * length * np.maximum(t[:, 0], 0) ** 2
         axis = np.column_stack([xy, np.maximum(z, 0.12)])
         s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(axis, axis=0), axis=1))])
         r = np.full(len(s), rng.uniform(0.07, 0.13))
         out.append(Tube(axis, s, r, r, _copper(tone, code)))
+    return out
+
+
+def _torn_strands(rng: np.random.Generator, wire: WirePath, bites: Bites, code: int) -> list[Part]:
+    """Single strands torn up out of the deepest bites of a wire."""
+    out: list[Part] = []
+    for k in np.argsort(-bites.deep)[:3]:
+        if bites.deep[k] < 1.3 * bites.wall or rng.random() < 0.4:
+            continue
+        i = int(np.searchsorted(wire.s, bites.s[k]))
+        _, tangent, normal = axis_frame(wire, i)
+        for _ in range(int(rng.integers(1, 5))):
+            length, sign = rng.uniform(0.8, 3.5), rng.choice([-1, 1])
+            t = np.linspace(0, 1, 8)[:, None]
+            side = -np.cos(bites.angle[k]) * 0.6 * bites.radius
+            xy = (
+                wire.xyz[i, :2]
+                + normal * (-side + rng.normal(0, 0.5) * length * t**2)
+                + tangent * sign * length * t * 0.8
+            )
+            z = wire.xyz[i, 2] + 0.5 * bites.radius + rng.uniform(0.1, 0.7) * length * t[:, 0] ** 1.5
+            axis = np.column_stack([xy, z])
+            s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(axis, axis=0), axis=1))])
+            r = np.full(len(s), rng.uniform(0.07, 0.13))
+            out.append(Tube(axis, s, r, r, _copper(COPPER * rng.uniform(0.5, 1.1), code)))
     return out
 
 
@@ -195,13 +224,13 @@ def _crumbs(
 ) -> list[Part]:
     """Bits of insulation on the bench near the bites; no damage themselves."""
     out: list[Part] = []
-    for _ in range(int(rng.integers(0, 6 + round(22 * grade)))):
+    for _ in range(int(rng.integers(round(6 * grade), 6 + round(24 * grade)))):
         index = list(record.spans)[int(rng.integers(len(record.spans)))]
         xy, _, normal = harness.trunk.at(
             np.array([rng.normal((site.u0 + site.u1) / 2, 10 + (site.u1 - site.u0) * 0.4)])
         )
         at = xy[0] + normal[0] * rng.normal(0, 1) * rng.uniform(5, 24)
-        out.append(crumb(rng, at, skins[index].base * rng.uniform(0.7, 1.1), rng.uniform(0.15, 0.75)))
+        out.append(crumb(rng, at, skins[index].base * rng.uniform(0.7, 1.1), rng.uniform(0.15, 0.95)))
     return out
 
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from sample_images.harness import Harness, WirePath
 from sample_images.record import to_termination_mm
+
+Floats = NDArray[Any]
+ELSEWHERE_MM = -30.0  # the height of a wire where it does not run in the trunk: out of every union
 
 
 @dataclass(frozen=True)
@@ -64,13 +70,46 @@ def choose_site(
     return best[1]
 
 
+def in_trunk_frame(harness: Harness, wire: WirePath, u: Floats) -> tuple[Floats, Floats]:
+    """Across and height (M,) mm of a wire's axis at trunk coordinates."""
+    on = np.isfinite(wire.u)
+    xyz = np.stack([np.interp(u, wire.u[on], wire.xyz[on, k]) for k in range(3)], axis=1)
+    xy, _, normal = harness.trunk.at(u)
+    here = (u >= wire.u[on][0] - 1) & (u <= wire.u[on][-1] + 1)
+    return ((xyz[:, :2] - xy) * normal).sum(1), np.where(here, xyz[:, 2], ELSEWHERE_MM)
+
+
+def _above(harness: Harness, u: Floats) -> tuple[Floats, Floats]:
+    """Heights (W,M) mm of the axes at trunk coordinates, and the height each would need to lie on the others."""
+    placed = [in_trunk_frame(harness, w, u) for w in harness.wires]
+    across, height = np.stack([p[0] for p in placed]), np.stack([p[1] for p in placed])
+    radius = np.array([w.od_mm / 2 for w in harness.wires])
+    reach = radius[:, None, None] + radius[None, :, None]
+    d = np.abs(across[:, None] - across[None])
+    rest = height[None] + np.sqrt(np.maximum(reach**2 - d**2, 0))
+    free = (d >= reach) | (height[None] < 0) | np.eye(len(radius), dtype=bool)[..., None]
+    return height, np.where(free, 0.0, rest).max(1)
+
+
 def upper_wires(harness: Harness, site: Site) -> list[int]:
-    """Wires of the site, the highest first."""
-    middle = (site.u0 + site.u1) / 2
+    """Wires of the site, those seen best first: least of their length under others, then the highest."""
+    height, need = _above(harness, np.linspace(site.u0, site.u1, 9))
+    buried = np.clip((need - height) / (2 * np.array([w.od_mm for w in harness.wires])[:, None]), 0, 1).mean(1)
+    top = height.mean(1) / 100
+    return sorted(site.wires, key=lambda i: float(buried[i] - top[i]))
 
-    def top(i: int) -> float:
-        wire = harness.wires[i]
-        s = wire.s_at(middle)
-        return float(np.interp(s if s is not None else 0.0, wire.s, wire.xyz[:, 2])) + wire.od_mm / 2
 
-    return sorted(site.wires, key=top, reverse=True)
+def lay_on_top(harness: Harness, index: int, u0: float, u1: float) -> None:
+    """Lift a wire between two trunk coordinates until it rests on its neighbours."""
+    u = np.arange(u0 - 24, u1 + 24, 1.0)
+    height, need = _above(harness, u)
+    lift = np.where(height[index] > 0, np.maximum(need[index] - height[index], 0), 0)
+    lift *= np.clip(np.minimum(u - u[0], u[-1] - u) / 18, 0, 1)
+    lift = gaussian_filter1d(maximum_filter1d(lift, 5), 3.0)
+    wire = harness.wires[index]
+    on = np.isfinite(wire.u)
+    xyz = wire.xyz.copy()
+    xyz[on, 2] += np.interp(wire.u[on], u, lift, left=0, right=0)
+    wire.replaced(xyz)
+    top = np.interp(harness.station_u, u, height[index] + lift + wire.od_mm / 2, left=0, right=0)
+    harness.outline[:, 2] = np.maximum(harness.outline[:, 2], top)

@@ -38,8 +38,8 @@ class Plan:
 
 
 def severity(rng: np.random.Generator) -> float:
-    """0 slight .. 1 gross, all grades that a photograph can show about equally often."""
-    return float(rng.uniform(0.1, 1.0))
+    """0 slight .. 1 gross: one in five slight, the rest clear to gross."""
+    return float(rng.uniform(0.1, 0.38) if rng.random() < 0.2 else rng.uniform(0.4, 1.0))
 
 
 def _housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
@@ -85,10 +85,10 @@ def inflict(
             "external_heat": (20, 150),
             "rodent": (15, 60),
             "abrasion": (10, 60),
-            "electrical_overload": (60, 260),
+            "electrical_overload": (80, 300),
         }[kind]
         if distance > 140:  # a long damage cannot lie far from both ends
-            high = min(high, 110)
+            high = min(high, 140)
         length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
         site = choose_site(rng, h, length, distance, busy)
         records.append(_INFLICT[kind](rng, h, skins, site, grade, code))
@@ -106,6 +106,9 @@ def _housing_record(chosen: Plan, assembly: Assembly) -> Record:
     assert chosen.housing_damage is not None and assembly.broken is not None
     sp = assembly.hard[assembly.broken].sprite
     size = max(sp.crack_length_mm, float(np.sqrt(sp.missing_area_mm2) * 1.414))
+    if size == 0:
+        rows, cols = np.nonzero(sp.damage > 0)
+        size = float(np.hypot(np.ptp(rows) + 1, np.ptp(cols) + 1)) / sp.px_per_mm if len(rows) else 0.0
     return Record(
         "connector", chosen.housing_code, chosen.housing_damage.severity, list(sp.signs), size, housing=assembly.broken
     )

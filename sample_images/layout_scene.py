@@ -26,6 +26,7 @@ class Wish:
     few: bool = False
     housing_damage: HousingDamage | None = None
     damaged_code: int = 0
+    thick: bool = False  # many wires of the thicker kind
 
 
 @dataclass
@@ -51,6 +52,8 @@ def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly
     box = (24.0, 34.0, w - 24, h - 30)
     count = _count(rng, wish.few)
     sizes = hs.wire_sizes(rng, count)
+    if wish.thick:
+        sizes = np.where(rng.random(count) < 0.6, rng.uniform(1.8, 3.3, count), sizes)
     room = w - 90
     open_end = bool(rng.random() < ((0.4 if w > 350 else 0.8) if wish.far else 0.08))
     if open_end:
@@ -131,6 +134,7 @@ def _lay_pieces(rng: np.random.Generator, part: HardPart, pieces: list[Sprite], 
     out = []
     for piece in pieces:
         side = rng.choice([-1, 1])
-        own = np.array([[rng.uniform(0, length + 10), side * (width / 2 + rng.uniform(3, 16))]])
+        away = rng.uniform(3, 16) if max(piece.size_mm[:2]) < 2.5 else rng.uniform(5, 30)
+        own = np.array([[rng.uniform(0, length + 10), side * (width / 2 + away)]])
         out.append(HardPart(piece, part.place(own)[0], float(rng.uniform(0, 6.28)), code))
     return out

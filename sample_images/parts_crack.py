@@ -11,6 +11,7 @@ from sample_images.sprites import DAMAGE_CRACK
 STEP_MM = 0.05  # sampling of the lines when they are drawn and measured
 CLEARANCE_MM = 2.2  # two cracks keep this distance, so that each keeps its own length
 FINE = 4  # supersampling when drawing
+CLEAR = 0.38  # severity from which on a crack gapes
 
 
 def add_cracks(c: Canvas, rng: np.random.Generator, severity: float) -> float:
@@ -21,7 +22,8 @@ def add_cracks(c: Canvas, rng: np.random.Generator, severity: float) -> float:
     for attempt in range(60):
         if len(lines) >= wanted and attempt:
             break
-        line = _grow(c, rng, severity)
+        tries = 3 if severity > CLEAR else 1
+        line = max((_grow(c, rng, severity) for _ in range(tries)), key=_length)
         if _length(line) < 2.5 or not _clear(line, drawn):
             continue
         width = _widths(rng, len(line), severity)
@@ -31,7 +33,7 @@ def add_cracks(c: Canvas, rng: np.random.Generator, severity: float) -> float:
             if _clear(branch[round(CLEARANCE_MM / STEP_MM) :], drawn):
                 lines.append((branch, w))
                 drawn.append(branch)
-    split = severity > 0.3 and rng.random() < 0.35
+    split = severity > CLEAR and rng.random() < 0.5
     _draw(c, rng, lines, split)
     return float(sum(_length(line) for line, _ in lines))
 
@@ -65,7 +67,7 @@ def _sample(points: np.ndarray) -> np.ndarray:
 def _walk(rng: np.random.Generator, start: np.ndarray, heading: float, length_mm: float) -> np.ndarray:
     """A zigzag walk of `length_mm` from `start`, sampled."""
     points, sign = [np.asarray(start, float)], rng.choice([-1.0, 1.0])
-    zig, stride, done, bend = rng.uniform(0.15, 0.9), rng.uniform(0.5, 1.5), 0.0, heading
+    zig, stride, done, bend = rng.uniform(0.2, 0.85), rng.uniform(0.7, 2.6), 0.0, heading
     while done < length_mm:
         step = min(stride * rng.uniform(0.4, 1.8), length_mm - done)
         bend += rng.normal(0, 0.13)
@@ -84,7 +86,7 @@ def _cut_at_edge(c: Canvas, line: np.ndarray) -> np.ndarray:
 
 def _grow(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
     """A crack from the outline (mostly) or from a relief's edge inwards."""
-    length = rng.uniform(3, 8 + 24 * severity)
+    length = rng.uniform(12, 20 + 28 * severity) if severity > CLEAR else rng.uniform(3, 18)
     body = c.mask & (c.damage != 4) & (c.x > 0)
     if rng.random() < 0.7:
         inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -102,18 +104,19 @@ def _grow(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
 
 def _widths(rng: np.random.Generator, n: int, severity: float) -> np.ndarray:
     """(n,) width in mm: wide at the root, a hairline at the tip, uneven between."""
-    root = rng.uniform(0.12, 0.25) if rng.random() < 0.3 else rng.uniform(0.2, 0.4 + 1.1 * severity)
+    hair = severity <= CLEAR or rng.random() < 0.1
+    root = rng.uniform(0.12, 0.35) if hair else rng.uniform(0.4, 0.6 + 0.8 * severity)
     root = min(root, 0.1 + 0.06 * n * STEP_MM)  # short cracks do not gape
     s = np.linspace(0, 1, n)
     wave = np.interp(s, np.linspace(0, 1, 12), rng.uniform(0.65, 1.35, 12))
-    return np.maximum(0.1 + (root - 0.1) * (1 - s) ** rng.uniform(0.5, 1.4) * wave, 0.1)
+    return np.maximum(0.1 + (root - 0.1) * (1 - s) ** rng.uniform(0.3, 1.1) * wave, 0.1)
 
 
 def _branches(
     c: Canvas, rng: np.random.Generator, line: np.ndarray, width: np.ndarray
 ) -> list[tuple[np.ndarray, np.ndarray]]:
     out = []
-    for _ in range(rng.choice([0, 1, 2], p=[0.55, 0.33, 0.12])):
+    for _ in range(rng.choice([0, 1, 2], p=[0.4, 0.38, 0.22])):
         k = int(rng.integers(len(line) // 5, 4 * len(line) // 5))
         ahead = line[min(k + 20, len(line) - 1)] - line[k]
         heading = float(np.arctan2(ahead[1], ahead[0])) + rng.choice([-1, 1]) * rng.uniform(0.7, 1.3)
@@ -152,7 +155,7 @@ def _draw(c: Canvas, rng: np.random.Generator, lines: list[tuple[np.ndarray, np.
         cv2.polylines(centre, [fixed_point(c.to_px(line))], False, 1, 1, cv2.LINE_8, 4)
     halo = cv2.GaussianBlur(np.maximum(cover, 0.3 * centre), (0, 0), rng.uniform(0.2, 0.45) * c.ppm)
     dim = float(c.albedo[c.mask].mean()) < 0.08  # on dark plastic the edges of a crack catch the light
-    halo = np.clip(halo * 2, 0, 1) * (rng.uniform(0.45, 0.95) if dim else rng.uniform(0.15, 0.75)) * c.mask
+    halo = np.clip(halo * 2, 0, 1) * (rng.uniform(0.5, 1.0) if dim else rng.uniform(0.3, 0.9)) * c.mask
     pale = np.clip(c.albedo * 1.35 + 0.09, 0, 0.85)
     c.albedo += halo[..., None] * (pale - c.albedo)
     c.height += 0.12 * halo
@@ -174,5 +177,7 @@ def _let_bench_show(c: Canvas, lines: list[tuple[np.ndarray, np.ndarray]], cover
         for p in c.to_px(part):
             cv2.circle(near, (round(p[0]), round(p[1])), max(1, round(0.6 * c.ppm)), 1, -1)
     through = (near > 0) & (cover > 0.85) & (c.damage == DAMAGE_CRACK)
+    if cv2.connectedComponents((c.mask & ~through).astype(np.uint8), connectivity=4)[0] > 2:
+        return  # it would part the housing in two
     c.mask &= ~through
     c.height[through] = 0

@@ -96,7 +96,7 @@ def fill(c: Canvas, polygon_mm: np.ndarray) -> np.ndarray:
 
 def broken_face(c: Canvas, rng: np.random.Generator, face: np.ndarray, rise: np.ndarray) -> None:
     """Turn `face` into rough fracture: lighter, matt, `rise` (0 deep .. 1 full) of its former height."""
-    rough = 0.5 * smooth_noise(rng, c.shape, 0.5 * c.ppm) + 0.5 * smooth_noise(rng, c.shape, 1.3 * c.ppm)
+    rough = 0.75 * smooth_noise(rng, c.shape, 0.5 * c.ppm) + 0.6 * smooth_noise(rng, c.shape, 1.3 * c.ppm)
     z = c.height * np.clip(rise + 0.09 * rough, 0.06, 1.0)
     c.height = np.where(face, np.minimum(z, c.height), c.height).astype(np.float32)
     pale = np.clip(c.albedo * rng.uniform(1.3, 1.9) + rng.uniform(0.02, 0.09), 0, 0.85)
@@ -115,16 +115,16 @@ def _corner_polygon(c: Canvas, rng: np.random.Generator, severity: float) -> np.
     rows = c.y[c.mask[:, near].any(1), 0]
     y = np.array([float(rows.min()), float(rows.max())])
     limit = np.array([x[1] - x[0], y[1] - y[0]]) * (0.45 if severity > 0.4 else 0.35)
-    a, b = np.minimum(rng.uniform(2.5, 4.5 + 11 * severity, 2), limit)
+    a, b = np.minimum(rng.uniform(2.5 + 2.5 * severity, 5 + 12 * severity, 2), limit)
     if front and rng.random() < 0.25:  # bite out of the front edge
         m = rng.uniform(y[0] + 0.3 * (y[1] - y[0]), y[1] - 0.3 * (y[1] - y[0]))
         p, q, deep = np.array([x[1], m - a]), np.array([x[1], m + a]), np.array([x[1] - b, m])
-        line = np.vstack([jagged(rng, p, deep, 0.2, 5), jagged(rng, deep, q, 0.2, 5)[1:]])
+        line = np.vstack([jagged(rng, p, deep, 0.26, 5), jagged(rng, deep, q, 0.26, 5)[1:]])
         return np.vstack([line, [[x[1] + 4, m + a], [x[1] + 4, m - a]]])
     cx, sx = (x[1], -1) if front else (x[0], 1)
     cy, sy = (y[0], 1) if rng.random() < 0.5 else (y[1], -1)
     p, q = np.array([cx + sx * a, cy]), np.array([cx, cy + sy * b])
-    line = jagged(rng, p, q, rng.uniform(0.1, 0.22))
+    line = jagged(rng, p, q, rng.uniform(0.14, 0.3))
     out = 4 if front else 0
     beyond = [[cx - sx * out, q[1]], [cx - sx * out, cy - sy * 4], [p[0], cy - sy * 4]]
     return np.vstack([line, beyond])
@@ -157,7 +157,7 @@ def _break_corner(
     broken_face(c, rng, face, rng.uniform(0.15, 0.5) + 0.6 * reach / width)
     _open_cavities(c, rng, face & (reach < 0.75 * width), cavity_y)
     pieces = []
-    if rng.random() < 0.8 and gone.any():
+    if rng.random() < 0.85 and gone.any():
         pieces.append(_fragment(before, rng, gone, rng.uniform(0, 2 * np.pi), rng.uniform(0.35, 0.9)))
     return float(gone.sum()) / c.ppm**2, pieces
 

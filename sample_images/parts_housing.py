@@ -51,6 +51,7 @@ class HousingPlan:
     chamfer_side: int  # -1 or 1: which front corner is cut by design
     side_locks: bool
     seals: bool
+    simple: bool = False  # none of its family's reliefs
 
     @property
     def cavity_y_mm(self) -> np.ndarray:
@@ -79,11 +80,11 @@ def _draw_sizes(
     least = math.ceil(cavities * floor / 41)
     rows = int(np.clip(rng.choice([1, 2, 2, 3, 4], p=_row_odds(cavities)), least, 4))
     cols = max(math.ceil(cavities / rows), 2 if rows == 1 else 1)
-    pitch = float(min(rng.uniform(floor, floor + 2.6), 41 / cols))
+    pitch = float(min(rng.uniform(floor, floor + rng.choice([2.6, 4.5])), 41 / cols))
     wall = rng.uniform(1.0, 2.2)
     width = float(np.clip(cols * pitch + 2 * wall, 8, 45))
     height = float(np.clip(rows * rng.uniform(wire_od_mm + 1.4, wire_od_mm + 3.6) + 2.2, 6, 20))
-    length = float(np.clip(rng.uniform(11, 34) * rng.uniform(0.8, 1.1 + 0.006 * width), 10, 45))
+    length = float(np.clip(rng.uniform(13, 36) * rng.uniform(0.8, 1.1 + 0.006 * width), 10, 45))
     return rows, cols, pitch, length, width, height
 
 
@@ -120,6 +121,7 @@ def draw_plan(rng: np.random.Generator, n_wires: int, wire_od_mm: float = 1.8) -
         chamfer_side=int(rng.choice([-1, 1])),
         side_locks=bool(rng.random() < 0.3),
         seals=bool(rng.random() < (0.85 if family == "sealed" else 0.12)),
+        simple=bool(rng.random() < 0.35),
     )  # fmt: skip
 
 
@@ -247,7 +249,8 @@ def _reliefs(
         c.raise_by(c.rect((0, plan.lip_mm), (-half, half), 0.3), rng.uniform(0.4, 1.4))
     if not plan.seals and rng.random() < 0.6:
         relief.rear_openings(c, rng, plan.cavity_y_mm, plan.pitch_mm, float(plan.cavity_z_mm[-1]))
-    _family_reliefs(c, plan, rng)
+    if not plan.simple:
+        _family_reliefs(c, plan, rng)
     lost = None
     latch_rng = np.random.default_rng(int(rng.integers(0, 2**63)))
     if plan.latch or lock_rng is not None:

@@ -116,7 +116,8 @@ def _set_stage(
 ) -> Stage:
     px_per_mm = float(np.clip(width_px * FINE / (200 if closeup else 430) * 1.35, 2.0, 20.0))
     plan = damages.plan(rng, scenario)
-    wish = Wish(page, plan.far, False, plan.housing_damage, plan.housing_code)
+    thick = bool({"electrical_overload", "abrasion"} & set(plan.kinds)) and rng.random() < 0.75
+    wish = Wish(page, plan.far, False, plan.housing_damage, plan.housing_code, thick)
     assembly = assemble(rng, wish, px_per_mm)
     dirty = float(rng.choice([0.0, 0.3, 0.8]))
     gloss = float(rng.uniform(0.25, 0.75))
@@ -262,6 +263,7 @@ def _truth(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, see
     regions = [r for r in regions if r.rings_px]
     ends, housings = truth_build.truth_ends(stage.assembly, stage.owner, seen, camera)
     covers = [truth_build.truth_covering(k, *cover, seen, camera) for k, cover in enumerate(stage.covers)]
+    covers = [c for c in covers if c.rings_px]  # one that lies wholly hidden or outside is not in the photograph
     return Truth(
         photo=f"{scenario}_{seed:05d}.jpg",
         width_px=camera.width_px,

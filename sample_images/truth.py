@@ -41,7 +41,11 @@ class TruthValue(BaseModel):
 
 
 class TruthRegion(TruthValue):
-    """One damage. `length_mm` runs along the wire or bundle (a housing: total crack length, or the broken part's diagonal)."""
+    """One damage.
+
+    `length_mm` runs along the wire or bundle; of a housing it is the total crack length, or the diagonal of what
+    broke or moved.
+    """
 
     id: str
     label: str
@@ -121,7 +125,10 @@ class TruthSplice(TruthValue):
 
 
 class TruthCamera(TruthValue):
-    """Pinhole with k1, k2; x_cam = R (x, y, z) + t with mat mm, z towards the camera negative as in `mat x right, y down, z down`."""
+    """Pinhole with k1, k2.
+
+    x_cam = R (x, y, z) + t with mat mm; z towards the camera is negative, as in `mat x right, y down, z down`.
+    """
 
     K: list[list[float]]
     k1: float

@@ -136,3 +136,9 @@ def dress(rng: np.random.Generator, wire: WirePath, dirty: float, gloss: float) 
         int(rng.integers(0, 97)),
         float(rng.uniform(0.2, 0.65)),
     )
+
+
+def recolour(rng: np.random.Generator, skin: Skin, code: str) -> None:
+    """Give a wire another plain colour, in its truth too."""
+    skin.wire.colour = code
+    skin.base, skin.stripe = varied(rng, INSULATION_SRGB[code], 0.06), None
