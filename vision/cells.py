@@ -100,13 +100,12 @@ def _direction(maps: _Maps, at: _Window, window_mm: float) -> tuple[np.ndarray, 
 def _sample(img: np.ndarray, xy: np.ndarray) -> np.ndarray:
     """Bilinear samples of img at (..., 2) positions, edges repeated."""
     shape = xy.shape[:-1]
-    flat = xy.reshape(-1, 1, 2).astype(np.float32)
-    out = np.empty((flat.shape[0], *img.shape[2:]), np.float32)
+    x, y = (np.ascontiguousarray(xy[..., k], np.float32).reshape(-1, 1) for k in (0, 1))
+    out = np.empty((len(x), *img.shape[2:]), np.float32)
     step = 30000  # cv2.remap takes at most 32767 rows
-    for i in range(0, flat.shape[0], step):
-        out[i : i + step] = cv2.remap(
-            img, flat[i : i + step], None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        ).reshape(-1, *img.shape[2:])
+    for i in range(0, len(x), step):
+        part = cv2.remap(img, x[i : i + step], y[i : i + step], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        out[i : i + step] = part.reshape(-1, *img.shape[2:])
     return out.reshape(*shape, *img.shape[2:])
 
 
@@ -301,7 +300,7 @@ def _outline(maps: _Maps, at: _Window, out: dict[str, np.ndarray]) -> None:
     out["edge_rough_10mm"] = at.mean(rough, 10.0)
     for mm in (2.0, 5.0, 12.0):
         out[f"cover_{mm:g}mm"] = at.mean(mask, mm)
-    thickness = cv2.distanceTransform(maps.filled.astype(np.uint8), cv2.DIST_L2, 3) / s
+    thickness = np.float32(1 / s) * cv2.distanceTransform(maps.filled.astype(np.uint8), cv2.DIST_L2, 3)
     out["depth_mm"] = thickness[iy, ix]
     k = round(8 * s) | 1
     small = cv2.resize(thickness, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)

@@ -78,7 +78,7 @@ def patches(grid: CellGrid, member: np.ndarray, min_cells: int, bridge: int = 0)
     member : (N,) bool
     """
     raster = grid.spread(member.astype(np.float32)) > 0.5
-    joined = raster.astype(np.uint8)
+    joined: np.ndarray = raster.astype(np.uint8)
     if bridge:
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * bridge + 1, 2 * bridge + 1))
         joined = cv2.dilate(joined, kernel)
@@ -112,7 +112,7 @@ def canvas_mask(grid: CellGrid, mask: np.ndarray, shape: tuple[int, int], grow_m
 def outlines(mask: np.ndarray, min_area_px: float = 4.0, tolerance_px: float = 1.0) -> list[np.ndarray]:
     """Outer rings of a canvas mask, largest first, each (n, 2) canvas px (x, y), at least 3 points."""
     contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    rings = []
+    rings: list[np.ndarray] = []
     for contour in sorted(contours, key=cv2.contourArea, reverse=True):
         if cv2.contourArea(contour) < min_area_px and rings:
             continue

@@ -81,7 +81,7 @@ def cut_ends(graph: BundleGraph, taken: list[Part], leaves: np.ndarray, px_per_m
     leaves : (H, W) bool, rim of the seen ground: an end there runs on outside the photograph.
     """
     used = {part.graph_point for part in taken}
-    parts = []
+    parts: list[Part] = []
     for end in graph.ends:
         point = graph.points[end]
         x, y = np.clip(np.round(point).astype(int), 0, [leaves.shape[1] - 1, leaves.shape[0] - 1])

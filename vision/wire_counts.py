@@ -21,9 +21,17 @@ _USUAL_DIAMETER_MM = 2.0  # where no wire near the damage could be measured
 class Trace(Protocol):
     """What is counted: a wire's centre line and diameter."""
 
-    id: str
-    diameter_mm: Measure | None
-    centreline_px: np.ndarray
+    @property
+    def id(self) -> str:
+        """Name of the wire."""
+
+    @property
+    def diameter_mm(self) -> Measure | None:
+        """Outside diameter."""
+
+    @property
+    def centreline_px(self) -> np.ndarray:
+        """(n, 2) canvas px."""
 
 
 def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
