@@ -56,8 +56,9 @@ def test_a_burnt_stretch_leaves_its_own_colour():
     wire = middle & (y > 14.2) & (y < 15.4)
     burnt, sound = wire & (x > 66) & (x < 74), wire & (x < 32.5)
     assert cells.column("lane_end_light")[burnt].max() < -25  # of 52 to 68 L drawn; the lane may end on a darker neighbour
-    assert np.abs(cells.column("lane_end_light")[sound]).max() < 5
-    assert cells.column("lane_step_far_min")[burnt].min() > 40
+    assert np.abs(cells.column("lane_end_light")[sound]).max() < 15  # half a wire of wander shades this much
+    assert cells.column("lane_step_far_min")[burnt].min() > 12
+    assert cells.column("lane_step_far_min")[sound].max() < 8
 
 
 def test_a_sine_along_the_wire_has_its_slope_energy():
