@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -70,13 +71,14 @@ def graph_paths(graph: BundleGraph) -> list[np.ndarray]:
         while len(neighbours[path[-1]]) == 2 and path[-1] != start:
             a, b = neighbours[path[-1]]
             path.append(b if a == path[-2] else a)
-        done.update(zip(path[:-1], path[1:], strict=True), zip(path[1:], path[:-1], strict=True))
+        done.update(pairwise(path), pairwise(path[::-1]))
         paths.append(np.array(path))
 
     nodes = [i for i in range(len(neighbours)) if len(neighbours[i]) not in (0, 2)]
-    for start in [*nodes, *(i for i in range(len(neighbours)) if len(neighbours[i]) == 2)]:
+    rings = [i for i in range(len(neighbours)) if len(neighbours[i]) == 2]
+    for start in [*nodes, *rings]:
         for onward in neighbours[start]:
-            if (start, onward) not in done and (start in nodes or not done.intersection((start, k) for k in neighbours[start])):
+            if (start, onward) not in done:
                 walk(start, onward)
     return paths
 
@@ -94,9 +96,9 @@ def _without_hooks(points_px: np.ndarray, half_mm: np.ndarray, px_per_mm: float)
         points_px, half_mm = points_px[::-1], half_mm[::-1]
         way = _way_mm(points_px, px_per_mm)
         wide = float(half_mm[way <= _END_MM].max())
-        cut = min(1.6 * wide + 2.0, 0.35 * way[-1])
+        cut = min(2.5 * wide + 4.0, 0.35 * way[-1])
         first = int(np.searchsorted(way, cut))
-        beyond = int(np.searchsorted(way, cut + max(6.0, 0.8 * cut)))
+        beyond = int(np.searchsorted(way, cut + max(8.0, 1.0 * cut)))
         if first < 1 or beyond - first < 4:
             continue
         base = points_px[first : min(beyond, len(points_px))]
@@ -135,7 +137,7 @@ def _normals(centre: np.ndarray) -> np.ndarray:
 def straighten(graph: BundleGraph, lab: np.ndarray, solid: np.ndarray, px_per_mm: float, min_mm: float = 5.0) -> Strips:
     """Sample every stretch of at least ``min_mm`` of a bundle graph across its run.
 
-    lab : (H, W, 3) float32; solid : (H, W) bool or float32
+    lab : (H, W, 3) float32; solid : (H, W) bool
     """
     found: list[Strip] = []
     row = 0
@@ -146,18 +148,15 @@ def straighten(graph: BundleGraph, lab: np.ndarray, solid: np.ndarray, px_per_mm
         found.append(Strip((int(path[0]), int(path[-1])), path, centre, _normals(centre), half, row))
         row += len(centre)
     if not found:
-        return Strips([], np.zeros((0, 1, 3), np.float32), np.zeros((0, 1), np.float32), np.zeros((0, 1), bool), np.zeros(1))
+        none = np.zeros((0, 1), np.float32)
+        return Strips([], np.zeros((0, 1, 3), np.float32), none, none > 0, np.zeros(1))
     half = np.concatenate([s.half_mm for s in found])
     n = int(np.ceil(half.max() / ACROSS_MM))
     offset = np.arange(-n, n + 1) * ACROSS_MM
-    at = place(np.concatenate([s.centre_px for s in found]), np.concatenate([s.normal for s in found]), offset, px_per_mm)
+    centre, normal = (np.concatenate([getattr(s, name) for s in found]) for name in ("centre_px", "normal"))
+    at = centre[:, None, :] + normal[:, None, :] * (offset[None, :, None] * px_per_mm)
     x, y = (np.ascontiguousarray(at[..., k], np.float32) for k in (0, 1))
     seen = (np.abs(offset) <= half[:, None]) & (x > 0) & (y > 0) & (x < lab.shape[1] - 1) & (y < lab.shape[0] - 1)
     flat = cv2.remap(lab, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    share = cv2.remap(solid.astype(np.float32), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return Strips(found, flat, share, seen, offset)
-
-
-def place(centre_px: np.ndarray, normal: np.ndarray, offset_mm: np.ndarray, px_per_mm: float) -> np.ndarray:
-    """Canvas px (R, U, 2) of lateral offsets (U,) at each of (R, 2) centre points."""
-    return centre_px[:, None, :] + normal[:, None, :] * (offset_mm[None, :, None] * px_per_mm)
+    share = cv2.remap(solid.astype(np.uint8) * 255, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return Strips(found, flat, share.astype(np.float32) / 255, seen, offset)

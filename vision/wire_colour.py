@@ -24,6 +24,8 @@ REFERENCE_LAB: dict[str, tuple[float, float, float]] = {
 _CODES = tuple(REFERENCE_LAB)
 _LIGHT_WEIGHT = 0.55
 _SHADE_COST = 16.0
+_STRIPE_LEAST = 5
+_STRIPE_SHARE = 0.12
 _SHADES = np.exp(np.linspace(-0.6, 0.25, 18))
 
 
@@ -67,4 +69,20 @@ def name_colour(base: np.ndarray, lab: np.ndarray, stripe: np.ndarray) -> tuple[
     base : (3,) robust colour; lab : (n, 3) along the wire; stripe : (n, 3) of bands within it, NaN where none.
     """
     code = nearest_code(base)
-    return code, runner_up_ratio(base)
+    second = _stripe(code, base, lab, stripe)
+    return (f"{code}/{second}" if second else code), runner_up_ratio(base)
+
+
+def _stripe(code: str, base: np.ndarray, lab: np.ndarray, stripe: np.ndarray) -> str | None:
+    """Code of a second colour that recurs along the wire, as a band within it or in place of the first."""
+    bands = stripe[np.isfinite(stripe[:, 0])]
+    if len(bands) >= max(_STRIPE_LEAST, _STRIPE_SHARE * len(stripe)):
+        named = _commonest(bands)
+        # a dark line without colour is as likely the shadow between two wires
+        if named not in (code, "BK", "GY"):
+            return named
+    return None
+
+
+def _commonest(lab: np.ndarray) -> str:
+    return _CODES[int(np.bincount(code_distances(lab).argmin(axis=1), minlength=len(_CODES)).argmax())]

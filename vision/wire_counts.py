@@ -37,9 +37,9 @@ class Trace(Protocol):
 def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
     """Wires that a damage touches.
 
-    xy : (n, 2) canvas px of the damage's cells. Counted are the traces that lie side by side in one cross-section, inside
-    the damage and just before and behind it (where wires are fused, none can be traced inside); the interval spans
-    these and what the damage's width has room for. wire_ids : the traces inside.
+    xy : (n, 2) canvas px of the damage's cells. Counted are the traces that lie side by side in one cross-section,
+    inside the damage and just before and behind it (where wires are fused, none can be traced inside); the interval
+    spans these and what the damage's width has room for. wire_ids : the traces inside.
     """
     xy = np.asarray(xy, float).reshape(-1, 2)
     if len(graph.points) == 0 or len(xy) == 0:
@@ -109,7 +109,7 @@ class _Frame:
         return -offset[:, 0] * np.sin(self.turn[foot]) + offset[:, 1] * np.cos(self.turn[foot])
 
     def places(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Of (n, 2) canvas px: mm along (from the damage's near end where outside), mm across, side (0 inside, -1, 1)."""
+        """Of (n, 2) canvas px: mm along (outside: from the near end), mm across, side (0 inside, -1 or 1 outside)."""
         foot, _ = self.graph.nearest(xy)
         to_a, to_b = self.from_a[foot], self.from_b[foot]
         outside = ~(to_a + to_b <= self.length + 1.5)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -29,8 +29,8 @@ class End:
 class Piece:
     """An unbroken stretch of one wire.
 
-    row, offset_mm : (n,) column of the strips and place across it; line_px : (n, 2) canvas px; width_mm : (n,); lab, stripe : (n, 3); free : (n,) rims on ground, 0..2
-    sharp : (n,) strength of the weaker rim
+    row, offset_mm : (n,) column of the strips and place across it; line_px : (n, 2) canvas px; width_mm : (n,)
+    lab, stripe : (n, 3); free : (n,) rims on ground, 0..2
     """
 
     strip: int
@@ -41,7 +41,6 @@ class Piece:
     lab: np.ndarray
     stripe: np.ndarray
     free: np.ndarray
-    sharp: np.ndarray
 
     @property
     def start(self) -> End:
@@ -69,10 +68,8 @@ class Piece:
 
     def take(self, which: slice) -> Piece:
         """A part of it."""
-        return Piece(
-            self.strip, self.row[which], self.offset_mm[which], self.line_px[which], self.width_mm[which], self.lab[which], self.stripe[which], self.free[which],
-            self.sharp[which],
-        )  # fmt: skip
+        cut = {name: getattr(self, name)[which] for name in self.__dataclass_fields__ if name != "strip"}
+        return replace(self, **cut)
 
 
 @dataclass(frozen=True)
@@ -148,7 +145,7 @@ def _costs(pieces: list[Piece], body: np.ndarray, s: float) -> np.ndarray:
     ends = [e for p in pieces for e in (p.start, p.end)]
     point = np.array([e.point for e in ends])
     direction = np.array([e.direction for e in ends])
-    near_lab = np.array([lab for p in pieces for lab in (np.median(p.lab[:15], axis=0), np.median(p.lab[-15:], axis=0))])
+    near_lab = np.array([np.median(lab, axis=0) for p in pieces for lab in (p.lab[:15], p.lab[-15:])])
     whole = np.repeat(np.array([p.colour for p in pieces]), 2, axis=0)
     broad = np.repeat([p.broad_mm for p in pieces], 2)
     between = point[None, :, :] - point[:, None, :]
@@ -178,17 +175,20 @@ def _costs(pieces: list[Piece], body: np.ndarray, s: float) -> np.ndarray:
 def _within_strips(
     pieces: list[Piece], cost: np.ndarray, allowed: np.ndarray, other: np.ndarray, colour: np.ndarray
 ) -> None:
-    """Costs of pairs in one strip, reckoned along the bundle: it may bend while the wire is hidden. Changes in place."""
+    """Costs of pairs in one strip, reckoned along the bundle, which may bend meanwhile. Changes both in place."""
     strip = np.array([p.strip for p in pieces])
     first, last = np.array([p.row[0] for p in pieces]), np.array([p.row[-1] for p in pieces])
     tail = np.array([_trend(p.row[-12:], p.offset_mm[-12:], p.row[-1]) for p in pieces])
     head = np.array([_trend(p.row[:12], p.offset_mm[:12], p.row[0]) for p in pieces])
-    for i, j in np.argwhere(strip[:, None] == strip[None, :]):
-        a, b = 2 * i + 1, 2 * j
-        gap = first[j] - last[i]
-        allowed[a, b] = allowed[b, a] = False
-        if i == j or gap < -3 or gap > _FAR_MM or colour[a, b] > _DIFFERENT:
-            continue
+    together = strip[:, None] == strip[None, :]
+    ends, starts = 2 * np.arange(len(pieces)) + 1, 2 * np.arange(len(pieces))
+    gaps = first[None, :] - last[:, None]
+    there = together & (gaps >= -3) & (gaps <= _FAR_MM) & (colour[np.ix_(ends, starts)] <= _DIFFERENT)
+    np.fill_diagonal(there, False)
+    allowed[np.ix_(ends, starts)] &= ~together
+    allowed[np.ix_(starts, ends)] &= ~together
+    for i, j in np.argwhere(there):
+        a, b, gap = 2 * i + 1, 2 * j, gaps[i, j]
         move = head[j, 0] - tail[i, 0]
         # the slopes at the two ends say where it should come out; both are trusted little over a long way
         trust = min(max(gap, 0), 10)

@@ -29,7 +29,8 @@ class Sections:
 
     row : (n,) row in the strips; strip : (n,) number of the strip; left, right : (n,) rims
     lab : (n, 3) colour of the middle; rise : (n,) L of the right quarter less that of the left
-    sharp_left, sharp_right : (n,) strength of either rim, 1 is just enough; free_left, free_right : (n,) ground lies beyond that rim
+    sharp_left, sharp_right : (n,) strength of either rim, 1 is just enough
+    free_left, free_right : (n,) ground lies beyond that rim
     stripe : (n, 3) colour of a band within the section, NaN where there is none
     """
 
@@ -106,7 +107,7 @@ def _peaks(strength: np.ndarray, first_rows: list[int]) -> tuple[np.ndarray, np.
     peak = (strength >= top) & (strength >= _WEAK)
     peak[:, 0] = peak[:, -1] = False
     near = cv2.dilate(peak.astype(np.uint8), np.ones((1, 3), np.uint8))
-    near[first_rows] &= peak[first_rows].astype(np.uint8)
+    near[first_rows] = np.minimum(near[first_rows], peak[first_rows])
     count, label = cv2.connectedComponents(near, connectivity=8)
     rows, at = np.nonzero(peak)
     line = label[rows, at]
@@ -120,11 +121,16 @@ def _peaks(strength: np.ndarray, first_rows: list[int]) -> tuple[np.ndarray, np.
     return rows, at, at + np.clip(shift, -0.5, 0.5)
 
 
+def _rgb(lab: np.ndarray) -> np.ndarray:
+    if lab.size == 0:
+        return lab
+    return cv2.cvtColor(np.ascontiguousarray(lab, np.float32), cv2.COLOR_Lab2BGR)
+
+
 def _rims(lab: np.ndarray, solid: np.ndarray, rows: np.ndarray, at: np.ndarray, place: np.ndarray) -> np.ndarray:
     """Places of the peaks, those on the rim of the assembly moved to the middle of the whole change of colour.
 
-    Colour alone fades within the rim of a round wire, light alone just outside it; the middle of both together
-    lies on the rim.
+    CIELAB of a mixture of wire and ground does not lie half-way between theirs: the rim is sought in RGB.
     """
     u = lab.shape[1]
     near = np.clip(at[:, None] + np.arange(-4, 5), 0, u - 1)
@@ -133,7 +139,7 @@ def _rims(lab: np.ndarray, solid: np.ndarray, rows: np.ndarray, at: np.ndarray, 
     r, a = rows[rim], at[rim]
     steps = np.arange(-3, 4)
     up, down = (lab[r[:, None], np.clip(a[:, None] + steps + d, 0, u - 1)] for d in (1, -1))
-    change = np.linalg.norm(up - down, axis=2)
+    change = np.linalg.norm(_rgb(up) - _rgb(down), axis=2)
     change = np.maximum(change - 0.25 * change.max(axis=1, keepdims=True), 0) ** 2
     out = place.copy()
     out[rim] = a + (change * steps).sum(axis=1) / np.maximum(change.sum(axis=1), 1e-6)
@@ -144,9 +150,9 @@ def find_sections(strips: Strips) -> Sections:
     """All wire sections of all columns."""
     lab = strips.lab.copy()
     for s in strips.strips:
-        rows = slice(s.first, s.first + s.columns)
-        lab[rows] = cv2.GaussianBlur(
-            strips.lab[rows], (1, 7), sigmaX=0.01, sigmaY=_ALONG_SIGMA, borderType=cv2.BORDER_REPLICATE
+        mine = slice(s.first, s.first + s.columns)
+        lab[mine] = cv2.GaussianBlur(
+            strips.lab[mine], (1, 7), sigmaX=0.01, sigmaY=_ALONG_SIGMA, borderType=cv2.BORDER_REPLICATE
         )
     plain, glint = without_highlights(lab)
     strength = boundary_strength(plain)
@@ -179,11 +185,16 @@ def find_sections(strips: Strips) -> Sections:
 
 
 def _shadows(
-    row: np.ndarray, inside: np.ndarray, lab: np.ndarray, rise: np.ndarray, sharp_left: np.ndarray, sharp_right: np.ndarray
+    row: np.ndarray,
+    inside: np.ndarray,
+    lab: np.ndarray,
+    rise: np.ndarray,
+    sharp_left: np.ndarray,
+    sharp_right: np.ndarray,
 ) -> np.ndarray:
     """(n,) bool: grey rims that brighten softly towards the ground; a wire darkens again at its own rim."""
     beside = np.r_[False, inside[:-1] & (row[1:] == row[:-1])], np.r_[inside[1:] & (row[1:] == row[:-1]), False]
-    grey = np.hypot(lab[:, 1], lab[:, 2]) < 14
+    grey = (np.hypot(lab[:, 1], lab[:, 2]) < 14) & (lab[:, 0] > 30)
     to_right = beside[0] & ~beside[1] & (rise > 5.0) & (sharp_right < 1.6)
     to_left = beside[1] & ~beside[0] & (rise < -5.0) & (sharp_left < 1.6)
     return inside & grey & (to_right | to_left)
