@@ -38,7 +38,7 @@ class Flat:
         self.streak, self.scuff = Sheet(rng, 9, 0.12), Sheet(rng, 2.5, 0.25)
         self.pale = float(rng.uniform(0.15, 0.6))
         self.shine = float(rng.uniform(0.5, 0.95))
-        self.flash = float(rng.uniform(0.3, 1.5))
+        self.flash = float(rng.uniform(0.2, 1.3))
         self.strand = Sheet(rng, rng.uniform(3, 12), rng.uniform(0.1, 0.3))
         self.windows = self._windows(rng, grade) if grade > 0.25 and rng.random() < 0.93 else []
 
@@ -48,7 +48,7 @@ class Flat:
         for _ in range(1 + int(rng.integers(0, 3)) * int(self.high - self.low > 18)):
             half = min(float(rng.uniform(2, 5 + 8 * grade)), 0.46 * (self.high - self.low))
             middle = float(rng.uniform(self.low + half, self.high - half))
-            deep = self.wall + (self.radius - self.wall) * float(rng.uniform(0.2, 0.4 + 0.4 * grade))
+            deep = self.wall + (self.radius - self.wall) * float(rng.uniform(0.3, 0.55 + 0.3 * grade))
             out.append((middle, half, deep))
         return out
 
@@ -80,7 +80,9 @@ def abrade(
     rng: np.random.Generator, harness: Harness, skins: list[Skin], site: Site, grade: float, code: int
 ) -> Record:
     """Rub 1 to 4 upper wires of the site."""
-    first = upper_wires(harness, site)[0]
+    seen = upper_wires(harness, site)[:4]
+    weight = np.array([np.clip(harness.wires[i].od_mm - 1.0, 0.1, 1.5) / (1 + k) for k, i in enumerate(seen)])
+    first = int(rng.choice(seen, p=weight / weight.sum()))
     if not skins[first].changes and rng.random() < 0.85:
         lay_on_top(harness, first, site.u0, site.u1)
     order = [first] + [i for i in upper_wires(harness, site) if i != first]

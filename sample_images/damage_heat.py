@@ -43,6 +43,7 @@ class Melt:
     shine: float
     glints: float
     mixing: float  # mm over which neighbouring colours run into each other
+    mirror: Floats  # (4,) unit direction whose slopes mirror a lamp, and how brightly
     code: int
     _grid: tuple[Floats, ...] | None = field(default=None, repr=False)
 
@@ -133,6 +134,8 @@ class Melt:
         albedo = albedo * (1 - char) + CHAR * 1.2 * char
         glint = steps(f["glint"](u, v), 2.35 - self.glints, 2.5 - self.glints)
         albedo = albedo * (1 - glint[:, None]) + COPPER * 0.7 * glint[:, None]
+        wet = steps(normal @ self.mirror[:3], 0.955, 0.995) * self.mirror[3] * (1 - 0.7 * char[:, 0])
+        albedo = albedo * (1 - wet[:, None]) + wet[:, None]  # the image of a lamp in the wet-looking skin
         gloss = self.shine * (1 - 0.6 * char[:, 0])
         code = np.full(len(u), self.code, np.uint8)
         return normal[:], Material(
@@ -214,16 +217,18 @@ def _melt(
         "lump": (scale, scale * 0.5), "small": (1.8, 1.1), "fine": (0.7, 0.6), "bubble": (1.6, 1.4), "pore": (1.1, 1.0),
         "hole": (rng.uniform(7, 20), rng.uniform(2, 5)), "brown": (8, 2.5),
         "warp": (rng.uniform(4, 14), rng.uniform(1.2, 2.5)),
-        "char": (rng.uniform(2.5, 7), rng.uniform(1.2, 3)), "glint": (2.5, 0.5),
+        "char": (rng.uniform(2.5, 12), rng.uniform(1.2, 4.5)), "glint": (2.5, 0.5),
     }  # fmt: skip
     fields = {name: Sheet(rng, *size) for name, size in sizes.items()}
     glints = float(rng.uniform(0.0, 0.5)) if grade > 0.6 else -1.0
+    mirror = np.array([*rng.normal(0, 0.3, 2), 1.0])
+    mirror = np.append(mirror / np.linalg.norm(mirror), rng.choice([0.0, rng.uniform(0.2, 0.9)], p=[0.35, 0.65]))
     record.parts.append(
         Melt(
             harness, u, np.array(across), np.array(height), np.array(radius), np.array(base), fields, Line(rng, 5),
             float(0.1 + 1.1 * grade * rng.uniform(0.6, 1.1)), float(np.clip(grade * rng.uniform(0.45, 1.05), 0, 0.9)),
             float(np.clip(0.15 + 0.7 * grade * rng.uniform(0.4, 1.15), 0.15, 0.95)),
-            float(rng.uniform(0.6, 0.98)), glints, float(rng.uniform(0.3, 1.7)), code,
+            float(rng.uniform(0.6, 0.98)), glints, float(rng.uniform(0.3, 1.7)), mirror, code,
         )
     )  # fmt: skip
     record.fused_mm = float(u[-1] - u[0])

@@ -80,4 +80,18 @@ def factory_joint(rng: np.random.Generator, harness: Harness, busy: list[tuple[f
     return [Sleeve(index, *span, "factory", tube)]
 
 
-__all__ = ["Site", "Sleeve", "factory_joint", "repair"]
+def joint_after(rng: np.random.Generator, harness: Harness, record: Record) -> list[Sleeve]:
+    """A maker's joint at which an overloaded wire's burn ends, where there is room before the termination."""
+    index, spans = next(iter(record.spans.items()))
+    wire, length = harness.wires[index], float(rng.uniform(14, 26))
+    low = spans[0][0] - length + 1 if rng.random() < 0.5 else spans[0][1] - 1
+    on = wire.s[np.isfinite(wire.u)]
+    if low < on[0] + 3 or low + length > on[-1] - 3:
+        return []
+    tube = sleeve(
+        rng, wire, low, low + length, 0, str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS)), linear((40, 40, 42))
+    )
+    return [Sleeve(index, low, low + length, "factory", tube)]
+
+
+__all__ = ["Site", "Sleeve", "factory_joint", "joint_after", "repair"]

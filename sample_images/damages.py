@@ -12,7 +12,7 @@ from sample_images.cloud import Part
 from sample_images.damage_abrasion import abrade
 from sample_images.damage_heat import heat
 from sample_images.damage_overload import overload
-from sample_images.damage_repair import Sleeve, factory_joint, repair
+from sample_images.damage_repair import Sleeve, factory_joint, joint_after, repair
 from sample_images.damage_rodent import gnaw
 from sample_images.damage_site import Site, choose_site, wanted_distance
 from sample_images.harness import Harness
@@ -92,6 +92,8 @@ def inflict(
         length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
         site = choose_site(rng, h, length, distance, busy)
         records.append(_INFLICT[kind](rng, h, skins, site, grade, code))
+        if kind == "electrical_overload" and rng.random() < 0.35:
+            sleeves += joint_after(rng, h, records[-1])
     if chosen.housing_damage is not None and assembly.broken is not None:
         records.append(_housing_record(chosen, assembly))
     if rng.random() < 0.2 and "earlier_repair" not in chosen.kinds:

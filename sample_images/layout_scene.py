@@ -95,7 +95,8 @@ def _fit_ends(
     broken = None
     if wish.housing_damage is not None:
         options = [e for e in ends if e.kind == "housing" and e.wires]
-        broken = options[int(rng.integers(len(options)))].id
+        weight = np.array([len(e.wires) for e in options], float)  # a fracture of a large one is seen better
+        broken = options[int(rng.choice(len(options), p=weight / weight.sum()))].id
     for end in ends:
         if end.id is None or not end.wires:
             continue

@@ -75,7 +75,8 @@ def _draw_sizes(
     rng: np.random.Generator, n_wires: int, wire_od_mm: float
 ) -> tuple[int, int, float, float, float, float]:
     """Rows, columns, and in mm pitch, length, width, height."""
-    cavities = max(2, n_wires, math.ceil(n_wires * rng.choice([1.0, 1.0, 1.25, 1.7])))
+    least_cavities = int(rng.choice([2, 3, 4, 6, 8], p=[0.3, 0.2, 0.2, 0.2, 0.1]))
+    cavities = max(least_cavities, n_wires, math.ceil(n_wires * rng.choice([1.0, 1.0, 1.25, 1.7])))
     floor = wire_od_mm + 0.35
     least = math.ceil(cavities * floor / 41)
     rows = int(np.clip(rng.choice([1, 2, 2, 3, 4], p=_row_odds(cavities)), least, 4))

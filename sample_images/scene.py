@@ -150,7 +150,7 @@ def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
     """Whether each damage covers enough pixels of the picture, in proportion to its size."""
     least = max(4.0, 120 * (camera.width_px / 2000) ** 2)
     return all(
-        truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.4 if r.housing else 1.0)
+        truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.7 if r.housing else 1.0)
         for r in stage.records
     )
 
