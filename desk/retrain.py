@@ -65,12 +65,13 @@ class TrainSettings:
     per_class: int = 40_000
     least: int = 6_000
     workers: int = 2
+    folder: str | None = None
 
 
 def jobs_for(settings: TrainSettings) -> list[SceneJob]:
     """The scenes of a training run: every scenario in turn."""
     n = len(SCENARIOS)
-    return [SceneJob(SCENARIOS[i % n], settings.seed + i // n) for i in range(settings.scenes)]
+    return [SceneJob(SCENARIOS[i % n], settings.seed + i // n, settings.folder) for i in range(settings.scenes)]
 
 
 def _pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
@@ -197,7 +198,7 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
-        "settings": {k: v for k, v in vars(settings).items() if k != "workers"},
+        "settings": {k: v for k, v in vars(settings).items() if k not in ("workers", "folder")},
         "candidates": {
             "wires": dict(Counter(c.label for c in wires)),
             "shells": dict(Counter(c.label for c in shells)),
@@ -268,16 +269,27 @@ def _no_region_rates(model: DamageModel, found: Sequence[SceneLesson]) -> dict[s
 
 
 def retrain_from_samples(
-    scenes: int | None = None, seed: int | None = None, output: Path | None = None, workers: int | None = None
+    scenes: int | None = None,
+    seed: int | None = None,
+    output: Path | None = None,
+    keep: Path | None = None,
+    workers: int | None = None,
 ) -> DamageModel:
-    """Render scenes, train on them, and write the model into ``output`` (default: in use). The same arguments give the same model."""
+    """Render scenes, train on them, and write the model into ``output`` (default: the model in use).
+
+    The same scenes and seed give the same model. ``keep`` : folder for the rendered pictures; those there already
+    are not rendered again.
+    """
     usual = TrainSettings()
     settings = replace(
         usual,
         scenes=usual.scenes if scenes is None else scenes,
         seed=usual.seed if seed is None else seed,
         workers=workers or min(os.cpu_count() or 1, 8),
+        folder=None if keep is None else str(keep),
     )
+    if keep is not None:
+        keep.mkdir(parents=True, exist_ok=True)
     if settings.scenes < 10 * len(SCENARIOS):
         raise DeskError(f"retrain: --scenes: expected at least {10 * len(SCENARIOS)}, got {settings.scenes}")
     from desk.console import training_progress

@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 
 from desk.cell_truth import CELL_CLASSES, cell_classes
+from desk.errors import DeskError
+from desk.files import write_whole
 from desk.foreign_truth import read_truth
 from desk.recognition import find_scene
 from models.damage.store import DamageModel
@@ -31,11 +33,10 @@ _MIN_COVER = 0.4
 
 @dataclass(frozen=True)
 class SceneJob:
-    """One picture to learn from: rendered from its seed, or read from ``folder`` when given."""
+    """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given."""
 
     scenario: str
     seed: int
-    width_px: int | None = None
     folder: str | None = None
 
     @property
@@ -45,11 +46,19 @@ class SceneJob:
 
     def load(self) -> tuple[Photo, Truth]:
         """The picture and its truth."""
-        if self.folder is not None:
-            path = Path(self.folder) / f"{self.name}.jpg"
-            return read_photo(path), read_truth(path.with_suffix(".json"))
-        bgr, truth = render_scene(self.seed, self.scenario)
-        return as_photo(bgr, self.name), truth
+        if self.folder is None:
+            bgr, truth = render_scene(self.seed, self.scenario)
+            return as_photo(bgr, self.name), truth
+        path = Path(self.folder) / f"{self.name}.png"
+        beside = path.with_suffix(".json")
+        if not beside.exists():
+            bgr, truth = render_scene(self.seed, self.scenario)
+            kept, coded = cv2.imencode(".png", bgr, [cv2.IMWRITE_PNG_COMPRESSION, 1])
+            if not kept:
+                raise DeskError(f"{path}: expected to encode a picture of {bgr.shape}, got none")
+            write_whole(path, coded.tobytes())
+            write_whole(beside, truth.model_dump_json())
+        return read_photo(path), read_truth(beside)
 
 
 def as_photo(bgr: np.ndarray, name: str) -> Photo:
