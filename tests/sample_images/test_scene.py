@@ -134,7 +134,8 @@ def test_written_samples_carry_scenario_and_seed_in_turn(tmp_path) -> None:
     assert told == ["1/2 sound_00040.jpg", "2/2 external_heat_00040.jpg"]
     for path in paths:
         truth = Truth(**json.loads(path.with_suffix(".json").read_text()))
-        assert cv2.imread(str(path)).shape == (truth.height_px, truth.width_px, 3)
+        picture = cv2.imread(str(path))
+        assert picture is not None and picture.shape == (truth.height_px, truth.width_px, 3)
     assert len(list(tmp_path.iterdir())) == 4
 
 
