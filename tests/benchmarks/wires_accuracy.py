@@ -14,24 +14,24 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from desk.cell_truth import CELL_CLASSES
+from desk.cell_truth import CELL_CLASSES, cell_classes
 from desk.evaluate_match import dense, match_wires
 from desk.foreign_truth import read_truth
-from desk.training_set import teach_cells
 from sample_images.truth import Truth
 from vision.findings import Wire
 from vision.layout import builtin_layouts
 from vision.reading import list_photos, read_photo
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
-from vision.sight import FirstLook
+from vision.sight import FirstLook, first_look
 from vision.wires import TracedWire, trace_wires, wires_crossing
 
 
 def _scene(path: Path, truth: Truth) -> tuple[FirstLook, Scene]:
-    look, taught = teach_cells(read_photo(path), truth, builtin_layouts())
-    sure = np.full((len(taught.classes), len(CELL_CLASSES)), 0.001, np.float32)
-    sure[np.arange(len(sure)), np.maximum(taught.classes, 0)] = 0.99
+    look = first_look(read_photo(path), builtin_layouts())
+    classes = cell_classes(truth, look.canvas.to_photo_px(look.cells.xy))
+    sure = np.full((len(classes), len(CELL_CLASSES)), 0.001, np.float32)
+    sure[np.arange(len(sure)), np.maximum(classes, 0)] = 0.99
     return look, recognise(look, sure, CELL_CLASSES, GrowSettings())
 
 
@@ -101,7 +101,8 @@ def main(folder: str, every: int) -> None:
             if measured is not None:
                 errors.append((measured.value - truth.wires[i].diameter_mm, measured.u95))
         counts += _counted(truth, scene, traced, look)
-    print(f"{len(paths)} photographs, {true} wires, found {matched} = {matched / true:.3f}, {traces} traces, false {false}")
+    share = matched / max(true, 1)
+    print(f"{len(paths)} photographs, {true} wires, found {matched} = {share:.3f}, {traces} traces, false {false}")
     _print(np.array(errors), colours, np.array(counts).reshape(-1, 4))
     print(f"time ms: median {1e3 * np.median(times):.0f}, worst {1e3 * max(times):.0f}")
 
@@ -109,16 +110,17 @@ def main(folder: str, every: int) -> None:
 def _print(errors: np.ndarray, colours: list[tuple[str, str]], counts: np.ndarray) -> None:
     if len(errors):
         size = np.abs(errors[:, 0])
-        print(f"diameter mm, {len(errors)} wires: median error {np.median(size):.3f}, 90 % {np.percentile(size, 90):.2f}, "
-              f"bias {np.median(errors[:, 0]):+.3f}, within u95 {np.mean(size <= errors[:, 1]):.3f}")  # fmt: skip
+        print(f"diameter mm, {len(errors)} wires: median error {np.median(size):.3f}")
+        print(f"  90 % {np.percentile(size, 90):.2f}, bias {np.median(errors[:, 0]):+.3f}, within u95 {np.mean(size <= errors[:, 1]):.3f}")
     base = [(a.split("/")[0], b.split("/")[0]) for a, b in colours]
     right = np.mean([a == b for a, b in base])
     print(f"colour: base right {right:.3f}, whole code right {np.mean([a == b for a, b in colours]):.3f}")
     print("taken for another:", Counter(f"{a} for {b}" for b, a in base if a != b).most_common(8))
     if len(counts):
         known, value, low, high = counts.T
-        print(f"wires at a damage, {len(counts)}: within the interval {np.mean((low <= known) & (known <= high)):.3f}, "
-              f"within one {np.mean(np.abs(known - value) <= 1):.3f}, interval {np.mean(high - low):.1f} wide")  # fmt: skip
+        within = np.mean((low <= known) & (known <= high))
+        print(f"wires at a damage, {len(counts)}: within the interval {within:.3f}, {np.mean(high - low):.1f} wide")
+        print(f"  value within one {np.mean(np.abs(known - value) <= 1):.3f}")
 
 
 if __name__ == "__main__":
