@@ -111,7 +111,8 @@ def _print(errors: np.ndarray, colours: list[tuple[str, str]], counts: np.ndarra
     if len(errors):
         size = np.abs(errors[:, 0])
         print(f"diameter mm, {len(errors)} wires: median error {np.median(size):.3f}")
-        print(f"  90 % {np.percentile(size, 90):.2f}, bias {np.median(errors[:, 0]):+.3f}, within u95 {np.mean(size <= errors[:, 1]):.3f}")
+        within = np.mean(size <= errors[:, 1])
+        print(f"  90 % {np.percentile(size, 90):.2f}, bias {np.median(errors[:, 0]):+.3f}, within u95 {within:.3f}")
     base = [(a.split("/")[0], b.split("/")[0]) for a, b in colours]
     right = np.mean([a == b for a, b in base])
     print(f"colour: base right {right:.3f}, whole code right {np.mean([a == b for a, b in colours]):.3f}")
