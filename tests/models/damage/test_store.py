@@ -1,0 +1,111 @@
+"""A model file comes back as it was, and is refused when it is not what its card says."""
+
+import json
+import pickle
+
+import numpy as np
+import pytest
+import skops.io
+
+from models.damage import store
+from models.damage.finder import Finder, balanced, new_pass, second_pass_input
+from models.damage.namer import fit_namer
+from models.damage.store import CARD_FILE, MODEL_FILE, DamageModel, ModelError, content_hash, load_model, save_model
+
+
+def neighbourhood(values):
+    """Stand-in neighbourhood of a single cell: the cell itself."""
+    return values
+
+
+def small_model(seed=0):
+    """A model of two features and two classes."""
+    rng = np.random.default_rng(seed)
+    x = rng.normal(size=(80, 2)).astype(np.float32)
+    y = (x[:, 0] > 0).astype(int)
+    first = new_pass((4,), seed, 3).fit(x, y)
+    second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
+    namer = fit_namer(("a", "sound"), ("u", "v"), x, y, np.arange(80) // 4, seed)
+    finder = Finder(("wire", "ground"), ("u", "v"), first, second)
+    measures = {"length_mm": {"any": {"ratio": 1.1, "offset": 0.0, "reach": 1.0, "floor": 3.0, "share": 0.1}}}
+    return DamageModel(finder, namer, namer, measures, {"version": "test", "feature_version": "0", "trained_on": "dots"})
+
+
+@pytest.fixture(scope="module")
+def model():
+    """One model for all."""
+    return small_model()
+
+
+def test_a_model_comes_back_with_the_same_answers(model, tmp_path):
+    """Probabilities, names and measures survive the file."""
+    save_model(model, tmp_path)
+    back = load_model(tmp_path)
+    x = np.random.default_rng(5).normal(size=(6, 2)).astype(np.float32)
+    assert np.array_equal(back.finder.probabilities(x, neighbourhood), model.finder.probabilities(x, neighbourhood))
+    assert back.wires.name(("u", "v"), x) == model.wires.name(("u", "v"), x)
+    assert back.measures == model.measures
+    assert content_hash(back) == content_hash(model)
+
+
+def test_the_same_seed_gives_the_same_hash_and_another_seed_another(model):
+    """Training is repeatable."""
+    assert content_hash(small_model()) == content_hash(model)
+    assert content_hash(small_model(1)) != content_hash(model)
+
+
+def test_one_changed_byte_is_refused(model, tmp_path):
+    """The card's hash guards the file."""
+    save_model(model, tmp_path)
+    data = bytearray((tmp_path / MODEL_FILE).read_bytes())
+    data[len(data) // 2] ^= 1
+    (tmp_path / MODEL_FILE).write_bytes(bytes(data))
+    with pytest.raises(ModelError, match="other bytes"):
+        load_model(tmp_path)
+
+
+def test_a_file_with_a_foreign_type_is_refused(model, tmp_path):
+    """A type outside the list is never built, even when the card matches the bytes."""
+    save_model(model, tmp_path)
+    data = skops.io.dumps({"finder": ForeignThing()})
+    (tmp_path / MODEL_FILE).write_bytes(data)
+    card = json.loads((tmp_path / CARD_FILE).read_text())
+    card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
+    (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    with pytest.raises(ModelError, match="not allowed"):
+        load_model(tmp_path)
+
+
+class ForeignThing:
+    """Something a model file has no business holding."""
+
+
+def test_a_pickle_in_place_of_the_model_is_refused(model, tmp_path):
+    """Nothing of it runs: its hash is not the card's."""
+    save_model(model, tmp_path)
+    (tmp_path / MODEL_FILE).write_bytes(pickle.dumps({"a": 1}))
+    with pytest.raises(ModelError):
+        load_model(tmp_path)
+
+
+def test_another_scikit_learn_is_refused(model, tmp_path):
+    """The message names both versions."""
+    save_model(model, tmp_path)
+    card = json.loads((tmp_path / CARD_FILE).read_text())
+    card["libraries"]["scikit-learn"] = "0.1.0"
+    (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    with pytest.raises(ModelError, match=r"0\.1\.0"):
+        load_model(tmp_path)
+
+
+def test_a_missing_model_says_what_to_do(tmp_path):
+    """The command that makes one is named."""
+    with pytest.raises(ModelError, match="retrain"):
+        load_model(tmp_path)
+
+
+def test_balanced_rows_cap_the_common_and_repeat_the_rare():
+    """At most 50 of a class, at least 20."""
+    classes = np.array([0] * 500 + [1] * 5 + [2] * 30)
+    counts = np.bincount(classes[balanced(classes, 50, 20, np.random.default_rng(0))])
+    assert counts.tolist() == [50, 20, 30]
