@@ -57,7 +57,7 @@ Progress = Callable[[str, int, int], None]
 class TrainSettings:
     """How the model is trained. Shares of the scenes go to the finder and to the namers."""
 
-    scenes: int = 640
+    scenes: int = 480
     seed: int = 20_000
     finder_share: float = 0.6
     hidden: tuple[int, ...] = (64, 32)

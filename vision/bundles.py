@@ -15,6 +15,7 @@ _RASTER_PX_PER_MM = 2.0
 _CLOSE_MM = 3.0
 _SMOOTH_MM = 3.0
 _SPUR_MM = 9.0
+_ISLET_MM = 12.0
 
 _NEIGHBOURS = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
 
@@ -142,11 +143,24 @@ def _graph(skeleton: np.ndarray, width_mm: np.ndarray, to_canvas: float) -> Bund
     pixels, links = _pixel_links(skeleton)
     if len(pixels) < 2 or len(links) == 0:
         return _empty()
+    pixels, links = _without_islets(pixels, links)
+    if len(pixels) < 2:
+        return _empty()
     degree = np.bincount(links.ravel(), minlength=len(pixels))
     smooth = _smoothed(pixels.astype(float), links, degree)
     length = np.linalg.norm(smooth[links[:, 0]] - smooth[links[:, 1]], axis=1) / _RASTER_PX_PER_MM
     points = (smooth[:, ::-1] + 0.5) * to_canvas - 0.5
     return BundleGraph(points, links, length, width_mm[pixels[:, 0], pixels[:, 1]], degree)
+
+
+def _without_islets(pixels: np.ndarray, links: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Without connected pieces shorter than `_ISLET_MM`: crumbs and specks, no bundles."""
+    n = len(pixels)
+    matrix = sparse.coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(n, n))
+    count, piece = csgraph.connected_components(matrix, directed=False)
+    keep = (np.bincount(piece, minlength=count) >= _ISLET_MM * _RASTER_PX_PER_MM)[piece]
+    number = np.cumsum(keep) - 1
+    return pixels[keep], number[links[keep[links].all(axis=1)]]
 
 
 def _smoothed(points: np.ndarray, links: np.ndarray, degree: np.ndarray) -> np.ndarray:
