@@ -18,6 +18,7 @@ from vision.layout import MatLayout
 from vision.mat import MatView
 from vision.quality import usable
 from vision.reading import Photo, read_photo
+from vision.recognise import WireCandidate, groups_of_one_cause, merged
 from vision.sight import FirstLook, first_look
 from vision.wires import trace_wires
 
@@ -110,15 +111,26 @@ def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
     candidates = composer.scene.wire_candidates[: 3 * MOST_REGIONS]
     if not candidates:
         return [], []
-    names = composer.model.wires.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
+    named = list(zip(candidates, _names(composer.model, candidates), strict=True))
+    doubts = [n for _, n in named if n.label == "sound"]
+    damaged = [(c, n) for c, n in named if n.label != "sound"]
     regions: list[Region] = []
-    doubts: list[Named] = []
-    for candidate, named in zip(candidates, names, strict=True):
-        if named.label == "sound":
-            doubts.append(named)
-        elif len(regions) < MOST_REGIONS:
-            regions.append(composer.wire_region(f"r{len(regions) + 1}", candidate, named))
+    groups = groups_of_one_cause(composer.scene, [c for c, _ in damaged], [n.label for _, n in damaged])
+    for members in groups[:MOST_REGIONS]:
+        candidate, name = damaged[members[0]]
+        if len(members) > 1:
+            candidate = merged(composer.scene, [damaged[i][0] for i in members])
+            again = _names(composer.model, [candidate])[0]
+            # pieces that each look like one damage are that damage, whatever their union looks like
+            name = again if again.label == name.label else name
+        regions.append(composer.wire_region(f"r{len(regions) + 1}", candidate, name))
     return regions, doubts
+
+
+def _names(model: DamageModel, candidates: list[WireCandidate]) -> list[Named]:
+    if not candidates:
+        return []
+    return model.wires.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
 
 
 def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing], list[Named]]:

@@ -165,11 +165,21 @@ def _matching(
     return best
 
 
+def _well_found(
+    look: FirstLook, cells: np.ndarray, region: TruthRegion, near: list[tuple[TruthRegion, np.ndarray]]
+) -> bool:
+    """Whether a candidate shows the region as a whole: measures are corrected on such only."""
+    raster = next(r for t, r in near if t is region)
+    hits = _hits(raster, look.canvas.to_photo_px(look.cells.xy))
+    shared = int(hits[cells].sum())
+    return shared >= 0.5 * len(cells) and shared >= 0.35 * int(hits.sum())
+
+
 def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -> CandidateLesson:
     region = _matching(look, candidate.region.cells, near, False)
     raw = {key: measure.value for key, measure in measure_wires(look, scene, candidate).items()}
     true: dict[str, float | None] = {}
-    if region is not None and look.canvas.mm_known:
+    if region is not None and look.canvas.mm_known and _well_found(look, candidate.region.cells, region, near):
         true = {
             "length_mm": region.length_mm,
             "area_mm2": region.area_mm2,

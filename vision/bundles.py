@@ -118,12 +118,12 @@ def _without_spurs(skeleton: np.ndarray, width_mm: np.ndarray) -> np.ndarray:
             neighbours[b].append(a)
         removed = False
         for end in np.flatnonzero(degree == 1):
-            path, previous, here = [end], -1, end
+            path, previous, here = [int(end)], -1, int(end)
             while degree[here] <= 2:
                 onward = [k for k in neighbours[here] if k != previous]
                 if not onward:
                     break
-                previous, here = here, onward[0]
+                previous, here = here, int(onward[0])
                 path.append(here)
             if degree[here] <= 2:
                 continue

@@ -14,6 +14,7 @@ from vision.sight import FirstLook
 MEASURES = ("length_mm", "area_mm2", "exposed_copper_mm", "fused_length_mm", "to_termination_mm")
 _TERMINATION_REACH_MM = 40.0
 _COVERING_GAP_MM = 5.0
+_GROSS = 20.0
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,10 @@ def fit_correction(raw: np.ndarray, truth: np.ndarray, floor: float, share: floa
         positive = raw > 0
         ratio = float(np.median(truth[positive] / raw[positive])) if positive.any() else 1.0
     else:
-        offset = float(np.median(truth - raw))
+        # gross confusions (another termination taken for the nearest) must not shift the right ones
+        error = truth - raw
+        near = np.abs(error) <= _GROSS
+        offset = float(np.median(error[near])) if near.any() else 0.0
     value = np.maximum(ratio * raw + offset, 0.0)
     error = np.sort(np.abs(truth - value) / (floor + share * value))
     k = min(int(np.ceil(0.95 * (len(error) + 1))), len(error))
@@ -121,7 +125,8 @@ _LUMPY = 2.2
 
 def to_termination(scene: Scene, feet: np.ndarray, factor: float = 1.0) -> RawMeasure:
     """Shortest way along the bundles from the feet of a damage to a termination."""
-    ends = [p for p in scene.terminations if p.graph_point >= 0]
+    # a cut end is where a wire was severed or left open, not a termination it was made with
+    ends = [p for p in [*scene.housings, *scene.terminals] if p.graph_point >= 0]
     if len(feet) == 0:
         return RawMeasure(None, "no bundle could be traced under the damage")
     if not ends:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -19,7 +21,7 @@ from vision.parts import (
     find_bodies,
     find_coverings,
 )
-from vision.regions import Candidate, Extent, GrowSettings, extent_along, grow
+from vision.regions import JOIN_MM, Candidate, Extent, GrowSettings, extent_along, grow
 from vision.shell import Shell, examine_shell, refine_outline
 from vision.sight import FirstLook
 
@@ -49,7 +51,8 @@ class ShellCandidate:
 class Scene:
     """Everything recognised in one photograph.
 
-    body : (H, W) bool, wires and coverings; probabilities : (N, C) of the cells
+    body : (H, W) bool, wires and coverings; probabilities : (N, C) of the cells;
+    describe : extent and signs of any set of cells
     """
 
     graph: BundleGraph
@@ -59,6 +62,7 @@ class Scene:
     coverings: list[Part]
     body: np.ndarray
     probabilities: np.ndarray
+    describe: Callable[[Candidate], WireCandidate]
     wire_candidates: list[WireCandidate]
     shell_candidates: list[ShellCandidate]
 
@@ -75,7 +79,7 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     column = {name: probabilities[:, k] for k, name in enumerate(classes)}
     most = probabilities.argmax(axis=1)
     is_housing = (column["housing"] + column["connector"]) > 0.5
-    is_terminal = column["terminal"] > 0.5
+    is_terminal = column["terminal"] > 0.65
     is_ground = most == classes.index("ground")
     shells = [
         refine_outline(mask, look.foreground.filled, s)
@@ -96,18 +100,50 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
     scores = np.stack([column[name] for name in WIRE_DAMAGES], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
-    damaged = scores.sum(axis=1) > settings.grow
-    reference = reference_cells(look.cells, column["wire"], damaged)
-    cell_mm = look.grid.step_px / s
-    wires = []
-    for candidate in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings):
-        extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-        signs = region_signs(candidate, look.cells, probabilities, classes, reference, extent, graph, cell_mm)
-        wires.append(WireCandidate(candidate, extent, signs))
+    sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
+    describe = partial(_described, look, graph, probabilities, classes, sound)
+    wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings)]
     return Scene(
-        graph, housings, terminals, cut, coverings, body, probabilities, wires,
+        graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
         [_shell_candidate(part, look, probabilities, classes) for part in housings],
     )  # fmt: skip
+
+
+def _described(
+    look: FirstLook,
+    graph: BundleGraph,
+    probabilities: np.ndarray,
+    classes: tuple[str, ...],
+    sound: np.ndarray,
+    candidate: Candidate,
+) -> WireCandidate:
+    s = look.canvas.px_per_mm
+    extent = extent_along(graph, look.cells.xy[candidate.cells], s)
+    signs = region_signs(candidate, look.cells, probabilities, classes, sound, extent, graph, look.grid.step_px / s)
+    return WireCandidate(candidate, extent, signs)
+
+
+def merged(scene: Scene, pieces: Sequence[WireCandidate]) -> WireCandidate:
+    """Several candidates as one, described anew."""
+    largest = max(pieces, key=lambda c: c.region.mass)
+    cells = np.unique(np.concatenate([c.region.cells for c in pieces]))
+    mass = sum(c.region.mass for c in pieces)
+    return scene.describe(Candidate(cells, largest.region.hint, None, mass))
+
+
+def groups_of_one_cause(scene: Scene, candidates: Sequence[WireCandidate], labels: Sequence[str]) -> list[list[int]]:
+    """Numbers of candidates that carry one label and lie within `JOIN_MM` of each other along the bundle."""
+    group = list(range(len(candidates)))
+    for i, one in enumerate(candidates):
+        if len(one.extent.feet) == 0:
+            continue
+        way = scene.graph.distances_mm(one.extent.feet[:: max(1, len(one.extent.feet) // 20)]).min(axis=0)
+        for j in range(i + 1, len(candidates)):
+            feet = candidates[j].extent.feet
+            if labels[i] == labels[j] and len(feet) and way[feet].min() <= JOIN_MM:
+                old, new = group[j], group[i]
+                group = [new if g == old else g for g in group]
+    return [[i for i, g in enumerate(group) if g == k] for k in dict.fromkeys(group)]
 
 
 def _rim(ground: np.ndarray, s: float) -> np.ndarray:
