@@ -59,7 +59,7 @@ class TrainSettings:
 
     scenes: int = 480
     seed: int = 20_000
-    finder_share: float = 0.6
+    finder_share: float = 0.5
     hidden: tuple[int, ...] = (64, 32)
     epochs: int = 14
     per_class: int = 40_000

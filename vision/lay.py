@@ -13,6 +13,7 @@ from vision.reading import Photo
 
 _EDGE_MM = 1.5
 _CARD_FIELD_MM = 420.0
+_LOOSE_POSE = 0.015
 UNSCALED_LONG_SIDE_MM = 460.0
 """Without any scale the long side of the photograph is taken for this, for the features only: a bench
 photograph of one assembly shows about that much."""
@@ -34,6 +35,13 @@ def lay_on_mat(photo: Photo, view: MatView) -> Canvas:
 
     ground &= _inside_photo(to_photo, (h, w), photo, round(_EDGE_MM * s))
     printed = printed_page(view.layout, s, corner, (h, w))
+    if view.u95_rel > _LOOSE_POSE:
+        # the print cannot be told from what lies on it when its place is this uncertain: leave it out, with a margin
+        reach = 2 * round(view.u95_rel * max(view.layout.page_mm) / 2 * s) + 1
+        ground &= cv2.dilate(printed.zone.astype(np.uint8), np.ones((reach, reach), np.uint8)) == 0
+        edge = np.zeros((h + 2, w + 2), np.uint8)
+        edge[1:-1, 1:-1] = _on_page(view.layout, s, corner, (h, w))
+        ground &= cv2.erode(edge, np.ones((reach, reach), np.uint8))[1:-1, 1:-1] > 0
     return Canvas(bgr, ground, True, to_photo, s, True, centre_mm, float(view.camera_mm[2]), printed)
 
 

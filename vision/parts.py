@@ -55,7 +55,7 @@ def find_bodies(
     return [canvas_mask(grid, labels == i, shape) for i in order if stats[i, cv2.CC_STAT_AREA] * cell_mm2 >= min_mm2]
 
 
-def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: float, first: int = 1) -> list[Part]:
+def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: float) -> list[Part]:
     """Terminations from their masks: where the nearest bundle end meets each."""
     parts = []
     for i, mask in enumerate(masks):
@@ -71,7 +71,7 @@ def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: fl
                 number = int(candidates[best_end])
                 gap = float(distance[best_end, best_rim]) / px_per_mm
                 point = rim[::3][best_rim]
-        parts.append(Part(f"t{first + i}", kind, mask, point, number, gap))
+        parts.append(Part(f"t{i + 1}", kind, mask, point, number, gap))
     return parts
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import cv2
@@ -93,8 +93,10 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     cell_body = canvas_mask(look.grid, look.grid.spread(on_bundle.astype(np.float32)) > 0.5, shape, 0.6 * s)
     body = cell_body & look.foreground.filled & ~blocked
     graph = trace_bundles(body, s, blocked)
-    housings = attach("housing", shells, graph, s)
-    terminals = attach("ring", rings, graph, s, 1 + len(housings))
+    # what no bundle leads to is no termination (a shadow, a thing beside the assembly)
+    housings = _numbered([p for p in attach("housing", shells, graph, s) if p.graph_point >= 0], 1)
+    terminals = [p for p in attach("ring", rings, graph, s) if p.graph_point >= 0]
+    terminals = _numbered(terminals, 1 + len(housings))
     rim = _rim(look.canvas.ground, s)
     cut = cut_ends(graph, housings + terminals, rim, s, 1 + len(housings) + len(terminals))
     coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
@@ -107,6 +109,10 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
         [_shell_candidate(part, look, probabilities, classes) for part in housings],
     )  # fmt: skip
+
+
+def _numbered(parts: list[Part], first: int) -> list[Part]:
+    return [replace(part, id=f"t{first + i}") for i, part in enumerate(parts)]
 
 
 def _described(
