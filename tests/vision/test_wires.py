@@ -74,7 +74,7 @@ def look_at(
         Foreground(body, close_gaps(body, PX_PER_MM)), nothing,
         CellGrid(1.0, (0.0, 0.0), np.full((3, 3), -1)),
     )  # fmt: skip
-    return look, Scene(graph, parts, [], [], coverings, body, np.zeros((0, 1)), [], [])
+    return look, Scene(graph, parts, [], [], coverings, body, np.zeros((0, 1)), nothing, [], [])
 
 
 def _draw(
