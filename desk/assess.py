@@ -61,7 +61,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     """The findings on one photograph that was looked at."""
     if len(look.cells.xy) == 0:
         return _nothing_seen(look, model)
-    scene = find_scene(look, model)
+    scene = find_scene(look, model.finder)
     composer = Composer(look, scene, model, trace_wires(look, scene))
     regions, doubts = _wire_regions(composer)
     shell_regions, housings, shell_doubts = _shells(composer, len(regions))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from models.damage.store import DamageModel
+from models.damage.finder import Finder
 from vision.grid import neighbourhood_means
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
@@ -14,8 +14,8 @@ NEIGHBOURHOODS = (3, 7, 15)
 """Sides, in cells, of the neighbourhoods that the finder's second pass sees."""
 
 
-def find_scene(look: FirstLook, model: DamageModel) -> Scene:
+def find_scene(look: FirstLook, finder: Finder) -> Scene:
     """Recognise what the photograph shows."""
     neighbourhood = partial(neighbourhood_means, look.grid, sides=NEIGHBOURHOODS)
-    probabilities = model.finder.probabilities(look.cells.features, neighbourhood)
-    return recognise(look, probabilities, model.finder.classes, GrowSettings())
+    probabilities = finder.probabilities(look.cells.features, neighbourhood)
+    return recognise(look, probabilities, finder.classes, GrowSettings())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import tempfile
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
+from sklearn.exceptions import ConvergenceWarning
 from sklearn.pipeline import Pipeline
 
 from desk.cell_truth import CELL_CLASSES
@@ -27,7 +28,7 @@ from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
 from vision.grid import make_grid, neighbourhood_means
-from vision.layout import MatLayout, builtin_layouts
+from vision.layout import builtin_layouts
 from vision.measure import fit_correction
 from vision.recognise import WIRE_DAMAGES
 
@@ -118,34 +119,10 @@ def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progre
         ]
         finder = fit_finder(lessons, settings, on_progress)
         rest = jobs[cut:]
-        found = list(
-            _counted(_candidates(finder, rest, layouts, settings), len(rest), "naming candidates", on_progress)
-        )
+        work = partial(candidate_lessons, layouts=layouts, finder=finder)
+        naming = _pool_map(work, rest, settings.workers)
+        found = list(_counted(naming, len(rest), "naming candidates", on_progress))
         return fit_rest(finder, found, settings, len(jobs))
-
-
-def _candidates(
-    finder: Finder, jobs: Sequence[SceneJob], layouts: list[MatLayout], settings: TrainSettings
-) -> Iterator[SceneLesson]:
-    blank = _blank_namer()
-    with tempfile.TemporaryDirectory() as folder:
-        # workers read the finder from a file: a model travels once per process, not once per scene
-        save_model(DamageModel(finder, blank, blank, {}, {"version": "finder"}), Path(folder))
-        yield from _pool_map(partial(_candidate_work, layouts=layouts, folder=folder), jobs, settings.workers)
-
-
-_loaded: dict[str, DamageModel] = {}
-
-
-def _candidate_work(job: SceneJob, layouts: list[MatLayout], folder: str) -> SceneLesson:
-    if folder not in _loaded:
-        _loaded[folder] = load_model(Path(folder))
-    return candidate_lessons(job, layouts, _loaded[folder])
-
-
-def _blank_namer() -> Namer:
-    x = np.random.default_rng(0).normal(size=(12, 2)).astype(np.float32)
-    return fit_namer(("a", "b"), ("x", "y"), x, np.arange(12) % 2, np.arange(12), 0)
 
 
 def _probabilities(fitted: Pipeline, x: np.ndarray) -> np.ndarray:
@@ -171,7 +148,10 @@ def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progre
         x, y = np.concatenate(inputs), np.concatenate(classes)
         taught = np.flatnonzero(y >= 0)
         rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
-        fitted = new_pass(settings.hidden, settings.seed, settings.epochs).fit(x[rows], y[rows])
+        with warnings.catch_warnings():
+            # a fixed number of epochs is meant: stopping there is the regularisation
+            warnings.simplefilter("ignore", ConvergenceWarning)
+            fitted = new_pass(settings.hidden, settings.seed, settings.epochs).fit(x[rows], y[rows])
         if on_progress:
             on_progress(step, 1, 1)
         return fitted

@@ -15,7 +15,7 @@ from desk.errors import DeskError
 from desk.files import write_whole
 from desk.foreign_truth import read_truth
 from desk.recognition import find_scene
-from models.damage.store import DamageModel
+from models.damage.finder import Finder
 from sample_images.scene import render_scene
 from sample_images.truth import Truth, TruthRegion
 from vision.layout import MatLayout
@@ -112,13 +112,13 @@ class SceneLesson:
     coverings: list[tuple[float, float]]  # raw and true length
 
 
-def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], model: DamageModel) -> SceneLesson:
-    """Find candidates with the finder in ``model`` and label them from the truth."""
+def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], finder: Finder) -> SceneLesson:
+    """Find candidates and label them from the truth."""
     photo, truth = job.load()
     look = first_look(photo, layouts)
     if len(look.cells.xy) == 0:
         return SceneLesson(job.name, tuple(truth.labels), [], [])
-    scene = find_scene(look, model)
+    scene = find_scene(look, finder)
     near = _near_rasters(truth)
     broken = scene.probabilities[:, CELL_CLASSES.index("connector")]
     lessons = [_wire_lesson(look, scene, c, truth, near, job.name) for c in scene.wire_candidates]
