@@ -27,7 +27,7 @@ def test_cells_in_a_damage_carry_its_label_and_those_at_its_rim_are_not_taught(t
     """The middle of the largest ring is damage; just outside it nothing is taught."""
     ring = max((np.array(r) for r in truth.regions[0].rings_px), key=len)
     classes = cell_classes(truth, ring)
-    near = cell_classes(truth, ring + [0.0, 1.5])
+    near = cell_classes(truth, ring + np.array([0.0, 1.5]))
     assert CELL_CLASSES.index(truth.regions[0].label) in classes
     assert UNSURE_TRUTH in np.concatenate([classes, near])
 

@@ -55,7 +55,7 @@ def test_a_burnt_stretch_leaves_its_own_colour():
     y = cells.xy[:, 1] / S
     wire = middle & (y > 14.2) & (y < 15.4)
     burnt, sound = wire & (x > 66) & (x < 74), wire & (x < 32.5)
-    assert cells.column("lane_end_light")[burnt].max() < -25  # of 52 to 68 L drawn; the lane may end on a darker neighbour
+    assert cells.column("lane_end_light")[burnt].max() < -25  # of 52 to 68 L drawn; it may end on a neighbour
     assert np.abs(cells.column("lane_end_light")[sound]).max() < 15  # half a wire of wander shades this much
     assert cells.column("lane_step_far_min")[burnt].min() > 12
     assert cells.column("lane_step_far_min")[sound].max() < 8

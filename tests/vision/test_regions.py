@@ -36,7 +36,8 @@ def scores_for(cells, spans, labels=2):
 def grown(spans):
     """Candidates for spans, with the two labels a and b."""
     cells, graph = row_of_cells()
-    return grow(make_grid(cells), graph, cells.xy, scores_for(cells, spans), ("a", "b"), S, GrowSettings()), cells, graph
+    found = grow(make_grid(cells), graph, cells.xy, scores_for(cells, spans), ("a", "b"), S, GrowSettings())
+    return found, cells, graph
 
 
 def test_one_span_is_one_candidate_of_its_length():

@@ -1,5 +1,7 @@
 """Housing shells drawn with known faults."""
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 import pytest
@@ -47,7 +49,7 @@ def test_a_sound_box_has_no_signs():
 def test_a_crooked_crack_is_as_long_as_drawn():
     """A zigzag of known length is found within a quarter."""
     line = [(36, 22), (41, 29), (46, 24), (51, 33)]
-    drawn = sum(np.hypot(*np.subtract(b, a)) for a, b in zip(line[:-1], line[1:], strict=True))
+    drawn = sum(np.hypot(*np.subtract(b, a)) for a, b in pairwise(line))
     assert box(line).values["crack_ridge_mm"] == pytest.approx(drawn, rel=0.25)
 
 

@@ -28,7 +28,8 @@ def small_model(seed=0):
     namer = fit_namer(("a", "sound"), ("u", "v"), x, y, np.arange(80) // 4, seed)
     finder = Finder(("wire", "ground"), ("u", "v"), first, second)
     measures = {"length_mm": {"any": {"ratio": 1.1, "offset": 0.0, "reach": 1.0, "floor": 3.0, "share": 0.1}}}
-    return DamageModel(finder, namer, namer, measures, {"version": "test", "feature_version": "0", "trained_on": "dots"})
+    card = {"version": "test", "feature_version": "0", "trained_on": "dots"}
+    return DamageModel(finder, namer, namer, measures, card)
 
 
 @pytest.fixture(scope="module")
