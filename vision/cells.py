@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.light import EvenLight
+from vision.light import EvenLight, magnitude
 from vision.segment import Foreground
 
 FEATURE_VERSION = "2"
@@ -72,7 +72,7 @@ class _Maps:
     def __init__(self, lab: np.ndarray, solid: np.ndarray, filled: np.ndarray, clipped: np.ndarray, s: float):
         self.s = s
         self.light, self.a, self.b = (np.ascontiguousarray(c) for c in cv2.split(lab))
-        self.chroma = cv2.magnitude(self.a, self.b)
+        self.chroma = magnitude(self.a, self.b)
         self.solid = solid.astype(np.float32)
         self.filled = filled
         self.clipped = clipped.astype(np.float32)

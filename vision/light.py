@@ -14,6 +14,12 @@ _SRGB_TO_LINEAR = np.where(
 ).astype(np.float32)
 """IEC 61966-2-1 transfer function for every 8-bit value."""
 
+
+def magnitude(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """sqrt(a² + b²), the same to the last bit on every run: OpenCV's own depends on how memory happens to lie."""
+    return np.sqrt(a * a + b * b)
+
+
 PAGE_LINEAR = 0.92
 """Linear reflectance that white paper is brought to; leaves head-room for highlights."""
 _BRIGHTEST = 1.3

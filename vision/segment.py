@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.light import EvenLight
+from vision.light import EvenLight, magnitude
 from vision.printed import PrintedPage, over_print
 
 _DARKER_THAN_SHADOW = 42.0
@@ -38,7 +38,7 @@ def gradient_magnitude(light: np.ndarray, sigma_px: float) -> np.ndarray:
     smooth = cv2.GaussianBlur(light, (0, 0), sigma_px)
     dx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125)
     dy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
-    return cv2.magnitude(dx, dy)
+    return magnitude(dx, dy)
 
 
 def _hysteresis(strong: np.ndarray, weak: np.ndarray, min_strong_px: int) -> np.ndarray:
@@ -69,7 +69,7 @@ def on_white_ground(
     s = px_per_mm
     bare = ground & ~printed.zone if printed else ground
     light, a, b = cv2.split(even.lab)
-    chroma = cv2.magnitude(a, b)
+    chroma = magnitude(a, b)
     slope = gradient_magnitude(light, 0.3 * s)
     slope *= s  # L per mm
     sample = bare[::4, ::4] & (light[::4, ::4] > 85)
@@ -143,7 +143,7 @@ def shadows(lab: np.ndarray, slope: np.ndarray, px_per_mm: float) -> np.ndarray:
     size = (lab.shape[1] // 2, lab.shape[0] // 2)
     light, a, b = cv2.split(cv2.resize(lab, size, interpolation=cv2.INTER_AREA))
     steep = cv2.resize(slope, size, interpolation=cv2.INTER_AREA)
-    chroma = cv2.magnitude(a, b)
+    chroma = magnitude(a, b)
     flat = (light > _DARKER_THAN_SHADOW - 2) & (light < 90) & (chroma < 14) & (steep < _FLAT_SLOPE)
     core = cv2.morphologyEx(flat.astype(np.uint8), cv2.MORPH_OPEN, _disc(0.8 * half))
     n, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
@@ -199,7 +199,7 @@ def pale_bodies(
     body = _fill_small_holes(closed, 1500 * half**2)
     body = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.5 * half)) > 0
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA)
-    strong = (known > 0) & ((small[..., 0] < 60) | (cv2.magnitude(small[..., 1], small[..., 2]) > 20))
+    strong = (known > 0) & ((small[..., 0] < 60) | (magnitude(small[..., 1], small[..., 2]) > 20))
     near_strong = cv2.dilate(strong.astype(np.uint8), _disc(0.8 * half)) > 0
     fresh = body & (known == 0)
     n, labels, stats, _ = cv2.connectedComponentsWithStats(fresh.astype(np.uint8), connectivity=4)
@@ -275,7 +275,7 @@ def _bench_shadows(
     slope = gradient_magnitude(smooth[..., 0], 0.4 * px_per_mm) * px_per_mm
     usual = float(np.median(slope[~odd])) if not odd.all() else 1.0
     calm = slope < 4 * usual + 3
-    alike = (cv2.magnitude(off_a, off_b) < 2.5 + 1.5 * grain) & (less > 0.66) & (less < 0.99) & odd & calm
+    alike = (magnitude(off_a, off_b) < 2.5 + 1.5 * grain) & (less > 0.66) & (less < 0.99) & odd & calm
     core = cv2.morphologyEx(alike.astype(np.uint8), cv2.MORPH_OPEN, _disc(1.1 * px_per_mm))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(core, connectivity=4)
     keep = stats[:, cv2.CC_STAT_AREA] >= 6 * px_per_mm**2
@@ -291,7 +291,7 @@ def _bench_shadows(
         & (less > 0.66)
         & (less < 1.0)
         & odd
-        & (cv2.magnitude(off_a, off_b) < 3.5 + 1.5 * grain)
+        & (magnitude(off_a, off_b) < 3.5 + 1.5 * grain)
     )
 
 
