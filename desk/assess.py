@@ -11,8 +11,9 @@ import numpy as np
 from desk.compose import Composer, scale_of_mat
 from desk.recognition import find_scene
 from models.damage.namer import Named
-from models.damage.store import DamageModel, load_model
+from models.damage.store import DamageModel, ModelError, load_model
 from models.repair import Answers, Rules, photo_label
+from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS, Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
 from vision.layout import MatLayout
 from vision.mat import MatView
@@ -22,7 +23,6 @@ from vision.recognise import WireCandidate, groups_of_one_cause, merged
 from vision.sight import FirstLook, first_look
 from vision.wires import trace_wires
 
-MOST_REGIONS = 12
 _NOTHING = "no assembly was found in the photograph"
 
 
@@ -43,8 +43,14 @@ class AssessSettings:
 
 @cache
 def model_in_use() -> DamageModel:
-    """The shipped model, loaded once."""
-    return load_model()
+    """The shipped model, loaded once; refused when its features are not this version's."""
+    model = load_model()
+    if model.card["feature_version"] != FEATURE_VERSION:
+        raise ModelError(
+            f"expected a model of feature version {FEATURE_VERSION}, got {model.card['feature_version']}; "
+            "run `loomtriage retrain --from-samples`"
+        )
+    return model
 
 
 def assess_photo(path: Path, settings: AssessSettings) -> PhotoFindings:
@@ -52,9 +58,10 @@ def assess_photo(path: Path, settings: AssessSettings) -> PhotoFindings:
 
     Raises PhotoError when the file cannot be read and ModelError when the model cannot be used.
     """
+    model = model_in_use()
     photo = read_photo(path)
     look = first_look(photo, settings.layouts, settings.mm_per_px)
-    return findings_of(look, model_in_use(), settings.rules)
+    return findings_of(look, model, settings.rules)
 
 
 def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindings:
@@ -92,6 +99,8 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     label = photo_label(findings, rules)
     leading = _leading(findings, label)
     update: dict[str, object] = {"label": label, "missing": composer.missing}
+    if label == "sound":
+        update["labels"] = ["sound"]
     if leading is not None:
         update |= {
             "probabilities": leading.probabilities,
@@ -108,7 +117,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
 
 def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
     """Regions on wires that are not sound, and the names of those that were taken for sound."""
-    candidates = composer.scene.wire_candidates[: 3 * MOST_REGIONS]
+    candidates = composer.scene.wire_candidates
     if not candidates:
         return [], []
     named = list(zip(candidates, _names(composer.model, candidates), strict=True))
@@ -116,7 +125,7 @@ def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
     damaged = [(c, n) for c, n in named if n.label != "sound"]
     regions: list[Region] = []
     groups = groups_of_one_cause(composer.scene, [c for c, _ in damaged], [n.label for _, n in damaged])
-    for members in groups[:MOST_REGIONS]:
+    for members in groups:
         candidate, name = damaged[members[0]]
         if len(members) > 1:
             candidate = merged(composer.scene, [damaged[i][0] for i in members])
@@ -151,14 +160,22 @@ def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing
 
 
 def _labels(regions: list[Region]) -> list[str]:
-    found = dict.fromkeys(r.label for r in regions if r.label is not None and not r.novel)
-    return list(found) if regions else ["sound"]
+    return list(dict.fromkeys(r.label for r in regions if r.label is not None and not r.novel))
 
 
 def _leading(findings: PhotoFindings, label: str | None) -> Region | None:
     """The region that gives the photograph its label, or the largest when only novel ones were found."""
     mine = [r for r in findings.regions if r.label == label and not r.novel] or list(findings.regions)
-    return max(mine, key=lambda r: r.length_mm.value if r.length_mm else 0.0, default=None)
+    return max(mine, key=lambda r: (r.length_mm.value if r.length_mm else 0.0, _area_px(r)), default=None)
+
+
+def _area_px(region: Region) -> float:
+    """Area of the outline by the shoelace formula, for regions without a scale."""
+    total = 0.0
+    for ring in region.rings_px:
+        x, y = np.array(ring).T
+        total += abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))) / 2
+    return total
 
 
 def _whole_probabilities(model: DamageModel, doubts: list[Named]) -> dict[str, float]:

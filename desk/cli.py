@@ -220,7 +220,8 @@ def _settings(
             "--assembly: expected an identifier, got an empty one: name the assembly or leave the option out"
         )
     with _vision():
-        from desk.assess import AssessSettings
+        from desk.assess import AssessSettings, model_in_use
+        from models.damage.store import ModelError
         from models.repair import Answers, RulesError, load_rules
         from vision.layout import LayoutError, builtin_layouts, load_layout
     try:
@@ -229,6 +230,10 @@ def _settings(
     except (LayoutError, RulesError) as error:
         raise DeskError(one_line(error)) from error
     answers = Answers(circuit_class=circuit_class)
+    try:
+        model_in_use()
+    except ModelError as error:
+        raise DeskError(f"model: {error}") from error
     return AssessSettings(tuple(layouts), limits, answers, mm_per_px=mm_per_px, assembly=assembly)
 
 

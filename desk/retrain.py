@@ -20,6 +20,7 @@ from sklearn.pipeline import Pipeline
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.recognition import NEIGHBOURHOODS
+from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, balanced, new_pass, second_pass_input
 from models.damage.namer import Namer, fit_namer
@@ -175,36 +176,37 @@ def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progre
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
     """Namers and calibration from the candidates of scenes that the finder did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings)
+    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings)
+    named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
         "settings": {k: v for k, v in vars(settings).items() if k not in ("workers", "folder")},
-        "candidates": {
-            "wires": dict(Counter(c.label for c in wires)),
-            "shells": dict(Counter(c.label for c in shells)),
+        "candidates": {kind: dict(Counter(c.label for c in ls)) for kind, ls in (("wires", wires), ("shells", shells))},
+        "f1_out_of_fold": {
+            kind: f1_by_label([(c.label, name) for c, name in named if c.kind == kind]) for kind in ("wires", "shell")
         },
+        "no_region_rates": _no_region_rates(found, named),
     }
-    model = DamageModel(
-        finder,
-        _fit_on(wires, WIRE_LABELS, settings),
-        _fit_on(shells, SHELL_LABELS, settings),
-        _corrections(wires + shells, found),
-        card,
-    )
-    card["no_region_rates"] = _no_region_rates(model, found)
+    model = DamageModel(finder, wire_namer, shell_namer, _corrections(wires + shells, found), card)
     card["version"] = f"samples-{content_hash(model)[:10]}"
     return replace(model, card=card)
 
 
-def _fit_on(lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings) -> Namer:
+def _fit_on(
+    lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings
+) -> tuple[Namer, list[str]]:
+    """A namer, and the label that folds not trained on gave each lesson."""
     x = np.stack([c.vector for c in lessons])
     y = np.array([labels.index(c.label) for c in lessons])
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        return fit_namer(labels, lessons[0].names, x, y, groups, settings.seed)
+        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed)
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
+    return namer, [labels[i] for i in held_out.argmax(axis=1)]
 
 
 def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -> dict[str, Any]:
@@ -232,18 +234,14 @@ def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -
     return out
 
 
-def _no_region_rates(model: DamageModel, found: Sequence[SceneLesson]) -> dict[str, float]:
-    """What photographs without any named damage really showed, as rates that sum to 1 (add-one smoothing)."""
+def _no_region_rates(found: Sequence[SceneLesson], named: Iterable[tuple[CandidateLesson, str]]) -> dict[str, float]:
+    """What photographs without any named damage really showed, as rates that sum to 1 (add-one smoothing).
+
+    named : candidates with the labels that folds not trained on gave them.
+    """
+    damaged = {lesson.scene for lesson, label in named if label != "sound"}
     counts = Counter({name: 1.0 for name in LABELS})
-    for scene in found:
-        damaged = False
-        for kind, namer in (("wires", model.wires), ("shell", model.shells)):
-            mine = [c for c in scene.candidates if c.kind == kind]
-            if mine:
-                names = namer.name(mine[0].names, np.stack([c.vector for c in mine]))
-                damaged |= any(n.label != "sound" for n in names)
-        if not damaged:
-            counts[scene.labels[0]] += 1
+    counts.update(scene.labels[0] for scene in found if scene.name not in damaged)
     total = sum(counts.values())
     return {name: counts[name] / total for name in LABELS}
 

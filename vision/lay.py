@@ -9,10 +9,13 @@ from vision.canvas import WORKING_PX_PER_MM, Canvas
 from vision.layout import MatLayout
 from vision.mat import MatView, rectify, straight_maps
 from vision.printed import printed_page
-from vision.reading import Photo
+from vision.reading import Photo, PhotoError
 
 _EDGE_MM = 1.5
 _CARD_FIELD_MM = 420.0
+SHORTEST_FIELD_MM, LONGEST_FIELD_MM = 20.0, 1500.0
+"""What the long side of a bench photograph with a stated scale can show."""
+
 _LOOSE_POSE = 0.015
 UNSCALED_LONG_SIDE_MM = 460.0
 """Without any scale the long side of the photograph is taken for this, for the features only: a bench
@@ -96,6 +99,12 @@ def lay_without_mat(photo: Photo, mm_per_px: float | None) -> Canvas:
     """The photograph itself, brought to the working scale; millimetres are real only where a scale was stated."""
     assumed = mm_per_px or UNSCALED_LONG_SIDE_MM / max(photo.width_px, photo.height_px)
     s = WORKING_PX_PER_MM
+    long_mm = assumed * max(photo.width_px, photo.height_px)
+    if not SHORTEST_FIELD_MM <= long_mm <= LONGEST_FIELD_MM:
+        raise PhotoError(
+            f"{photo.name}: expected a stated scale that makes the picture {SHORTEST_FIELD_MM:g} to "
+            f"{LONGEST_FIELD_MM:g} mm long, got {long_mm:.3g} mm: divide a length you know (mm) by its pixels"
+        )
     factor = assumed * s
     width, height = max(8, round(photo.width_px * factor)), max(8, round(photo.height_px * factor))
     limit = 2600 / max(width, height)

@@ -17,8 +17,6 @@ from sklearn.preprocessing import StandardScaler
 Neighbourhood = Callable[[np.ndarray], np.ndarray]
 """(N, C) values of cells to (N, D) means over their neighbourhoods."""
 
-_CLIP = 6.0
-
 
 @dataclass(frozen=True)
 class Finder:

@@ -99,10 +99,11 @@ def _trees(seed: int) -> ExtraTreesClassifier:
 
 def fit_namer(
     labels: tuple[str, ...], feature_names: Sequence[str], x: np.ndarray, y: np.ndarray, groups: np.ndarray, seed: int
-) -> Namer:
+) -> tuple[Namer, np.ndarray]:
     """Fit on (n, F) candidates with (n,) class numbers; ``groups`` (scenes) are never split.
 
-    Temperature, conformal thresholds and the novelty limit come from predictions on folds not trained on.
+    Returns the namer and the (n, C) probabilities that folds not trained on gave. Temperature, conformal
+    thresholds and the novelty limit come from those too.
     """
     missing = sorted(set(range(len(labels))) - set(np.unique(y).tolist()))
     if missing:
@@ -117,7 +118,7 @@ def fit_namer(
     for train, test in folds:
         part = LedoitWolf().fit(scaler.transform(x[train]))
         distances[test] = part.mahalanobis(scaler.transform(x[test]))
-    return Namer(
+    namer = Namer(
         labels,
         tuple(feature_names),
         classifier,
@@ -126,3 +127,4 @@ def fit_namer(
         conformal_thresholds(held_out, y),
         float(np.quantile(distances, _NOVEL_QUANTILE)),
     )
+    return namer, held_out
