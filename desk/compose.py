@@ -375,4 +375,4 @@ def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:
 
 def _all_labels(probabilities: dict[str, float]) -> dict[str, float]:
     """Every label of the contract; what the namer cannot answer is 0."""
-    return {name: round(probabilities.get(name, 0.0), 4) for name in LABELS}
+    return {name: probabilities.get(name, 0.0) for name in LABELS}

@@ -2,9 +2,12 @@
 
 import json
 
+import cv2
+import numpy as np
 import pytest
 
 from desk import cli
+from models.damage.store import load_model
 from vision.findings import LABELS, PhotoFindings
 
 
@@ -34,6 +37,7 @@ def test_every_absent_measure_has_its_reason(made, capsys):
     """Null lengths, areas, copper and distances of regions are named in `missing`."""
     cli.run(["assess", str(made), "--json"])
     data = json.loads(capsys.readouterr().out)
+    assert data["regions"], "a scene of melted wires must give regions"
     reasons = {item["field"]: item["reason"] for item in data["missing"]}
     for region in data["regions"]:
         for field in ("length_mm", "area_mm2", "exposed_copper_mm", "to_termination_mm", "wires_affected"):
@@ -48,3 +52,40 @@ def test_the_evaluation_runs_on_made_photographs(made, capsys, tmp_path):
     figures = {figure["key"]: figure for figure in json.loads(numbers.read_text())["figures"]}
     assert figures["macro_f1"]["n"] == 1
     assert figures["seconds"]["value"] > 0
+
+
+def test_a_stated_scale_beyond_reason_is_one_line(made, capsys):
+    """A scale that makes the picture 16 m wide is refused for a photograph without a mat; nothing hangs."""
+    bare = ["samples", "--count", "1", "--seed", "9", "--width", "800", "--scenario", "sound", "-o", str(made.parent)]
+    assert cli.run(bare) == 0
+    photo = next(made.parent.glob("sound_*.jpg"))
+    blank = made.parent / "blank.jpg"
+    cv2.imwrite(str(blank), np.full((300, 400, 3), 200, np.uint8))
+    assert cli.run(["assess", str(blank), "--mm-per-px", "20"]) == 2
+    assert capsys.readouterr().err.count("expected a stated scale") == 1
+    assert cli.run(["assess", str(photo), str(blank), "--json"]) == 0
+
+
+def test_a_blank_picture_says_what_to_do(made, capsys):
+    """No assembly: read, not usable, no label, the advice is there, exit status 0."""
+    blank = made.parent / "empty.png"
+    cv2.imwrite(str(blank), np.full((600, 800, 3), 230, np.uint8))
+    assert cli.run(["assess", str(blank), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["usable"] is False
+    assert data["label"] is None
+    assert any("no assembly" in item["fault"] for item in data["retake"])
+    assert data["decision"]["route"] != "return_to_service"
+
+
+def test_a_missing_model_is_one_line(monkeypatch, tmp_path, capsys, made):
+    """Without the shipped model the command says how to make one."""
+    from desk import assess
+
+    assess.model_in_use.cache_clear()
+    monkeypatch.setattr(assess, "load_model", lambda: load_model(tmp_path))
+    try:
+        assert cli.run(["assess", str(made)]) == 2
+    finally:
+        assess.model_in_use.cache_clear()
+    assert "retrain" in capsys.readouterr().err
