@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import softmax
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.covariance import LedoitWolf
-from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.preprocessing import StandardScaler
 
@@ -91,9 +91,15 @@ def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
     return softmax(logits, axis=1)
 
 
-def _trees(seed: int) -> ExtraTreesClassifier:
-    return ExtraTreesClassifier(
-        120, min_samples_leaf=3, max_features=0.2, class_weight="balanced_subsample", bootstrap=True, random_state=seed
+def _trees(seed: int) -> HistGradientBoostingClassifier:
+    return HistGradientBoostingClassifier(
+        max_iter=80,
+        learning_rate=0.08,
+        max_leaf_nodes=8,
+        l2_regularization=3.0,
+        class_weight="balanced",
+        early_stopping=False,
+        random_state=seed,
     )
 
 

@@ -28,7 +28,7 @@ TRUSTED_TYPES: list[str] = [
     "sklearn.calibration._CalibratedClassifier",
     "sklearn.calibration._TemperatureScaling",
     "sklearn.neural_network._stochastic_optimizers.AdamOptimizer",
-    "sklearn.tree._tree.Tree",
+    "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
 ]
 
 
@@ -91,6 +91,9 @@ def content_hash(model: DamageModel) -> str:
             for key in sorted(value, key=str):
                 digest.update(str(key).encode())
                 add(value[key])
+        elif isinstance(value, np.ndarray) and value.dtype.names:
+            for field in value.dtype.names:  # field by field: padding between them is not content
+                add(np.ascontiguousarray(value[field]))
         elif isinstance(value, np.ndarray):
             digest.update(str(value.dtype).encode() + str(value.shape).encode())
             digest.update(
@@ -99,12 +102,6 @@ def content_hash(model: DamageModel) -> str:
         elif isinstance(value, (list, tuple)):
             for item in value:
                 add(item)
-        elif hasattr(value, "tree_"):
-            state = value.tree_.__getstate__()
-            for field in ("children_left", "children_right", "feature"):
-                add(np.asarray(getattr(value.tree_, field)))
-            add(np.asarray(value.tree_.threshold))
-            add(np.asarray(state["values"]))
         elif hasattr(value, "__dict__"):
             add({k: v for k, v in vars(value).items() if k not in ("random_state", "_random_state", "estimator")})
         else:
