@@ -225,7 +225,12 @@ def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
         advice="lay the assembly on the mat, fill the picture with it, and photograph again",
         measure="all",
     )
-    scale = scale_of_mat(look.view) if isinstance(look.view, MatView) else Scale(source="none")
+    missing = [Missing(field="label", reason=_NOTHING), Missing(field="probabilities", reason=_NOTHING)]
+    scale = Scale(source="none")
+    if isinstance(look.view, MatView):
+        scale = scale_of_mat(look.view)
+    else:
+        missing.append(Missing(field="scale.mm_per_px", reason=look.view.reason))
     return PhotoFindings(
         photo=_info(look.photo),
         usable=False,
@@ -233,7 +238,7 @@ def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
         scale=scale,
         label=None,
         labels=[],
-        probabilities={name: 0.0 for name in LABELS},
+        probabilities={},
         unsure=False,
         candidates=[],
         novel=False,
@@ -246,5 +251,5 @@ def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
         splices=[],
         decision=None,
         model=_model_info(model),
-        missing=[Missing(field="label", reason=_NOTHING)],
+        missing=missing,
     )

@@ -9,7 +9,6 @@ import numpy as np
 
 from models.damage.namer import Named
 from models.damage.store import DamageModel
-from vision.bundles import BundleGraph
 from vision.evidence import shell_words, words
 from vision.findings import (
     LABELS,
@@ -65,6 +64,7 @@ class Composer:
     traced: list[TracedWire]
     missing: list[Missing] = field(default_factory=list)
     splices: list[Splice] = field(default_factory=list)
+    _feet: list[np.ndarray] = field(default_factory=list)
 
     @property
     def scaled(self) -> bool:
@@ -186,6 +186,7 @@ class Composer:
             xy = self.look.cells.xy[patch.cells]
             extent = extent_along(self.scene.graph, xy, self.look.canvas.px_per_mm)
             id = f"s{len(self.splices) + 1}"
+            self._feet.append(extent.feet)
             position_mm, position_px = self.point(xy.mean(axis=0))
             raw = to_termination(self.scene, extent.feet, height_factor(self.look, 3.0))
             distance = self.measured(f"splices[{id}].to_termination_mm", "to_termination_mm", "earlier_repair", raw)
@@ -212,30 +213,33 @@ class Composer:
         return best
 
     def finish_splices(self) -> list[Splice]:
-        """Splices with the distance to the next one on the same bundle."""
-        graph: BundleGraph = self.scene.graph
+        """Splices with the distance, edge to edge, to the next one on the same wire."""
         done = []
-        feet = [graph.nearest(self._canvas_of(s))[0] for s in self.splices]
         for i, splice in enumerate(self.splices):
-            others = [f[0] for j, f in enumerate(feet) if j != i and self.splices[j].wire_id == splice.wire_id]
+            others = [feet for j, feet in enumerate(self._feet) if j != i and self.splices[j].wire_id == splice.wire_id]
             where = f"splices[{splice.id}].to_next_splice_mm"
-            if not others or splice.wire_id is None:
+            measure = None
+            if not self.scaled:
+                self.absent(where, NO_SCALE)
+            elif splice.wire_id is None or not others:
                 self.absent(where, "no other splice was found on the same wire")
-                done.append(splice)
-                continue
-            way = float(graph.distances_mm(feet[i])[0][others].min())
-            raw = RawMeasure(way if np.isfinite(way) else None, "the two splices do not lie on one traced bundle")
-            done.append(
-                splice.model_copy(
-                    update={"to_next_splice_mm": self.measured(where, "to_termination_mm", "earlier_repair", raw)}
-                )
-            )
+            else:
+                measure = self._spacing(where, self._feet[i], np.concatenate(others))
+            done.append(splice.model_copy(update={"to_next_splice_mm": measure}))
         return done
 
-    def _canvas_of(self, splice: Splice) -> np.ndarray:
-        """Canvas px of a splice's position, by its nearest cell."""
-        px = self.look.canvas.to_photo_px(self.look.cells.xy)
-        return self.look.cells.xy[[int(np.linalg.norm(px - splice.position_px, axis=1).argmin())]]
+    def _spacing(self, where: str, mine: np.ndarray, others: np.ndarray) -> Measure | None:
+        if len(mine) == 0 or len(others) == 0:
+            self.absent(where, "no bundle could be traced under one of the splices")
+            return None
+        way = float(self.scene.graph.distances_mm(mine)[:, others].min())
+        if not np.isfinite(way):
+            self.absent(where, "the two splices do not lie on one traced bundle")
+            return None
+        value = way * height_factor(self.look, 3.0)
+        # each edge is known to within two cells
+        edge = 2 * self.look.grid.step_px / self.look.canvas.px_per_mm
+        return Measure(value=round(value, 2), u95=round(float(np.hypot(edge * 2**0.5, self.scale_u95_rel * value)), 2))
 
     def shell_region(self, id: str, candidate: ShellCandidate, named: Named) -> Region:
         """A region of damage on a housing: its broken parts, or the whole shell where none can be outlined."""
@@ -274,8 +278,9 @@ class Composer:
             crack = self.measured(f"{at}.crack_length_mm", "crack_length_mm", "connector", raw["crack_length_mm"])
             missing = self.measured(f"{at}.missing_area_mm2", "missing_area_mm2", "connector", raw["missing_area_mm2"])
         else:
-            self.absent(f"{at}.crack_length_mm", "no crack was found")
-            self.absent(f"{at}.missing_area_mm2", "nothing was found missing")
+            found = "none was found" if sure else "not certain whether the shell is broken"
+            self.absent(f"{at}.crack_length_mm", found)
+            self.absent(f"{at}.missing_area_mm2", found)
         for name in ("displaced_terminals", "cavities", "plugs", "seals"):
             self.absent(f"{at}.{name}", "cannot be counted on one photograph from above")
         return Housing(
