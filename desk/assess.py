@@ -23,6 +23,8 @@ from vision.recognise import WireCandidate, groups_of_one_cause, merged
 from vision.sight import FirstLook, first_look
 from vision.wires import trace_wires
 
+_SURELY_SOUND = 0.95
+_MAY_BE = 0.05
 _NOTHING = "no assembly was found in the photograph"
 
 
@@ -109,7 +111,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
             "novel": leading.novel,
         }
     else:
-        update["probabilities"] = _whole_probabilities(model, doubts + shell_doubts)
+        update |= _whole(_whole_probabilities(model, doubts + shell_doubts))
     if label is None:
         composer.absent("label", "the only finds are novel" if regions else _why_no_label(findings, rules))
     return findings.model_copy(update=update)
@@ -176,6 +178,13 @@ def _area_px(region: Region) -> float:
         x, y = np.array(ring).T
         total += abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))) / 2
     return total
+
+
+def _whole(probabilities: dict[str, float]) -> dict[str, object]:
+    """Fields of a photograph without regions: unsure unless it is sound almost certainly."""
+    likely = sorted((n for n, p in probabilities.items() if p >= _MAY_BE), key=lambda n: -probabilities[n])
+    unsure = probabilities["sound"] < _SURELY_SOUND
+    return {"probabilities": probabilities, "unsure": unsure, "candidates": likely if unsure else []}
 
 
 def _whole_probabilities(model: DamageModel, doubts: list[Named]) -> dict[str, float]:

@@ -98,14 +98,18 @@ class MatView:
         return origin[:2] + step[:, None] * rays[:, :2]
 
     def _undistorted(self, px: np.ndarray) -> np.ndarray:
-        """(N, 2) normalised image coordinates without lens distortion, by fixed-point iteration."""
+        """(N, 2) normalised image coordinates without lens distortion: Newton's method on the radius."""
         focal = self.K[0, 0]
         bent = (px - np.array(self.pose.centre_px)) / focal
-        straight = bent.copy()
-        for _ in range(12):
-            r2 = (straight**2).sum(1, keepdims=True)
-            straight = bent / (1 + r2 * (self.k1 + r2 * self.k2))
-        return straight
+        seen = np.linalg.norm(bent, axis=1, keepdims=True)
+        radius = seen.copy()
+        for _ in range(20):
+            r2 = radius**2
+            slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
+            # past the fold of a strong lens there is no inverse: keep the step finite there
+            radius -= (radius * (1 + r2 * (self.k1 + r2 * self.k2)) - seen) / np.maximum(slope, 0.05)
+        r2 = radius**2
+        return bent / (1 + r2 * (self.k1 + r2 * self.k2))
 
     @cached_property
     def middle_mm(self) -> np.ndarray:

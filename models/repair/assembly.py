@@ -162,4 +162,7 @@ def _fault(photo: PhotoFindings, limit: float) -> str | None:
     damaged = any(possible_labels(region) != ("sound",) for region in photo.regions)
     if not damaged and photo.label != "sound":
         return "no region found, yet the photograph as a whole is not called sound"
+    if not damaged and photo.unsure:
+        sound = photo.probabilities.get("sound", 0.0)
+        return f"no region found, but photographs like this are sound only {sound:.0%} of the time"
     return None

@@ -169,3 +169,12 @@ def test_the_voltage_drop_is_a_note_with_every_joint(bench):
     found = bench.decision(bench.photo(bench.region("external_heat", evidence=bench.signs(fused_length=0.0))))
     assert bench.verdict(found, "drop-budget") == "cannot_tell"
     assert not any(question.changes.startswith("drop-budget") for question in found.open_questions)
+
+
+def test_no_damage_found_where_such_photographs_are_often_damaged_is_looked_over(bench):
+    """Nothing found is no proof: an unsure photograph without regions is never returned to service on its own."""
+    doubtful = bench.photo(unsure=True, candidates=["sound", "abrasion"], probabilities={"sound": 0.6, "abrasion": 0.4})
+    found = bench.decision(doubtful)
+    assert found.route == "undecided"
+    assert "60%" in bench.says(found, "inspection")
+    assert bench.decision(doubtful, looked_over="nothing_more").route == "return_to_service"

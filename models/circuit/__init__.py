@@ -1,1 +1,0 @@
-"""Wire, fuse and heat physics."""
