@@ -17,8 +17,6 @@ _SMOOTH_MM = 3.0
 _SPUR_MM = 9.0
 _ISLET_MM = 12.0
 
-_NEIGHBOURS = [(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)]
-
 
 @dataclass(frozen=True)
 class BundleGraph:

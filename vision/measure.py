@@ -11,8 +11,6 @@ from vision.grid import canvas_mask
 from vision.recognise import Scene, ShellCandidate, WireCandidate
 from vision.sight import FirstLook
 
-MEASURES = ("length_mm", "area_mm2", "exposed_copper_mm", "fused_length_mm", "to_termination_mm")
-_TERMINATION_REACH_MM = 40.0
 _COVERING_GAP_MM = 5.0
 _GROSS = 20.0
 
