@@ -108,6 +108,10 @@ class Composer:
             return None
         table = self.model.measures[name]
         correction = Correction(**(table.get(label) or table["any"]))
+        if correction.ratio <= 0:
+            # on the scenes it was corrected on, what was seen bore no relation to the truth: no measure, not zero
+            self.absent(where, "this model cannot measure it: on its scenes the raw value said nothing of the true one")
+            return None
         return correction.apply(raw.value, self.scale_u95_rel, low_bound)
 
     def scale(self) -> Scale:

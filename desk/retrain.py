@@ -19,12 +19,13 @@ from sklearn.pipeline import Pipeline
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
+from desk.files import check_writable, make_folder
 from desk.recognition import NEIGHBOURHOODS
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, balanced, new_pass, second_pass_input
 from models.damage.namer import Namer, fit_namer
-from models.damage.store import SHIPPED, DamageModel, content_hash, load_model, save_model
+from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
@@ -266,10 +267,13 @@ def retrain_from_samples(
         workers=workers or min(os.cpu_count() or 1, 8),
         folder=None if keep is None else str(keep),
     )
-    if keep is not None:
-        keep.mkdir(parents=True, exist_ok=True)
     if settings.scenes < 10 * len(SCENARIOS):
         raise DeskError(f"retrain: --scenes: expected at least {10 * len(SCENARIOS)}, got {settings.scenes}")
+    # before the long work: an answer that cannot be written is no answer
+    make_folder(output or SHIPPED, "--output")
+    check_writable((output or SHIPPED) / CARD_FILE, "--output")
+    if keep is not None:
+        make_folder(keep, "--keep")
     from desk.console import training_progress
 
     with training_progress() as on_progress:
