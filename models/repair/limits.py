@@ -83,6 +83,10 @@ class HousingLimits(RuleLimits):
 
 class SpliceSpacing(RuleLimits):
     min_mm: Length
+    stagger_mm: Length
+    margin_mm: Length
+    working_mm: Length
+    min_section_mm: Length
 
 
 class SplicesPerWire(RuleLimits):
@@ -226,6 +230,7 @@ def _contradictions(values: dict[str, Any], broken: set[str]) -> list[Mistake]:
         if isinstance(nicked, int) and isinstance(cut, int) and cut > nicked:
             key = "conductor-damage.broken_strands_allowed"
             found.append(Mistake(key, f"at most nicked_strands_allowed ({nicked})", f"{cut}"))
+    found += _joint_contradictions(values, broken)
     fuses = values.get("fuse-coordination")
     table = fuses.get("largest_fuse_a") if isinstance(fuses, dict) else None
     if table and not any(key.startswith("fuse-coordination.largest_fuse_a") for key in broken):
@@ -234,3 +239,21 @@ def _contradictions(values: dict[str, Any], broken: set[str]) -> list[Mistake]:
             expected = "sizes rising from row to row, and never a smaller fuse for a larger wire"
             found.append(Mistake("fuse-coordination.largest_fuse_a", expected, repr(table)))
     return found
+
+
+def _joint_contradictions(values: dict[str, Any], broken: set[str]) -> list[Mistake]:
+    """A new piece whose two joints could never keep their own spacing."""
+    joints = values.get("splice-spacing")
+    if not isinstance(joints, dict):
+        return []
+    gap, piece = joints.get("min_mm"), joints.get("min_section_mm")
+    key = "splice-spacing.min_section_mm"
+    if (
+        broken & {key, "splice-spacing.min_mm"}
+        or not isinstance(gap, int | float)
+        or not isinstance(piece, int | float)
+    ):
+        return []
+    if piece >= gap:
+        return []
+    return [Mistake(key, f"at least min_mm ({gap:g}), as a new piece has a joint at either end", f"{piece:g}")]

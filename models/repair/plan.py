@@ -1,0 +1,232 @@
+"""The repair plan of a branch: which wires get a new piece, a new lead or are replaced, and where their joints lie."""
+
+from __future__ import annotations
+
+import itertools
+from typing import Literal
+
+from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches, up
+from models.repair.plan_check import broken_limits
+from models.repair.plan_conflict import conflict, unseen_ends
+from models.repair.plan_rows import Weights
+from models.repair.plan_solve import Choice, PlanError, choose
+from vision.findings import Finding, Question, Route
+
+Method = Literal["splice_in_section", "replace_terminal_lead", "replace_circuit", "several_pieces"]
+
+
+class NewJoint(Finding):
+    """A joint to be made: mm from the wire's start and its end, and its station along the branch."""
+
+    at_mm: float
+    to_end_mm: float
+    station_mm: float
+
+
+class NewPiece(Finding):
+    """A piece of new wire, its place on the old wire, and the length to cut, allowances included."""
+
+    kind: Literal["section", "lead", "whole"]
+    from_mm: float
+    to_mm: float
+    cut_mm: float
+    terminals: tuple[str, ...] = ()
+
+
+class WirePlan(Finding):
+    """What is done on one wire, and why so."""
+
+    wire: str
+    colour: str | None
+    size_mm2: float | None
+    start: str
+    end: str
+    method: Method
+    joints: tuple[NewJoint, ...]
+    pieces: tuple[NewPiece, ...]
+    old_joints_kept: tuple[str, ...]
+    old_joints_removed: tuple[str, ...]
+    why: str
+
+
+class Plan(Finding):
+    """The plan of one branch.
+
+    `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says which
+    limits exclude each other (leaving out any one of them would open a way), and the route is then `remanufacture`.
+    """
+
+    status: Literal["planned", "open", "impossible"]
+    says: str
+    wires: tuple[WirePlan, ...] = ()
+    questions: tuple[Question, ...] = ()
+    conflicts: tuple[str, ...] = ()
+    checks: tuple[str, ...] = ()
+    route: Route | None = None
+    proved_cheapest: bool = True
+
+    @property
+    def joints(self) -> int:
+        """New joints in all."""
+        return sum(len(wire.joints) for wire in self.wires)
+
+    @property
+    def terminals(self) -> int:
+        """New terminals in all."""
+        return sum(len(piece.terminals) for wire in self.wires for piece in wire.pieces)
+
+    @property
+    def new_wire_mm(self) -> float:
+        """New wire to cut, in all."""
+        return sum(piece.cut_mm for wire in self.wires for piece in wire.pieces)
+
+
+def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = None, seconds: float = 10.0) -> Plan:
+    """The cheapest lawful plan by `weights`, an open one with its questions, or the reasons why there is none.
+
+    Cost of a plan: new joints, new terminals and new wire, each at its weight. The weights stand for the shop's work
+    and material, so fewest joints and least wire are traded as the shop's own prices trade them.
+    """
+    weights = weights or Weights()
+    if not any(wire.damage for wire in branch.wires):
+        return Plan(status="planned", says="no wire needs a new piece")
+    try:
+        found = choose(branch, limits, weights, seconds=seconds)
+    except PlanError as error:
+        return Plan(status="open", says=str(error), questions=(_too_hard(),))
+    if found is None:
+        return _no_plan(branch, limits, weights)
+    plan = _worded(branch, limits, weights, found)
+    broken = broken_limits(branch, limits, {w.wire: tuple(j.at_mm for j in w.joints) for w in plan.wires}, found.stays)
+    if broken:  # never handed out: a fault of the programme, not of the input
+        raise AssertionError(f"the plan breaks its own limits: {'; '.join(broken)}")
+    return plan
+
+
+def _too_hard() -> Question:
+    return Question(
+        ask="Which wires can be repaired on their own, apart from the others?",
+        why="The joints of so many different wires could not be placed at once in reasonable time.",
+        changes="splice-spacing: where the joints lie",
+    )
+
+
+def _no_plan(branch: Branch, limits: PlanLimits, weights: Weights) -> Plan:
+    reasons, wires = conflict(branch, limits, weights)
+    unseen = unseen_ends(branch, wires)
+    if unseen:
+        questions = tuple(
+            Question(
+                ask=f"Wire {wire.id}: follow it to its end. How far is that from the damage, and can its terminal be "
+                "renewed?",
+                why="As far as the wire was seen there is no lawful place for a joint; a longer wire may have one.",
+                changes="termination-distance: a joint, a new lead, or remanufacture",
+            )
+            for wire in unseen
+        )
+        return Plan(status="open", says="no lawful plan within what was seen", questions=questions, conflicts=reasons)
+    says = f"no lawful plan for {', '.join(wires)}: " + "; ".join(reasons)
+    return Plan(status="impossible", says=says, conflicts=reasons, route="remanufacture")
+
+
+def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice) -> Plan:
+    damaged = [wire for wire in branch.wires if wire.damage]
+    wires = tuple(_wire_plan(branch, wire, limits, weights, found) for wire in damaged)
+    checks = []
+    if branch.branch_points is None:
+        checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
+    if not found.proved_cheapest:
+        checks.append("The plan keeps every limit; that it is the cheapest was not proved in the time given.")
+    joints = sum(len(wire.joints) for wire in wires)
+    metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
+    says = f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
+    return Plan(status="planned", says=says, wires=wires, checks=tuple(checks), proved_cheapest=found.proved_cheapest)
+
+
+def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, found: Choice) -> WirePlan:
+    places = found.joints[wire.id]
+    pieces = _pieces(wire, places, limits)
+    method = _method(pieces)
+    kept = found.stays.get(wire.id, ())
+    return WirePlan(
+        wire=wire.id,
+        colour=wire.colour,
+        size_mm2=wire.size_mm2,
+        start=end_name(wire, 0),
+        end=end_name(wire, 1),
+        method=method,
+        joints=tuple(
+            NewJoint(at_mm=at, to_end_mm=round(wire.length_mm - at, 1), station_mm=round(at + wire.offset_mm, 1))
+            for at in places
+        ),
+        pieces=pieces,
+        old_joints_kept=kept,
+        old_joints_removed=tuple(m.ref for m in wire.splices if m.ref not in kept),
+        why=_why(branch, wire, limits, weights, method),
+    )
+
+
+def end_name(wire: BranchWire, side: int) -> str:
+    """An end in words: its housing and cavity, or that the wire runs on unseen."""
+    end = (wire.start, wire.end)[side]
+    if end.name is None:
+        return ("one end", "other end")[side] if end.seen else "end not seen"
+    return f"{end.name}, cavity {end.cavity}" if end.cavity else end.name
+
+
+def _pieces(wire: BranchWire, places: tuple[int, ...], limits: PlanLimits) -> tuple[NewPiece, ...]:
+    """New pieces: between the wire's ends and its joints, those parts that hold a lost stretch."""
+    total = up(wire.length_mm + wire.length_u95_mm)
+    edges = [0, *places, total]
+    lost = lost_stretches(wire, limits)
+    found = []
+    for i, (a, b) in enumerate(itertools.pairwise(edges)):
+        if not any(a <= low and high <= b for low, high in lost) and places:
+            continue
+        ends = tuple(end_name(wire, side) for side, at in ((0, i == 0), (1, i == len(edges) - 2)) if at)
+        joined = 2 - len(ends)
+        allowance = max(joined, 1) * limits.joint_allowance_mm  # a whole wire is cut one allowance long and trimmed
+        kind: Literal["section", "lead", "whole"] = ("section", "lead", "whole")[len(ends)]  # type: ignore[assignment]
+        found.append(NewPiece(kind=kind, from_mm=a, to_mm=b, cut_mm=float(up(b - a + allowance)), terminals=ends))
+    return tuple(found)
+
+
+def _method(pieces: tuple[NewPiece, ...]) -> Method:
+    if len(pieces) > 1:
+        return "several_pieces"
+    kinds: dict[str, Method] = {
+        "section": "splice_in_section",
+        "lead": "replace_terminal_lead",
+        "whole": "replace_circuit",
+    }
+    return kinds[pieces[0].kind]
+
+
+def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, method: Method) -> str:
+    """Why not the next simpler repair: the limits that exclude it, or that it is more work."""
+    if method in ("splice_in_section", "several_pieces"):
+        return "both ends of the wire stay; the joints keep every limit"
+    fixed = {"renewable": False}
+    bound = wire.model_copy(
+        update={"start": wire.start.model_copy(update=fixed), "end": wire.end.model_copy(update=fixed)}
+    )
+    alone = branch.model_copy(update={"wires": tuple(bound if w.id == wire.id else _idle(w) for w in branch.wires)})
+    instead = "a new piece between two joints"
+    if choose(alone, limits, weights) is not None:
+        return (
+            f"less work than {instead}"
+            if branch_of_one(branch)
+            else f"less work than {instead}, beside the other wires"
+        )
+    reasons, _ = conflict(alone, limits, weights)
+    return f"{instead} finds no lawful place: " + "; ".join(r for r in reasons if "new lead" not in r)
+
+
+def branch_of_one(branch: Branch) -> bool:
+    """Whether one wire only needs repair."""
+    return sum(1 for wire in branch.wires if wire.damage) == 1
+
+
+def _idle(wire: BranchWire) -> BranchWire:
+    """The wire as if it needed no repair."""
+    return wire.model_copy(update={"damage": ()})
