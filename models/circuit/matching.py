@@ -20,8 +20,8 @@ _TOO_LONG = 0.02  # traced longer than the list says, beyond uncertainty and a t
 _OTHER_CONNECTOR = 0.005
 _NOT_LISTED = -math.log(0.6 * 0.1 * 0.02)  # a wire that fits no circuit better than this is none of the list
 _FORBIDDEN = 1e6
-_CLEAR = math.log(20.0)
-"""Another circuit is ruled out when taking it makes the whole assignment this much less likely (20 times)."""
+_CLEAR = math.log(15.0)
+"""Another circuit is ruled out when taking it makes the whole assignment this much less likely (15 times)."""
 
 Ends = Mapping[str, Sequence[tuple[str, str]]]
 
