@@ -19,6 +19,7 @@ WORKING_ORDER: tuple[str, ...] = (
     "splice_in_section",
     "redo_earlier_repair",
     "move_splice",
+    "change_plan",
     "replace_housing",
     "inspect_terminals",
     "sleeve",
@@ -32,6 +33,7 @@ _IN_VEHICLE = {
     "splice_in_section",
     "redo_earlier_repair",
     "move_splice",
+    "change_plan",
     "sleeve",
 }
 _UNREFERRED = {"retake", "refer", "find_cause"}

@@ -67,6 +67,8 @@ class Answers(BaseModel):
     fuse_found_a: Positive | None = None
     fuse_rated_a: Positive | None = None
     wire_size_mm2: Positive | None = None
+    load_current_a: Positive | None = None
+    circuit_length_mm: Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)] | None = None
     same_damage_days: Number | None = None
 
     def __init__(self, **values: Any) -> None:

@@ -1,4 +1,4 @@
-"""Rules for the whole assembly: wire count, circuit class, fuse, voltage drop, recurrence, coverings, inspection."""
+"""Rules for the whole assembly: wire count, circuit class, recurrence, coverings, inspection."""
 
 from __future__ import annotations
 
@@ -68,36 +68,6 @@ def circuit_class(case: Case) -> Hit:
         return Hit("circuit-class", "violated", says, "assembly", floor=REFER, actions=(action,))
     says = "no circuit of a class that is referred" if answered == "none" else f"{words} circuit: this shop repairs it"
     return Hit("circuit-class", "met", says, "assembly")
-
-
-def fuse_coordination(case: Case) -> Hit:
-    """The fuse found against the circuit's rating and the wire's size; either comparison can break the rule."""
-    answers, limits = case.answers, case.rules.fuse_coordination
-    found, rated, size = answers.fuse_found_a, answers.fuse_rated_a, answers.wire_size_mm2
-    largest = limits.largest_for(size) if size is not None else None
-    bounds = [bound for bound in (rated, largest) if bound is not None]
-    measured = Measure(value=found, u95=0.0) if found is not None else None
-    limit = min(bounds, default=None)
-    if found is not None and limit is not None and found > limit:
-        says = f"fuse of {found:g} A found where at most {limit:g} A belongs: not returned to service until corrected"
-        action = Action(action="correct_fuse", on="fuse", why=says)
-        return Hit("fuse-coordination", "violated", says, "fuse", measured, limit, "A", floor=REPAIR, actions=(action,))
-    wire_fuse = rated is not None and largest is not None and rated > largest
-    if found is not None and rated is not None and largest is not None and not wire_fuse:
-        says = f"fuse of {found:g} A found, {rated:g} A called for, at most {largest:g} A for {size:g} mm²"
-        return Hit("fuse-coordination", "met", says, "fuse", measured, limit, "A")
-    asked = case.question("fuse-coordination", "fuse", "too large a fuse is corrected before return to service")
-    says = "cannot tell whether the fuse protects its wire"
-    return Hit("fuse-coordination", "cannot_tell", says, "fuse", measured, limit, "A", worst=REPAIR, questions=(asked,))
-
-
-def drop_budget(case: Case, joined: bool) -> Hit | None:
-    """Voltage drop after repair; a photograph gives no current, so this is a note with the plan."""
-    if not joined:
-        return None
-    limit = case.rules.drop_budget.max_v
-    says = f"after repair, measure the drop under load: at most {limit:g} V, and equal loads stay equal"
-    return Hit("drop-budget", "cannot_tell", says, "assembly", None, limit, "V")
 
 
 def recurrence(case: Case) -> Hit | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from models.repair import assembly, splices
+from models.repair import assembly, electrics, splices
 from models.repair.actions import cheapest_first, in_working_order
 from models.repair.answers import Answers
 from models.repair.case import Case, open_case
@@ -63,8 +63,8 @@ def _assembly_hits(judged: Sequence[Judged], shares: list[Share], case: Case) ->
     single = [
         assembly.circuit_class(case),
         assembly.wire_count(shares, case),
-        assembly.fuse_coordination(case),
-        assembly.drop_budget(case, joined),
+        electrics.fuse_coordination(case),
+        electrics.drop_budget(case, joined),
         assembly.recurrence(case),
     ]
     hits = [hit for hit in single if hit is not None]

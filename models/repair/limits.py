@@ -14,6 +14,8 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints, Validation
 Length = Annotated[float, Field(ge=0.0, le=5000.0, strict=True)]
 Words = Annotated[str, StringConstraints(min_length=1, strict=True)]
 Strands = Annotated[int, Field(ge=0, le=200, strict=True)]
+Celsius = Annotated[float, Field(ge=-60.0, le=200.0, strict=True)]
+Milliohm = Annotated[float, Field(ge=0.0, le=10_000.0, strict=True)]
 Class = Literal["restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"]
 
 
@@ -98,6 +100,8 @@ class CircuitClass(RuleLimits):
 
 
 class FuseCoordination(RuleLimits):
+    insulation_class: Literal["A", "B", "C", "D", "E", "F", "G", "H"]
+    ambient_c: Celsius
     largest_fuse_a: Annotated[
         tuple[tuple[Annotated[float, Field(gt=0, le=300)], Annotated[float, Field(gt=0, le=1000)]], ...],
         Field(min_length=1),
@@ -111,6 +115,11 @@ class FuseCoordination(RuleLimits):
 
 class DropBudget(RuleLimits):
     max_v: Annotated[float, Field(gt=0.0, le=1000.0, strict=True)]
+    conductor_c: Celsius
+    terminal_mohm: Milliohm
+    terminal_u95_mohm: Milliohm
+    splice_mohm: Milliohm
+    splice_u95_mohm: Milliohm
 
 
 class Recurrence(RuleLimits):

@@ -18,6 +18,11 @@ def length(measure: Measure | None) -> str:
     return quantity(measure, "mm")
 
 
+def volts(measure: Measure) -> str:
+    """A voltage drop in words, to the hundredth of a volt."""
+    return f"{measure.value:.2f} ± {measure.u95:.2f} V"
+
+
 def wires(count: Count | None) -> str:
     """`4 wires`, `between 4 and 7 wires`, or `an unknown number of wires`."""
     if count is None:
