@@ -8,11 +8,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from models.circuit.errors import CircuitError, not_negative, positive
-from models.circuit.wire_table import RESISTIVITY_OHM_M, WireSize, resistance_at
+from models.circuit.wire_table import WireSize, resistance_at
 from vision.findings import Measure
 
 ContactKind = Literal["terminal", "splice"]
-_AWG_STRANDED = 1.04  # a gauge's table is for solid wire; stranded of the same gauge has up to so much more
 
 
 @dataclass(frozen=True)
@@ -65,9 +64,7 @@ class EqualLoads:
 
 def segment_of(size: WireSize, length_mm: float, temp_c: float = 20.0) -> Segment:
     """A stretch of a size of the tables: between pure copper of its area and the most its family allows."""
-    pure = RESISTIVITY_OHM_M / (size.copper_mm2 * 1e-6)
-    most = size.ohm_per_m_20c * (_AWG_STRANDED if size.awg is not None else 1.0)
-    low, high = min(pure, most), max(pure, most)
+    low, high = size.ohm_range_20c
     middle = (low + high) / 2
     return Segment(length_mm, middle, (high - middle) / middle, temp_c)
 

@@ -73,9 +73,10 @@ class Coordination:
 
 
 def damage_times(wire: HeatedWire, insulation: InsulationClass, currents_a: np.ndarray) -> list[DamageTime]:
-    """When each current has damaged the insulation, within the uncertainty of the heat shed.
+    """When each current has damaged the insulation, within the uncertainty of `HeatedWire.bounds`.
 
-    Damaged: past the overload limit for however short a time, or past the class limit for six hours.
+    Both wire and fuse begin cold, without a load before. Damaged: past the overload limit for however short a time,
+    or past the class limit for six hours.
     """
     fast, slow = wire.bounds()
     earliest, latest = (_damage(bound, insulation, currents_a) for bound in (fast, slow))
@@ -102,7 +103,8 @@ def coordinate(rating_a: float, wire: HeatedWire, insulation: InsulationClass) -
     fuse(rating_a)
     fast, slow = wire.bounds()
     steady = steady_current_a(fast, insulation.limit_c), steady_current_a(slow, insulation.limit_c)
-    currents = _currents(rating_a, *steady)
+    jumps = steady_current_a(fast, insulation.overload_c), steady_current_a(slow, insulation.overload_c)
+    currents = _currents(rating_a, *steady, *jumps)
     damage = damage_times(wire, insulation, currents)
     bands = [opening_band_s(rating_a, current) for current in currents]
     verdicts = [opens_first(rating_a, float(i), d) for i, d in zip(currents, damage, strict=True)]
@@ -119,9 +121,9 @@ def coordinate(rating_a: float, wire: HeatedWire, insulation: InsulationClass) -
     )
 
 
-def _currents(rating_a: float, steady_low_a: float, steady_high_a: float) -> np.ndarray:
+def _currents(rating_a: float, *steady_a: float) -> np.ndarray:
     """Currents to compare at, each limit with a neighbour on either side, so that zones end where the limits lie."""
-    ends = [rating_a, *(rating_a * gate.share for gate in GATES), steady_low_a, steady_high_a]
+    ends = [rating_a, *(rating_a * gate.share for gate in GATES), *steady_a]
     corners = [end * side for end in ends for side in (1 - 1e-6, 1, 1 + 1e-6) if end > 0]
     low = 0.5 * min(corners)
     return np.unique(np.concatenate([np.geomspace(low, max(corners), _POINTS), corners]))

@@ -17,13 +17,14 @@ from models.circuit.errors import CircuitError, not_negative, positive
 from models.circuit.insulation_table import (
     COPPER_HEAT_J_M3K,
     COPPER_MELTS_C,
+    HEAT_U95_REL,
     LOSS_U95_REL,
     InsulationClass,
     Material,
     bundle_share,
 )
 from models.circuit.surface import shed_w_per_m
-from models.circuit.wire_table import ALPHA_20_PER_K, WireSize, resistance_at
+from models.circuit.wire_table import ALPHA_20_PER_K, RESISTIVITY_OHM_M, WireSize, resistance_at
 
 _RINGS = 8
 _STEP_GROWTH = 1.1  # each time step is so much longer than the one before
@@ -66,9 +67,20 @@ class HeatedWire:
         return np.asarray(share * shed_w_per_m(surface_c, self.ambient_c, self.od_mm))
 
     def bounds(self) -> tuple[HeatedWire, HeatedWire]:
-        """The wire that heats fastest and the one that heats slowest within the uncertainty of the heat shed."""
-        more = self.loss_share * (1 + LOSS_U95_REL)
-        return replace(self, loss_share=self.loss_share * (1 - LOSS_U95_REL)), replace(self, loss_share=more)
+        """The wire that heats fastest and the one that heats slowest.
+
+        Uncertain are the heat shed, the insulation's heat capacity, and the resistance, from the most the standard
+        allows (which this wire has) down to that of pure copper.
+        """
+        pure = RESISTIVITY_OHM_M / (self.copper_mm2 * 1e-6)
+        slow = self._with(1 + LOSS_U95_REL, 1 + HEAT_U95_REL)
+        return self._with(1 - LOSS_U95_REL, 1 - HEAT_U95_REL), replace(
+            slow, ohm_per_m_20c=min(pure, self.ohm_per_m_20c)
+        )
+
+    def _with(self, loss: float, heat: float) -> HeatedWire:
+        material = replace(self.material, heat_j_m3k=self.material.heat_j_m3k * heat)
+        return replace(self, loss_share=self.loss_share * loss, material=material)
 
 
 def heated_wire(
@@ -86,7 +98,7 @@ def heated_wire(
             f"outside diameter: expected one for {size.says()}, the tables have none: measure and state it"
         )
     return HeatedWire(
-        size.copper_mm2, size.conductor_mm, found, size.ohm_per_m_20c, insulation.material, ambient_c, bundle
+        size.copper_mm2, size.conductor_mm, found, size.ohm_range_20c[1], insulation.material, ambient_c, bundle
     )
 
 

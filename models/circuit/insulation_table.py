@@ -19,6 +19,7 @@ COPPER_HEAT_J_M3K: float = _TABLE["copper"]["heat_capacity"] * 1e6
 COPPER_MELTS_C: float = _TABLE["copper"]["melts_c"]
 EMISSIVITY: float = _TABLE["surface"]["emissivity"]
 LOSS_U95_REL: float = _TABLE["surface"]["loss_u95_rel"]
+HEAT_U95_REL: float = _TABLE["surface"]["insulation_heat_u95_rel"]
 OVERLOAD_K: float = _TABLE["short_overload"]["above_limit_k"]
 OVERLOAD_SOURCE: str = _TABLE["short_overload"]["source"] + " (from memory)"
 BUNDLE_SOURCE: str = _TABLE["bundle"]["source"] + " (from memory)"

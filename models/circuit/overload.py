@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 from models.circuit.errors import not_negative, positive
 from models.circuit.heat import HeatedWire, steady_current_a
 from models.circuit.insulation_table import COPPER_MELTS_C, InsulationClass
+from models.circuit.wire_table import resistance_at
 
 _COPPER_W_MK = 390.0  # conductivity of copper near 100 °C
 _EXPLAINED_WITHIN = 5.0  # cooling lengths: farther from the terminal than this, a uniform overload is no explanation
@@ -66,7 +67,7 @@ def _cooling_mm(wire: HeatedWire, conductor_c: float) -> float:
     if conductor_c <= wire.ambient_c:
         return math.inf
     current = steady_current_a(wire, conductor_c)
-    shed_w = current**2 * wire.ohm_per_m_20c * (1 + 0.00393 * (conductor_c - 20))
+    shed_w = current**2 * resistance_at(wire.ohm_per_m_20c, conductor_c)
     return 1000 * math.sqrt(_COPPER_W_MK * wire.copper_mm2 * 1e-6 * (conductor_c - wire.ambient_c) / shed_w)
 
 

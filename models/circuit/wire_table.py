@@ -20,6 +20,7 @@ ALPHA_20_PER_K: float = _TABLE["copper"]["alpha_20_per_k"]
 _STRAND_FILL: float = _TABLE["copper"]["strand_fill"]
 _SAME_SIZE = 0.005  # areas this close (relative) are one size: 0.518 is AWG 20, 0.52 is too
 _AWG_RANGE = range(0, 31)
+_AWG_STRANDED = 1.04  # a gauge's table is for solid wire; stranded of the same gauge has up to so much more
 WALLS = ("thin", "thick")
 """Wall classes of insulation that the tables know."""
 
@@ -52,6 +53,13 @@ class WireSize:
     def ohm_per_m(self, temp_c: float = 20.0) -> float:
         """Resistance of one metre at this conductor temperature, ohm."""
         return resistance_at(self.ohm_per_m_20c, temp_c)
+
+    @property
+    def ohm_range_20c(self) -> tuple[float, float]:
+        """Least and most resistance of one metre at 20 °C: pure copper of this area, and what the family allows."""
+        pure = RESISTIVITY_OHM_M / (self.copper_mm2 * 1e-6)
+        most = self.ohm_per_m_20c * (_AWG_STRANDED if self.awg is not None else 1.0)
+        return min(pure, most), max(pure, most)
 
     def says(self) -> str:
         """`0.5 mm²` or `AWG 20 (0.52 mm²)`."""

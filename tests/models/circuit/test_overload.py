@@ -32,7 +32,7 @@ def test_damage_near_the_terminal_needs_a_fin_solved_by_scipy():
     _, slow = WIRE.bounds()
     far = next(t for t in np.arange(150.0, 400.0, 0.1) if steady_current_a(slow, t) >= found.high_a)
     cooling = math.sqrt(
-        390 * 0.5e-6 * (far - 40) / (found.high_a**2 * 0.0371 * (1 + 0.00393 * (far - 20)))
+        390 * 0.5e-6 * (far - 40) / (found.high_a**2 * slow.ohm_per_m_20c * (1 + 0.00393 * (far - 20)))
     )  # m, from the heat balance far from the ends
     x = np.linspace(0, 0.38, 400)
     solved = solve_bvp(
