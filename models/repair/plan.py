@@ -52,8 +52,8 @@ class WirePlan(Finding):
 class Plan(Finding):
     """The plan of one branch.
 
-    `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says which
-    limits exclude each other (leaving out any one of them would open a way), and the route is then `remanufacture`.
+    `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says
+    which limits exclude each other (without any one of them there is a way), and the route becomes `remanufacture`.
     """
 
     status: Literal["planned", "open", "impossible"]

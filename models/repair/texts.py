@@ -19,7 +19,8 @@ CAUSES: dict[str, tuple[Cause, ...]] = {
     "electrical_overload": (
         Cause(
             cause="A circuit carried more current than its wire bears for long enough to heat it.",
-            look_for="A fuse larger than called for or bridged, a chafed wire to ground, a seized motor, added loads, "
+            look_for="The fuse's history: a rating larger than called for, a bridge, blown fuses lying about; a "
+            "chafed wire to ground, a seized motor, added loads, "
             "a loose or corroded terminal at the end of the discolouration.",
             prevent="Fit the fuse that belongs to the wire, mend the short or the load first, give added loads their "
             "own fused feed.",
@@ -29,8 +30,9 @@ CAUSES: dict[str, tuple[Cause, ...]] = {
         Cause(
             cause="A rodent gnawed the assembly.",
             look_for="Nest material, droppings, tooth marks on hoses and insulation nearby; where the vehicle stands.",
-            prevent="Clear food and nests, close the way in where the maker allows, wrap exposed runs, park elsewhere; "
-            "look again after some weeks.",
+            prevent="Clear food and nests, close the way in where the maker allows, park elsewhere. Bitter tape "
+            "over exposed "
+            "runs and repellents help for a while only; look again after some weeks.",
         ),
     ),
     "connector": (
@@ -61,6 +63,9 @@ CAUSES: dict[str, tuple[Cause, ...]] = {
 _ALWAYS = (
     "The vehicle maker's procedure and local rules and codes stand above everything said here.",
     "Disconnect the battery and wait the time the maker gives before touching the wiring.",
+    "Wear eye protection: cut strands and bits of plastic fly.",
+    "Restraint and high-voltage wiring beside the work stays untouched: licensed people only, to the maker's "
+    "procedure.",
 )
 _CLASS_UNKNOWN = (
     "Until the circuit class is known, treat every wire as restraint or high-voltage: no probing, no cutting. "
@@ -77,9 +82,15 @@ _CLASSES: dict[str, str] = {
     "data_pair": "Pitch and length of the twist belong to a data pair: follow the maker's procedure.",
 }
 _LABELS: dict[str, str] = {
-    "rodent": "Rodent remains carry disease: air the space, wear rubber or nitrile gloves and a mask, wet with "
-    "disinfectant before wiping, never sweep or blow dry; more than a little calls for a fitted respirator.",
-    "external_heat": "Burnt insulation may leave corrosive residue: gloves, no bare skin, no breathing of dust.",
+    "rodent": "Rodent remains carry disease. Air the space for at least 30 minutes and stay away meanwhile; rubber or "
+    "nitrile gloves and a mask; soak nest and droppings with disinfectant (fresh household bleach, 1 part to 9 of "
+    "water) "
+    "for 5 minutes, then wipe up; never sweep or vacuum dry; wash the gloved hands. A heavy infestation calls for a "
+    "fitted "
+    "respirator. (After the clean-up advice of the CDC; local health rules stand above it.)",
+    "external_heat": "Burnt insulation leaves corrosive residue and fine dust: gloves, eye protection, wet wiping, "
+    "a mask; no "
+    "bare skin, no blowing clean.",
     "electrical_overload": "Never fit a larger fuse. A bridged or hot fuse and its holder burn: let them cool, and "
     "find the fault before power returns.",
     "connector": "Broken housings have sharp edges; do not pull on wires to part them.",

@@ -1,0 +1,130 @@
+"""Closes an order: photographs of the repaired assembly held against the same rules and the plan, three-valued."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from models.repair.answers import Answers
+from models.repair.case import Case, open_case
+from models.repair.decide import decide
+from models.repair.limits import Rules
+from models.repair.verdicts import count_at_most, gravest
+from models.repair.worksheet import Worksheet
+from vision.findings import Decision, Finding, PhotoFindings, Verdict
+
+State = Literal["closed", "not_met", "open"]
+_JOINT_RULES = ("termination-distance", "splice-spacing", "splices-per-wire", "earlier-repair")
+
+
+class Check(Finding):
+    """One thing that must hold before the order is closed, and what settles it while it cannot be told."""
+
+    what: str
+    verdict: Verdict
+    says: str
+    settle: str | None = None
+
+
+class Closing(Finding):
+    """The outcome: `closed` when every check is met, `not_met` when one is broken, otherwise `open`."""
+
+    state: State
+    checks: tuple[Check, ...]
+
+    @property
+    def unmet(self) -> tuple[Check, ...]:
+        """What keeps the order from being closed."""
+        return tuple(check for check in self.checks if check.verdict in ("violated", "cannot_tell"))
+
+
+def close_order(
+    work: Worksheet,
+    photos: Sequence[PhotoFindings],
+    answers: Answers,
+    rules: Rules,
+    joints_counted: int | None = None,
+) -> Closing:
+    """Whether the photographs prove the work done as planned. `joints_counted`: new joints counted by hand."""
+    if work.route in ("remanufacture", "refer"):
+        says = f"the order's route is {work.route.replace('_', ' ')}: there is no repair to close"
+        return Closing(state="not_met", checks=(Check(what="route", verdict="violated", says=says),))
+    case = open_case(photos, answers, rules)
+    after = decide(photos, answers, rules)
+    checks = [_plan(work), _seen(after), _no_damage(case), _count(work, case, joints_counted)]
+    checks += [_rule(after, rule) for rule in _JOINT_RULES]
+    checks += [_housings(work, case, after)]
+    verdict = gravest(check.verdict for check in checks)
+    state: State = {"violated": "not_met", "cannot_tell": "open"}.get(verdict, "closed")  # type: ignore[assignment]
+    return Closing(state=state, checks=tuple(checks))
+
+
+def _plan(work: Worksheet) -> Check:
+    """An order whose plan was still open says not what had to be done."""
+    if work.plan is None or work.plan.status != "planned":
+        settle = "Measure the wires, put the numbers into the bench notes and write the order again."
+        return Check(what="plan", verdict="cannot_tell", says=f"the order's plan is open: {work.says}", settle=settle)
+    return Check(what="plan", verdict="met", says=work.plan.says)
+
+
+def _rule(after: Decision, rule_id: str) -> Check:
+    result = next(rule for rule in after.rules if rule.id == rule_id)
+    settle = None
+    if result.verdict == "cannot_tell":
+        asked = [q.ask for q in after.open_questions if q.changes.startswith(rule_id)]
+        settle = " ".join(asked) or "Measure it with a ruler, or photograph it nearer."
+    return Check(what=rule_id, verdict=result.verdict, says=result.says, settle=settle)
+
+
+def _seen(after: Decision) -> Check:
+    check = _rule(after, "inspection")
+    return check.model_copy(update={"what": "enough seen"})
+
+
+def _no_damage(case: Case) -> Check:
+    sure = [s for s in case.spots if s.certain and s.labels != ("earlier_repair",)]
+    doubt = [s for s in case.spots if not s.certain]
+    if sure:
+        named = ", ".join(f"{s.ref} ({s.labels[0].replace('_', ' ')})" for s in sure)
+        return Check(what="damage gone", verdict="violated", says=f"damage is still seen: {named}")
+    if doubt:
+        named = ", ".join(s.ref for s in doubt)
+        settle = "Look at the place: damage, or a repair sleeve?"
+        return Check(what="damage gone", verdict="cannot_tell", says=f"cannot tell what {named} is", settle=settle)
+    return Check(what="damage gone", verdict="met", says="no damage is seen")
+
+
+def _count(work: Worksheet, case: Case, counted: int | None) -> Check:
+    """Joints found against joints planned: too many are proved by one photograph, too few only by a count by hand."""
+    if work.plan is None:
+        return Check(what="joints", verdict="not_applicable", says="no plan of joints")
+    wanted = work.plan.joints + sum(len(wire.old_joints_kept) for wire in work.plan.wires)
+    if counted is not None:
+        verdict: Verdict = "met" if counted == wanted else "violated"
+        return Check(what="joints", verdict=verdict, says=f"{counted} joint(s) counted by hand, {wanted} planned")
+    low, high = _found(case)
+    says = f"{low if low == high else f'between {low} and {high}'} joint(s) found, {wanted} planned"
+    if count_at_most(low, high, wanted) == "violated":
+        return Check(what="joints", verdict="violated", says=says)
+    if low == high == wanted:
+        return Check(what="joints", verdict="met", says=says)
+    settle = "Count the new joints by hand and give the number (--joints)."
+    return Check(what="joints", verdict="cannot_tell", says=says, settle=settle)
+
+
+def _found(case: Case) -> tuple[int, int]:
+    """Least and greatest number of repair joints in all photographs; two photographs may show the same ones."""
+    per_photo = [
+        [j for j in case.joints if j.photo == index and j.origin != "factory"] for index in range(len(case.photos))
+    ]
+    low = max((sum(j.certain for j in joints) for joints in per_photo), default=0)
+    return low, sum(len(joints) for joints in per_photo)
+
+
+def _housings(work: Worksheet, case: Case, after: Decision) -> Check:
+    check = _rule(after, "housing")
+    if work.pins and not case.shells:
+        settle = "Photograph the new housing, or look it over and tick the pin map."
+        says = "a housing was to be replaced and none is seen"
+        return Check(what="housing", verdict="cannot_tell", says=says, settle=settle)
+    return check

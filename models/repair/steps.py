@@ -1,0 +1,120 @@
+"""The order of the work in sentences, and the tests that follow it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from models.circuit.circuit_list import Circuit
+from models.circuit.drop import Contact, resistance, segment_of
+from models.repair.limits import Rules
+from models.repair.pins import PinMap
+from models.repair.plan import Plan, WirePlan
+from vision.findings import Decision
+
+JOINT_MOHM, JOINT_U95_MOHM = 0.5, 0.5
+"""A sound crimped joint with its spread. Our default: limits of open crimp standards were not found."""
+
+_JOB_WORDS = {
+    "retake": "Photograph {on} again.",
+    "refer": "Stop.",
+    "check_fuse": "Fuse first ({on}): read its rating and look for a bridge.",
+    "correct_fuse": "Fit the right fuse.",
+    "remanufacture": "Send the assembly to be rebuilt.",
+    "redo_earlier_repair": "Do the earlier repair {on} again: cut it out with its joint.",
+    "move_splice": "Move the joint {on}.",
+    "sleeve": "Make the insulation good at {on}.",
+    "inspect_terminals": "Look at every terminal of {on}.",
+    "find_cause": "Find the cause before the vehicle leaves.",
+}
+
+
+def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap]) -> tuple[str, ...]:
+    """Every step as one sentence or two, in the order it is done."""
+    if decision.route == "return_to_service":
+        return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
+    found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
+    found += _jobs(decision, ("retake", "refer", "check_fuse", "remanufacture"))
+    if decision.route in ("refer", "remanufacture"):
+        return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
+    found.append("Photograph the place as found. Tag both ends of every wire before it is cut, by housing and cavity.")
+    if any(step.action == "open_covering" for step in decision.actions):
+        found.append("Open the covering to 100 mm past the damage on either side, by hand, blade away from the wires.")
+    for wire in plan.wires if plan else ():
+        found.append(_wire_step(wire))
+    if plan is None or plan.status != "planned":
+        found += _jobs(decision, ("redo_earlier_repair", "move_splice"))
+    for one in pins:
+        found.append(
+            f"Housing {one.connector or one.housing}: one wire at a time into the same cavity of the new housing. "
+            "Hear or "
+            "feel the latch, pull to check, tick. Plugs and seals go over. Close the secondary lock last."
+        )
+    found += _jobs(decision, ("inspect_terminals", "sleeve"))
+    found.append("Close the coverings as they were; clips, shields and grommets back in their places.")
+    found += _jobs(decision, ("correct_fuse", "find_cause"))
+    return tuple([*found, "Photograph the finished repair on the mat, both faces: the order is closed with it."])
+
+
+def _jobs(decision: Decision, wanted: Sequence[str]) -> list[str]:
+    steps = [step for code in wanted for step in decision.actions if step.action == code]
+    jobs: dict[str, list[str]] = {}
+    for step in steps:
+        jobs.setdefault(_JOB_WORDS[step.action].format(on=step.on), []).append(_sentence(step.why))
+    return [" ".join([job, *dict.fromkeys(whys)]) for job, whys in jobs.items()]
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "?")) else text + "."
+
+
+def _wire_step(wire: WirePlan) -> str:
+    places = " and ".join(f"{joint.at_mm:g} mm" for joint in wire.joints)
+    cuts = ", ".join(f"{piece.cut_mm:g} mm" for piece in wire.pieces)
+    from_ = f"from {wire.start}"
+    gone = f" The old joint(s) {', '.join(wire.old_joints_removed)} go out with the old piece." * bool(
+        wire.old_joints_removed
+    )
+    words = {
+        "splice_in_section": f"cut at {places} {from_}, join in a new piece of {cuts}",
+        "several_pieces": f"cut at {places} {from_}, join in new pieces of {cuts}",
+        "replace_terminal_lead": f"cut at {places} {from_}, join on a new lead of {cuts} with a new terminal",
+        "replace_circuit": f"take it out end to end, draw in a new wire of {cuts}, new terminals at both ends",
+    }
+    seal = " Seal every joint, pull to check." if wire.joints else " Pull to check."
+    colour = f" ({wire.colour})" if wire.colour else ""
+    return f"Wire {wire.wire}{colour}: {words[wire.method]}.{seal}{gone}"
+
+
+def tests_afterwards(
+    decision: Decision, plan: Plan | None, circuits: Mapping[str, Circuit], rules: Rules
+) -> tuple[str, ...]:
+    """What is measured before the vehicle is handed back; resistances where the circuit list gives size and length."""
+    if decision.route in ("refer", "remanufacture", "return_to_service"):
+        return ()
+    found = []
+    for wire in plan.wires if plan else ():
+        found.append(f"Continuity {wire.wire}, end to end: {_expected(wire, circuits.get(wire.wire))}")
+    found.append(
+        "Insulation: each repaired wire against its neighbours and ground, everything unplugged, at the voltage the "
+        "maker "
+        "allows; no reading that moves when the repair is bent by hand."
+    )
+    found.append(
+        f"Drop under load: at most {rules.drop_budget.max_v:g} V over the repaired circuit, load on; like loads "
+        "side by "
+        "side give like readings."
+    )
+    ratings = {c.circuit: c.fuse_a for c in circuits.values() if c.fuse_a is not None}
+    named = ", ".join(f"{name}: {rating:g} A" for name, rating in sorted(ratings.items()))
+    fuse = f"Fuse: fitted as the circuit calls for ({named})" if named else "Fuse: fitted as the circuit calls for"
+    return tuple([*found, fuse + "; watch the first minutes under load, feel the joints: none gets warm."])
+
+
+def _expected(wire: WirePlan, circuit: Circuit | None) -> str:
+    if circuit is None:
+        return "a closed circuit, no change when it is bent (no expected value: size or length not listed)."
+    joints = Contact("splice", len(wire.joints) + len(wire.old_joints_kept), JOINT_MOHM, JOINT_U95_MOHM)
+    whole = resistance([segment_of(circuit.size, circuit.length_mm), joints])
+    return (
+        f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({circuit.size.says()}, {circuit.length_mm:g} mm)."
+    )

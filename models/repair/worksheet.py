@@ -1,0 +1,223 @@
+"""The work on one assembly, ready for the bench: plan, cut list, parts, order of work, pin maps, tests and offers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from models.circuit.circuit_list import Circuit
+from models.repair.actions import in_working_order
+from models.repair.bench import BenchNotes
+from models.repair.branch import plan_limits
+from models.repair.limits import Rules
+from models.repair.offers import Amounts, Offer, offers
+from models.repair.pins import PinMap, pin_map
+from models.repair.plan import Plan, WirePlan, plan_branch
+from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
+from models.repair.prices import Prices
+from models.repair.steps import steps_of_work, tests_afterwards
+from models.repair.verdicts import REMANUFACTURE
+from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route
+
+
+class CutLine(Finding):
+    """One piece of new wire to cut."""
+
+    wire: str
+    circuit: str | None
+    colour: str
+    size: str
+    kind: str
+    length_mm: float
+    note: str
+
+
+class PartLine(Finding):
+    """One kind of part and how many; None where the number must be counted at the bench."""
+
+    part: str
+    count: int | None
+    note: str = ""
+
+
+class Worksheet(Finding):
+    """All of it. `plan` is None where the route leaves none to be made; `says` tells why.
+
+    `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then.
+    """
+
+    route: Route
+    route_why: str | None
+    plan: Plan | None
+    says: str
+    questions: tuple[Question, ...]
+    cut: tuple[CutLine, ...]
+    parts: tuple[PartLine, ...]
+    steps: tuple[str, ...]
+    pins: tuple[PinMap, ...]
+    tests: tuple[str, ...]
+    offers: tuple[Offer, ...]
+    currency: str
+    invented_prices: bool
+
+
+def worksheet(
+    photos: Sequence[PhotoFindings],
+    decision: Decision,
+    rules: Rules,
+    prices: Prices,
+    circuits: Sequence[Circuit] = (),
+    notes: BenchNotes | None = None,
+) -> Worksheet:
+    """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet."""
+    notes = notes or BenchNotes()
+    known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
+    why = None
+    if plan is not None and plan.route is not None:
+        why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
+        decision = decision.model_copy(update={"route": plan.route, "actions": _rebuilt(decision, plan)})
+    pins, asked = _pin_maps(photos, decision, circuits, notes)
+    questions = [*known.questions, *(plan.questions if plan else ()), *asked]
+    amounts = _amounts(photos, decision, pins)
+    nothing = decision.route == "return_to_service"
+    return Worksheet(
+        route=decision.route,
+        route_why=why,
+        plan=plan,
+        says=says,
+        questions=tuple({q.ask: q for q in questions}.values()),
+        cut=_cut_list(plan, known),
+        parts=_parts(plan, decision, pins, amounts),
+        steps=steps_of_work(decision, plan, pins),
+        pins=pins,
+        tests=tests_afterwards(decision, plan, known.circuits, rules),
+        offers=() if nothing else offers(plan, says, amounts, prices),
+        currency=prices.currency,
+        invented_prices=prices.invented,
+    )
+
+
+def _rebuilt(decision: Decision, plan: Plan) -> list[Action]:
+    """The steps once the plan proved impossible."""
+    rebuild = Action(action="remanufacture", on="assembly", why=plan.says)
+    return in_working_order([*decision.actions, rebuild], REMANUFACTURE)
+
+
+def _planned(
+    photos: Sequence[PhotoFindings], decision: Decision, rules: Rules, prices: Prices,
+    circuits: Sequence[Circuit], notes: BenchNotes,
+) -> tuple[Known, Plan | None, str]:  # fmt: skip
+    if decision.route in ("remanufacture", "refer"):
+        words = {"remanufacture": "the assembly is remanufactured", "refer": "the maker's procedure decides"}
+        return Known(None), None, f"no repair in the vehicle: {words[decision.route]}"
+    known = known_wires(photos, decision, rules, circuits, notes)
+    wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
+    if known.branch is None and not wanted:
+        if decision.route == "undecided":
+            return known, None, "open: the decision's questions come first"
+        return known, Plan(status="planned", says="no wire needs a new piece"), "no wire needs a new piece"
+    if known.branch is None:
+        says = "open: the wires are not measured well enough to place joints"
+        return known, Plan(status="open", says=says, questions=tuple(known.questions)), says
+    plan = plan_branch(known.branch, plan_limits(rules), prices.weights())
+    if known.questions and plan.status == "planned":
+        says = f"{plan.says}; other wires are still open"
+        return known, plan.model_copy(update={"status": "open", "says": says}), says
+    return known, plan, plan.says
+
+
+def _pin_maps(
+    photos: Sequence[PhotoFindings], decision: Decision, circuits: Sequence[Circuit], notes: BenchNotes
+) -> tuple[tuple[PinMap, ...], list[Question]]:
+    if decision.route in ("remanufacture", "refer"):
+        return (), []
+    found, asked = [], []
+    for step in decision.actions:
+        if step.action == "replace_housing":
+            one, question = pin_map(step.on, _housing(photos, step.on), circuits, notes.connectors)
+            found.append(one)
+            asked += [question] if question else []
+    return tuple(found), asked
+
+
+def _housing(photos: Sequence[PhotoFindings], ref: str) -> Housing | None:
+    name, _, bare = ref.rpartition(":")
+    here = [p for p in photos if not name or name in (p.photo.name, p.photo.sha256[:8])]
+    return next((h for p in here for h in p.housings if h.id == bare), None)
+
+
+def _amounts(photos: Sequence[PhotoFindings], decision: Decision, pins: Sequence[PinMap]) -> Amounts:
+    refs = {step.on.rpartition(":")[2] for step in decision.actions if step.action == "sleeve"}
+    counts = [r.wires_affected for p in photos for r in p.regions if r.id in refs]
+    opened = any(step.action == "open_covering" for step in decision.actions)
+    lengths = [c.length_mm.value for p in photos for c in p.coverings if c.length_mm is not None]
+    return Amounts(
+        sleeved_wires=sum(count.high if count else 1 for count in counts),
+        moved_wires=sum(pin.circuit is not None for one in pins for pin in one.pins),
+        housings=len(pins),
+        plugs=sum(pin.plug is True for one in pins for pin in one.pins),
+        covering_mm=sum(lengths) if opened else 0.0,
+        rodent=any("rodent" in p.labels for p in photos),
+    )
+
+
+def _size_words(one: WirePlan, known: Known) -> str:
+    circuit = known.circuits.get(one.wire)
+    if circuit is not None:
+        return f"{circuit.size.says()} or larger"
+    return f"{one.size_mm2:g} mm² or larger" if one.size_mm2 else "as the old wire or larger: measure it"
+
+
+def _cut_list(plan: Plan | None, known: Known) -> tuple[CutLine, ...]:
+    lines = []
+    for one in plan.wires if plan else ():
+        circuit = known.circuits.get(one.wire)
+        colour = one.colour or "as the old wire"
+        lines += [
+            CutLine(
+                wire=one.wire,
+                circuit=circuit.circuit if circuit else None,
+                colour=colour,
+                size=_size_words(one, known),
+                kind={"section": "new piece", "lead": "new lead", "whole": "whole wire"}[piece.kind],
+                length_mm=piece.cut_mm,
+                note=f"same colour and stripe ({colour}), or tag both ends with it",
+            )
+            for piece in one.pieces
+        ]
+    return tuple(lines)
+
+
+def _parts(plan: Plan | None, decision: Decision, pins: Sequence[PinMap], amounts: Amounts) -> tuple[PartLine, ...]:
+    """Joints and terminals by wire size, then seals, sleeves, housings and plugs."""
+    joints: Counter[str] = Counter()
+    terminals: Counter[str] = Counter()
+    ends: dict[str, list[str]] = {}
+    for one in plan.wires if plan else ():
+        size = f"{one.size_mm2:g} mm²" if one.size_mm2 else "size to be measured"
+        joints[size] += len(one.joints)
+        for piece in one.pieces:
+            terminals[size] += len(piece.terminals)
+            ends.setdefault(size, []).extend(piece.terminals)
+    lines = [PartLine(part=f"splice with sealing sleeve, {size}", count=n) for size, n in sorted(joints.items()) if n]
+    for size, number in sorted(terminals.items()):
+        if number:
+            where = "; ".join(dict.fromkeys(ends[size]))
+            lines.append(PartLine(part=f"terminal, {size}", count=number, note=f"as the one taken out: {where}"))
+    if sum(terminals.values()):
+        lines.append(PartLine(part="wire seal", count=sum(terminals.values()), note="where the cavity has one"))
+    if amounts.sleeved_wires:
+        lines.append(
+            PartLine(part="insulation sleeve", count=amounts.sleeved_wires, note="past the worn part both ways")
+        )
+    for shell in pins:
+        name = shell.connector or shell.housing
+        lines.append(PartLine(part=f"housing {name} with its secondary lock", count=1, note="same cavities and keying"))
+        plugs = sum(pin.plug is True for pin in shell.pins)
+        listed = shell.connector is not None and any(pin.plug for pin in shell.pins)
+        lines.append(
+            PartLine(part=f"cavity plugs for {name}", count=plugs if listed else None, note="carry over or renew")
+        )
+    if any(step.action == "open_covering" for step in decision.actions):
+        lines.append(PartLine(part="tape or conduit as taken off", count=None, note="close what was opened"))
+    return tuple(lines)
