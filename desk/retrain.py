@@ -20,7 +20,6 @@ from sklearn.pipeline import Pipeline
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.files import check_writable, make_folder
-from desk.recognition import NEIGHBOURHOODS
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, balanced, new_pass, second_pass_input
@@ -29,7 +28,7 @@ from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, l
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
-from vision.grid import make_grid, neighbourhood_means
+from vision.grid import make_grid, surroundings
 from vision.layout import builtin_layouts
 from vision.measure import fit_correction
 from vision.recognise import WIRE_DAMAGES
@@ -58,11 +57,17 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class TrainSettings:
-    """How the model is trained. Shares of the scenes go to the finder and to the namers."""
+    """How the model is trained. Shares of the scenes go to the finder and to the namers.
 
-    scenes: int = 480
+    ``usual_share`` : the last scenes, which show what photographs of a shop show; all before are crowded with
+    ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
+    """
+
+    scenes: int = 640
     seed: int = 20_000
-    finder_share: float = 0.5
+    finder_share: float = 0.6
+    usual_share: float = 0.2
+    extra: int = 4
     hidden: tuple[int, ...] = (64, 32)
     epochs: int = 14
     per_class: int = 40_000
@@ -74,7 +79,11 @@ class TrainSettings:
 def jobs_for(settings: TrainSettings) -> list[SceneJob]:
     """The scenes of a training run: every scenario in turn."""
     n = len(SCENARIOS)
-    return [SceneJob(SCENARIOS[i % n], settings.seed + i // n, settings.folder) for i in range(settings.scenes)]
+    crowded = round(settings.scenes * (1 - settings.usual_share) / n) * n
+    return [
+        SceneJob(SCENARIOS[i % n], settings.seed + i // n, settings.folder, settings.extra if i < crowded else 0)
+        for i in range(settings.scenes)
+    ]
 
 
 def _pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
@@ -134,8 +143,8 @@ def _probabilities(fitted: Pipeline, x: np.ndarray) -> np.ndarray:
 
 
 def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
-    grid = make_grid(Cells(lesson.xy, lesson.features, lesson.names, lesson.xy))
-    return partial(neighbourhood_means, grid, sides=NEIGHBOURHOODS)
+    grid = make_grid(Cells(lesson.xy, lesson.features, lesson.names, lesson.xy, lesson.lanes))
+    return partial(surroundings, grid, lesson.lanes)
 
 
 def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None) -> Finder:

@@ -16,7 +16,7 @@ from desk.files import write_whole
 from desk.foreign_truth import read_truth
 from desk.recognition import find_scene
 from models.damage.finder import Finder
-from sample_images.scene import render_scene
+from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
 from vision.layout import MatLayout
 from vision.measure import measure_shell, measure_wires
@@ -33,26 +33,30 @@ _MIN_COVER = 0.4
 
 @dataclass(frozen=True)
 class SceneJob:
-    """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given."""
+    """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given.
+
+    ``extra`` damages lie on top of the scenario's.
+    """
 
     scenario: str
     seed: int
     folder: str | None = None
+    extra: int = 0
 
     @property
     def name(self) -> str:
         """File stem."""
-        return f"{self.scenario}_{self.seed:05d}"
+        return f"{self.scenario}_{self.seed:05d}" + (f"_x{self.extra}" if self.extra else "")
 
     def load(self) -> tuple[Photo, Truth]:
         """The picture and its truth."""
         if self.folder is None:
-            bgr, truth = render_scene(self.seed, self.scenario)
+            bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
             return as_photo(bgr, self.name), truth
         path = Path(self.folder) / f"{self.name}.png"
         beside = path.with_suffix(".json")
         if not beside.exists():
-            bgr, truth = render_scene(self.seed, self.scenario)
+            bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
             kept, coded = cv2.imencode(".png", bgr, [cv2.IMWRITE_PNG_COMPRESSION, 1])
             if not kept:
                 raise DeskError(f"{path}: expected to encode a picture of {bgr.shape}, got none")
@@ -71,12 +75,13 @@ def as_photo(bgr: np.ndarray, name: str) -> Photo:
 
 @dataclass(frozen=True)
 class CellLesson:
-    """One photograph's cells for the finder. xy : (N, 2) canvas px; classes : (N,), -1 not taught."""
+    """One photograph's cells for the finder. classes : (N,), -1 not taught; the others as of `Cells`."""
 
     names: tuple[str, ...]
     xy: np.ndarray
     features: np.ndarray
     classes: np.ndarray
+    lanes: np.ndarray
 
 
 def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
@@ -84,9 +89,9 @@ def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
     photo, truth = job.load()
     look = first_look(photo, layouts)
     if len(look.cells.xy) == 0:
-        return CellLesson((), np.zeros((0, 2)), np.zeros((0, 0), np.float32), np.zeros(0, int))
+        return CellLesson((), np.zeros((0, 2)), np.zeros((0, 0), np.float32), np.zeros(0, int), np.zeros((0, 1), int))
     classes = cell_classes(truth, look.canvas.to_photo_px(look.cells.xy))
-    return CellLesson(look.cells.names, look.cells.xy, look.cells.features, classes)
+    return CellLesson(look.cells.names, look.cells.xy, look.cells.features, classes, look.cells.lanes)
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,15 @@ class Flat:
         self.pale = float(rng.uniform(0.15, 0.6))
         self.shine = float(rng.uniform(0.5, 0.95))
         self.flash = float(rng.uniform(0.2, 1.3))
+        # strands polished in one go gleam and show their grooves; old, greasy wear is a dull brown patch without any
+        self.grooves = 0.45
+        self.tone = 1.0
+        if rng.random() < 0.4:
+            self.flash *= 0.1
+            self.pale *= float(rng.uniform(0.1, 1.0))
+            self.grooves = float(rng.uniform(0.05, 0.3))
+            self.tone = float(rng.uniform(0.3, 0.75))
+            self.shine *= 0.6
         self.strand = Sheet(rng, rng.uniform(3, 12), rng.uniform(0.1, 0.3))
         self.windows = self._windows(rng, grade) if grade > 0.25 and rng.random() < 0.93 else []
 
@@ -118,7 +127,8 @@ def _paint(flat: Flat, code: int):
         albedo = m.albedo * (1 - scrape[:, None]) + pale * scrape[:, None]
         across = (flat.radius - flat.depth(s)) * np.tan(np.clip(angle - flat.side, -1.2, 1.2))
         groove = 0.5 + 0.5 * np.cos(2 * np.pi * (across / STRAND_MM + s * 0.012))
-        metal_tone = COPPER[None] * (0.55 + 0.45 * groove * (0.8 + 0.2 * grain))[:, None]
+        ridges = 1 - flat.grooves + flat.grooves * groove * (0.8 + 0.2 * grain)
+        metal_tone = COPPER[None] * flat.tone * ridges[:, None]
         bright = steps(flat.strand(s, angle * flat.radius), 0.5, 1.4) * flat.flash  # strands that mirror a lamp
         metal_tone = metal_tone * (1 - np.minimum(bright, 1)[:, None]) + GLINT * bright[:, None]
         edge = bare * (1 - bare) * 4

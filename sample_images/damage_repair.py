@@ -88,9 +88,8 @@ def joint_after(rng: np.random.Generator, harness: Harness, record: Record) -> l
     on = wire.s[np.isfinite(wire.u)]
     if low < on[0] + 3 or low + length > on[-1] - 3:
         return []
-    tube = sleeve(
-        rng, wire, low, low + length, 0, str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS)), linear((40, 40, 42))
-    )
+    # a maker's joint looks like a maker's joint: in a repair's colours nobody could tell the two apart
+    tube = sleeve(rng, wire, low, low + length, 0, "black", linear((40, 40, 42)))
     return [Sleeve(index, low, low + length, "factory", tube)]
 
 

@@ -35,6 +35,7 @@ class Plan:
     housing_damage: HousingDamage | None = None
     housing_code: int = 0
     severities: tuple[float, ...] = field(default=())
+    wanted: int = 0  # how many of the kinds the scenario asks for; those after them come where there is room
 
 
 def severity(rng: np.random.Generator) -> float:
@@ -48,8 +49,8 @@ def _housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
     return HousingDamage(frozenset(chosen), grade)
 
 
-def plan(rng: np.random.Generator, scenario: str) -> Plan:
-    """The damages of a scenario, before the assembly is laid."""
+def plan(rng: np.random.Generator, scenario: str, extra: int = 0) -> Plan:
+    """The damages of a scenario and ``extra`` more of any kind on the wires, before the assembly is laid."""
     if scenario == "sound":
         kinds: list[str] = []
     elif scenario == "mixed":
@@ -61,9 +62,15 @@ def plan(rng: np.random.Generator, scenario: str) -> Plan:
     grades = tuple(severity(rng) for _ in on_wires)
     distances = tuple(wanted_distance(rng, where) for _ in on_wires)
     broken = _housing_damage(rng, severity(rng)) if "connector" in kinds else None
-    return Plan(
-        on_wires, where != "near" and bool(on_wires), distances, broken, len(on_wires) + 1 if broken else 0, grades
-    )
+    wanted = len(on_wires)
+    for _ in range(extra):
+        on_wires += (str(rng.choice(ON_WIRES)),)
+        grades += (severity(rng),)
+        distances += (wanted_distance(rng, str(rng.choice(["far", "edge", "near"]))),)
+    if extra and broken is None and rng.random() < 0.3:
+        broken = _housing_damage(rng, severity(rng))
+    far = (where != "near" or extra > 0) and bool(on_wires)
+    return Plan(on_wires, far, distances, broken, len(on_wires) + 1 if broken else 0, grades, wanted)
 
 
 def inflict(
@@ -76,6 +83,9 @@ def inflict(
     for k, (kind, grade, distance) in enumerate(zip(chosen.kinds, chosen.severities, chosen.distances, strict=True)):
         code = k + 1
         busy = taken(records, h)
+        crowded = len(chosen.kinds) > 2
+        if crowded and k >= chosen.wanted and not _room(rng, h, distance, busy):
+            continue
         if kind == "earlier_repair":
             made, new = repair(rng, h, skins, grade, code, distance, busy)
             sleeves += new
@@ -89,6 +99,8 @@ def inflict(
         }[kind]
         if distance > 140:  # a long damage cannot lie far from both ends
             high = min(high, 140)
+        if crowded:
+            high = min(high, max(low + 5, 80))
         length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
         site = choose_site(rng, h, length, distance, busy)
         records.append(_INFLICT[kind](rng, h, skins, site, grade, code))
@@ -99,6 +111,12 @@ def inflict(
     if rng.random() < 0.2 and "earlier_repair" not in chosen.kinds:
         sleeves += factory_joint(rng, h, taken(records, h))
     return records, sleeves, []
+
+
+def _room(rng: np.random.Generator, h: Harness, distance: float, busy: list[tuple[float, float]]) -> bool:
+    """Whether a damage of usual length finds a place that keeps off the others."""
+    site = choose_site(rng, h, 50.0, distance, busy)
+    return not any(site.u0 < b + 25 and site.u1 > a - 25 for a, b in busy)
 
 
 _INFLICT = {"external_heat": heat, "rodent": gnaw, "abrasion": abrade, "electrical_overload": overload}

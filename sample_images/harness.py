@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -50,10 +51,15 @@ class WirePath:
 
     def s_at(self, u_mm: float) -> float | None:
         """Arc length where the wire passes trunk coordinate `u_mm`; None where it does not run there."""
-        on = np.flatnonzero(np.isfinite(self.u))
+        on = self.on_trunk
         if len(on) == 0 or not self.u[on[0]] - 1 <= u_mm <= self.u[on[-1]] + 1:
             return None
         return float(np.interp(u_mm, self.u[on], self.s[on]))
+
+    @cached_property
+    def on_trunk(self) -> NDArray[np.intp]:
+        """Numbers of the samples that lie on the trunk."""
+        return np.flatnonzero(np.isfinite(self.u))
 
     def replaced(self, xyz: Floats) -> None:
         """Give the wire another axis (same number of samples) and measure its arc length anew."""

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from vision.lanes import STEPS, describe_lanes, sample
 from vision.light import EvenLight, magnitude
 from vision.segment import Foreground
+from vision.spots import describe_spots
 
-FEATURE_VERSION = "2"
+FEATURE_VERSION = "3"
 PITCH_MM = 1.2
 
 _LAGS_MM = (3.0, 6.0, 11.0, 18.0)
-_LANE_STEP_MM = 3.0
-_LANE_STEPS = 9
-_LANE_SIDE_MM = np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
 _SIDE_MM = np.arange(-1.5, 1.51, 0.5)
 _PROFILE_MM = np.arange(-6.0, 6.01, 0.4)
 
@@ -26,13 +25,15 @@ class Cells:
     """Cells on the assembly.
 
     xy : (N, 2) float, canvas px; features : (N, F) float32 in the order of `names`;
-    direction : (N, 2) unit vectors along the wires
+    direction : (N, 2) unit vectors along the wires; lanes : (N, L) int32, numbers of the cells met when following the
+    wire both ways (the cell itself in the middle), -1 where there is none
     """
 
     xy: np.ndarray
     features: np.ndarray
     names: tuple[str, ...]
     direction: np.ndarray
+    lanes: np.ndarray
 
     def column(self, name: str) -> np.ndarray:
         """One feature of all cells, (N,)."""
@@ -97,18 +98,6 @@ def _direction(maps: _Maps, at: _Window, window_mm: float) -> tuple[np.ndarray, 
     return np.stack([np.cos(angle), np.sin(angle)], axis=1), coherence, total
 
 
-def _sample(img: np.ndarray, xy: np.ndarray) -> np.ndarray:
-    """Bilinear samples of img at (..., 2) positions, edges repeated."""
-    shape = xy.shape[:-1]
-    x, y = (np.ascontiguousarray(xy[..., k], np.float32).reshape(-1, 1) for k in (0, 1))
-    out = np.empty((len(x), *img.shape[2:]), np.float32)
-    step = 30000  # cv2.remap takes at most 32767 rows
-    for i in range(0, len(x), step):
-        part = cv2.remap(img, x[i : i + step], y[i : i + step], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        out[i : i + step] = part.reshape(-1, *img.shape[2:])
-    return out.reshape(*shape, *img.shape[2:])
-
-
 def _along_energy(maps: _Maps, at: _Window, along: np.ndarray, window_mm: float) -> np.ndarray:
     """Colour change energy along the wire direction in a window, (L/mm)²."""
     xx, yy, xy = (at.mean(m, window_mm) for m in (maps.jxx, maps.jyy, maps.jxy))
@@ -119,7 +108,7 @@ def _along_energy(maps: _Maps, at: _Window, along: np.ndarray, window_mm: float)
 def _continuity(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
     """How well each cell's colour continues along the wire: best match at several distances, both ways."""
     across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    here = _sample(maps.fine, xy)
+    here = sample(maps.fine, xy)
     both_best, both_delta, inside_all = [], [], []
     for lag in _LAGS_MM:
         best_two, delta_two = [], []
@@ -129,8 +118,8 @@ def _continuity(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, n
                 + way * lag * maps.s * along[:, None, :]
                 + (_SIDE_MM * maps.s)[None, :, None] * across[:, None, :]
             )
-            there = _sample(maps.fine, at)
-            inside = _sample(maps.solid, at) > 0.5
+            there = sample(maps.fine, at)
+            inside = sample(maps.solid, at) > 0.5
             difference = there - here[:, None, :]
             distance = np.linalg.norm(difference, axis=2) + np.where(inside, 0.0, 60.0)
             best = distance.argmin(axis=1)
@@ -163,86 +152,12 @@ def _direction_field(maps: _Maps, at: _Window, window_mm: float) -> np.ndarray:
     return np.dstack([-(xx - yy), -2 * xy])
 
 
-def _follow_lane(maps: _Maps, field: np.ndarray, xy: np.ndarray, along: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Colours met when following each cell's wire one way: (N, steps, 3), and (N, steps) whether still inside.
-
-    At each step the lateral place that continues the colour best is taken.
-    """
-    here, heading = xy.copy(), along.copy()
-    colour = _sample(maps.fine, here)
-    colours, insides = [], []
-    for _ in range(_LANE_STEPS):
-        across = np.stack([-heading[:, 1], heading[:, 0]], axis=1)
-        ahead = here + _LANE_STEP_MM * maps.s * heading
-        at = ahead[:, None, :] + (_LANE_SIDE_MM * maps.s)[None, :, None] * across[:, None, :]
-        there = _sample(maps.fine, at)
-        inside = _sample(maps.solid, at) > 0.5
-        cost = (
-            np.linalg.norm(there - colour[:, None, :], axis=2) + 2.5 * np.abs(_LANE_SIDE_MM) + np.where(inside, 0, 40)
-        )
-        best = cost.argmin(axis=1)
-        rows = np.arange(len(xy))
-        here, colour = at[rows, best].astype(np.float32), there[rows, best]
-        colours.append(colour)
-        insides.append(inside[rows, best])
-        double = _sample(field, (here + 0.5) / 4 - 0.5)
-        angle = 0.5 * np.arctan2(double[:, 1], double[:, 0])
-        turned = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        turned *= np.where((turned * heading).sum(axis=1, keepdims=True) < 0, -1, 1)
-        # a sharp turn is another wire crossing: hold the course
-        keep = (turned * heading).sum(axis=1, keepdims=True) > 0.8
-        heading = np.where(keep, turned, heading)
-    return np.stack(colours, axis=1), np.stack(insides, axis=1)
-
-
-def _lanes(maps: _Maps, window: _Window, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
-    """How the wire's colour goes on 27 mm either way: mottling, drift, sharp ends, and this cell against it."""
-    field = _direction_field(maps, window, 6.0)
-    here = _sample(maps.fine, xy)
-    ways = [_follow_lane(maps, field, xy, sign * along.astype(np.float32)) for sign in (-1.0, 1.0)]
-    lane = np.concatenate([ways[0][0][:, ::-1], here[:, None, :], ways[1][0]], axis=1)
-    inside = np.concatenate([ways[0][1][:, ::-1], np.ones((len(xy), 1), bool), ways[1][1]], axis=1)
-    weight = inside.astype(np.float32)
-    count = np.maximum(weight.sum(axis=1), 1)
-    mean = (lane * weight[..., None]).sum(axis=1) / count[:, None]
-    spread = np.sqrt((((lane - mean[:, None]) ** 2) * weight[..., None]).sum(axis=1) / count[:, None])
-    out["lane_light_spread"] = spread[:, 0]
-    out["lane_colour_spread"] = np.hypot(spread[:, 1], spread[:, 2])
-    steps = np.linalg.norm(np.diff(lane, axis=1), axis=2) * (weight[:, 1:] * weight[:, :-1])
-    out["lane_step_mean"] = steps.sum(axis=1) / np.maximum((weight[:, 1:] * weight[:, :-1]).sum(axis=1), 1)
-    n = _LANE_STEPS
-    out["lane_step_far_min"] = np.minimum(steps[:, :n].max(axis=1), steps[:, n:].max(axis=1))
-    out["lane_step_far_max"] = np.maximum(steps[:, :n].max(axis=1), steps[:, n:].max(axis=1))
-    near = steps[:, n - 2 : n + 2]
-    out["lane_step_near"] = near.max(axis=1)
-    filled = np.where(inside[..., None], lane, np.nan)
-    with np.errstate(all="ignore"):
-        middle = np.nanmedian(filled, axis=1)
-        brightest = np.nanmax(filled[..., 0], axis=1)
-        darkest = np.nanmin(filled[..., 0], axis=1)
-    out["lane_own_light"] = here[:, 0] - middle[:, 0]
-    out["lane_own_colour"] = np.hypot(here[:, 1] - middle[:, 1], here[:, 2] - middle[:, 2])
-    out["lane_light_range"] = brightest - darkest
-    ends = np.concatenate([lane[:, :3], lane[:, -3:]], axis=1)
-    end_mean = ends.mean(axis=1)
-    out["lane_end_light"] = here[:, 0] - end_mean[:, 0]
-    out["lane_end_colour"] = np.hypot(here[:, 1] - end_mean[:, 1], here[:, 2] - end_mean[:, 2])
-    out["lane_drift"] = np.linalg.norm(lane[:, :5].mean(axis=1) - lane[:, -5:].mean(axis=1), axis=1)
-    dark = (lane[..., 0] < 30) * weight
-    out["lane_dark_share"] = dark.sum(axis=1) / count
-    chroma = np.hypot(lane[..., 1], lane[..., 2])
-    brown = ((lane[..., 0] < 48) & (lane[..., 1] > 3) & (lane[..., 2] > 3) & (chroma < 40)) * weight
-    out["lane_brown_share"] = brown.sum(axis=1) / count
-    out["lane_chroma_drop"] = chroma.max(axis=1) - chroma[:, n]
-    out["lane_inside_share"] = weight.mean(axis=1)
-
-
 def _profile(maps: _Maps, xy: np.ndarray, along: np.ndarray, out: dict[str, np.ndarray]) -> None:
     """The look across the bundle: valleys, width, contrast."""
     across = np.stack([-along[:, 1], along[:, 0]], axis=1)
     at = xy[:, None, :] + (_PROFILE_MM * maps.s)[None, :, None] * across[:, None, :]
-    light = _sample(maps.fine, at)
-    inside = _sample(maps.solid, at) > 0.5
+    light = sample(maps.fine, at)
+    inside = sample(maps.solid, at) > 0.5
     step = np.abs(np.diff(light, axis=1))
     colour_step = np.linalg.norm(np.diff(light, axis=1), axis=2)
     pair = inside[:, 1:] & inside[:, :-1]
@@ -346,6 +261,18 @@ def _cell_grid(domain: np.ndarray, pitch_px: float) -> np.ndarray:
     return np.stack([xs[keep], ys[keep]], axis=1)
 
 
+def _cell_numbers(grid: np.ndarray, places: np.ndarray, step: int) -> np.ndarray:
+    """Numbers of the cells at (..., 2) px places, -1 where there is none; grid : (N, 2) centres ``step`` px apart."""
+    ij = grid // step
+    size = ij.max(axis=0) + 1
+    numbers = np.full((size[1], size[0]), -1)
+    numbers[ij[:, 1], ij[:, 0]] = np.arange(len(grid))
+    at = (places // step).astype(int)
+    known = ((at >= 0) & (at < size)).all(axis=-1)
+    at = np.clip(at, 0, size - 1)
+    return np.where(known, numbers[at[..., 1], at[..., 0]], -1)
+
+
 def cell_domain(foreground: Foreground, ground: np.ndarray, px_per_mm: float) -> np.ndarray:
     """Where cells are laid: the assembly, its closed gaps, and pale parts only seen by their edges."""
     near = cv2.resize(foreground.filled.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
@@ -365,7 +292,9 @@ def describe_cells(even: EvenLight, foreground: Foreground, ground: np.ndarray, 
     domain = cell_domain(foreground, ground, px_per_mm)
     grid = _cell_grid(domain, PITCH_MM * px_per_mm)
     if len(grid) == 0:
-        return Cells(np.zeros((0, 2)), np.zeros((0, 0), np.float32), (), np.zeros((0, 2)))
+        return Cells(
+            np.zeros((0, 2)), np.zeros((0, 0), np.float32), (), np.zeros((0, 2)), np.zeros((0, 2 * STEPS + 1), np.int32)
+        )
     margin = round(20 * px_per_mm)
     x0, y0 = np.maximum(grid.min(axis=0) - margin, 0)
     x1, y1 = np.minimum(grid.max(axis=0) + margin + 1, [ground.shape[1], ground.shape[0]])
@@ -387,7 +316,12 @@ def describe_cells(even: EvenLight, foreground: Foreground, ground: np.ndarray, 
     _outline(maps, at, out)
     _relief(maps, at, out)
     _continuity(maps, xy, along, out)
-    _lanes(maps, at, xy, along, out)
+    field = _direction_field(maps, at, 6.0)
+    followed, places, inside = describe_lanes(maps.fine, maps.solid, field, xy, along, px_per_mm)
+    out |= followed
+    out |= describe_spots(maps.fine, maps.solid, ix, iy, px_per_mm)
     _profile(maps, xy, along, out)
     features = np.stack(list(out.values()), axis=1).astype(np.float32)
-    return Cells(grid.astype(np.float64), features, tuple(out), along)
+    step = max(2, round(PITCH_MM * px_per_mm))
+    lanes = np.where(inside, _cell_numbers(grid, places + np.array([x0, y0]), step), -1).astype(np.int32)
+    return Cells(grid.astype(np.float64), features, tuple(out), along, lanes)

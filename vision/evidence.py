@@ -19,6 +19,13 @@ _SIGNS: tuple[str, ...] = (
     "turn_2.5mm", "energy_2.5mm", "break_near_3mm", "break_far_6mm", "break_near_11mm", "break_median",
     "change_light", "change_a", "change_b", "wire_runs_on", "dark_line_2mm", "bright_line_2mm", "width_across_mm",
     "depth_mm", "half_width_mm", "cover_2mm", "cover_5mm",
+    "lane_light_spread", "lane_colour_spread", "lane_step_mean", "lane_step_10mm", "lane_step_far_min",
+    "lane_own_light", "lane_own_colour", "lane_end_light", "lane_end_colour", "lane_dark_share", "lane_brown_share",
+    "lane_inside_share", "interruption", "interruption_mm", "interruption_side_mm", "interruption_light",
+    "interruption_chroma", "interruption_a", "interruption_b", "piece_light", "piece_chroma", "piece_light_spread",
+    "piece_colour_spread", "piece_copper_share", "piece_dark_share", "piece_end_step_min",
+    "copper_spot_log_area", "copper_spot_length_mm", "copper_spot_width_mm", "copper_spot_ragged",
+    "char_spot_log_area", "char_spot_length_mm", "char_spot_width_mm", "char_spot_ragged",
 )  # fmt: skip
 """Cell features that are summed up over a region."""
 

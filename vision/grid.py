@@ -64,6 +64,33 @@ def neighbourhood_means(grid: CellGrid, values: np.ndarray, sides: tuple[int, ..
     return np.stack(out, axis=1).astype(np.float32)
 
 
+SQUARE_SIDES = (3, 7, 15)
+"""Sides, in cells, of the square neighbourhoods around a cell."""
+LANE_RINGS = ((0, 2), (3, 6), (7, 12), (13, 19))
+"""First and last step, both ways, of the stretches of a cell's lane."""
+
+
+def lane_means(lanes: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Means of (N, C) cell values over the stretches of each cell's lane, (N, C * stretches); 0 where none is known.
+
+    lanes : (N, L) numbers of the cells met along the wire, as of `Cells`
+    """
+    middle = (lanes.shape[1] - 1) // 2
+    out = []
+    for first, last in LANE_RINGS:
+        steps = np.arange(first, min(last, middle) + 1)
+        met = lanes[:, np.unique(np.concatenate([middle - steps, middle + steps]))]
+        known = met >= 0
+        total = (values[np.maximum(met, 0)] * known[..., None]).sum(axis=1)
+        out.append(total / np.maximum(known.sum(axis=1), 1)[:, None])
+    return np.hstack(out).astype(np.float32)
+
+
+def surroundings(grid: CellGrid, lanes: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """What lies around each cell: means of (N, C) values over squares and along the wire, (N, D)."""
+    return np.hstack([neighbourhood_means(grid, values, SQUARE_SIDES), lane_means(lanes, values)])
+
+
 @dataclass(frozen=True)
 class Patch:
     """A connected set of cells. cells : (n,) cell numbers; mask : (h, w) bool on the grid."""

@@ -49,12 +49,12 @@ def test_a_burnt_stretch_leaves_its_own_colour():
 
     def char(strip, x_mm, k):
         if k == 1:
-            strip[:, (x_mm > 60) & (x_mm < 80)] *= np.float32(0.15)
+            strip[:, (x_mm > 74) & (x_mm < 94)] *= np.float32(0.15)
 
     cells, x, middle = bundle(char)
     y = cells.xy[:, 1] / S
     wire = middle & (y > 14.2) & (y < 15.4)
-    burnt, sound = wire & (x > 66) & (x < 74), wire & (x < 32.5)
+    burnt, sound = wire & (x > 80) & (x < 88), wire & (x < 32.5)
     assert cells.column("lane_end_light")[burnt].max() < -25  # of 52 to 68 L drawn; it may end on a neighbour
     assert np.abs(cells.column("lane_end_light")[sound]).max() < 15  # half a wire of wander shades this much
     assert cells.column("lane_step_far_min")[burnt].min() > 12
@@ -102,3 +102,36 @@ def test_no_assembly_gives_no_cells():
     even = EvenLight(np.tile(np.array(PAGE, np.float32), (*shape, 1)), np.zeros(shape, bool), 0.4)
     nothing = np.zeros(shape, bool)
     assert len(describe_cells(even, Foreground(nothing, nothing), np.ones(shape, bool), S).xy) == 0
+
+
+def test_a_sleeve_interrupts_its_wire_and_its_length_is_found():
+    """A wire of another colour over 24 mm: score and length are those drawn, on sound wires there is no score."""
+
+    def sleeve(strip, x_mm, k):
+        if k == 2:
+            strip[:, (x_mm > 58) & (x_mm < 82)] = np.array([60.0, 5.0, 70.0], np.float32)
+
+    cells, x, middle = bundle(sleeve)
+    y = cells.xy[:, 1] / S
+    wire = middle & (y > 16.6) & (y < 17.6)
+    on, off = wire & (x > 61) & (x < 79), wire & (x < 50)
+    # (38, 6, -48) against (60, 5, 70) with lightness at 0.6: 118.7; a step of 2 mm each end is lost to the search
+    assert np.median(cells.column("interruption")[on]) > 80
+    assert cells.column("interruption")[off].max() < 10
+    assert np.median(cells.column("interruption_mm")[on]) == pytest.approx(24, abs=6)
+    assert np.median(cells.column("piece_light_spread")[on]) < 8
+    b = np.median(cells.column("interruption_b")[on])
+    assert b == pytest.approx(118, rel=0.1)
+
+
+def test_lanes_name_the_cells_along_the_wire():
+    """On straight wires along x each lane holds the cell itself in the middle and cells of its own row beside it."""
+    cells, x, middle = bundle()
+    y = cells.xy[:, 1] / S
+    core = np.flatnonzero(middle & (x > 60) & (x < 80))
+    n = (cells.lanes.shape[1] - 1) // 2
+    assert (cells.lanes[core, n] == core).all()
+    met = cells.lanes[core, n + 5]
+    assert (met >= 0).all()
+    assert np.abs(x[met] - x[core]).mean() == pytest.approx(10.0, abs=1.3)
+    assert np.abs(y[met] - y[core]).max() < 2.5

@@ -16,7 +16,8 @@ def row_of_cells(n=120, rows=4):
     """Cells of a straight bundle, 4 cells wide, and its centre line."""
     ys, xs = np.mgrid[0:rows, 0:n]
     xy = np.stack([xs.ravel() * STEP + 30.0, ys.ravel() * STEP + 30.0], axis=1)
-    cells = Cells(xy, np.zeros((len(xy), 1), np.float32), ("x",), np.tile([1.0, 0.0], (len(xy), 1)))
+    along, alone = np.tile([1.0, 0.0], (len(xy), 1)), np.arange(len(xy))[:, None]
+    cells = Cells(xy, np.zeros((len(xy), 1), np.float32), ("x",), along, alone)
     points = np.stack([np.arange(30, 30 + n * STEP), np.full(n * STEP, 30 + 1.5 * STEP)], axis=1).astype(float)
     links = np.stack([np.arange(len(points) - 1), np.arange(1, len(points))], axis=1)
     degree = np.bincount(links.ravel(), minlength=len(points))
