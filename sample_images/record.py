@@ -31,14 +31,23 @@ class Record:
             self.signs.append(name)
 
 
-def to_termination_mm(wires: list[WirePath], spans: dict[int, list[tuple[float, float]]]) -> float | None:
-    """Near edge of the spans to the nearest end along the wire; None when every end lies outside the photograph."""
-    found: list[float] = []
+def nearest_termination(
+    wires: list[WirePath], spans: dict[int, list[tuple[float, float]]]
+) -> tuple[float, str] | None:
+    """Way along the wire from the near edge of the spans to the nearest end, and that end's id; None without one."""
+    found: list[tuple[float, str]] = []
     for index, intervals in spans.items():
         wire = wires[index]
+        first, last = wire.ends
         for low, high in intervals:
-            if wire.ends[0].id is not None:
-                found.append(max(low, 0.0))
-            if wire.ends[1].id is not None:
-                found.append(max(wire.length_mm - high, 0.0))
+            if first.id is not None:
+                found.append((max(low, 0.0), first.id))
+            if last.id is not None:
+                found.append((max(wire.length_mm - high, 0.0), last.id))
     return min(found) if found else None
+
+
+def to_termination_mm(wires: list[WirePath], spans: dict[int, list[tuple[float, float]]]) -> float | None:
+    """The way of `nearest_termination` alone."""
+    found = nearest_termination(wires, spans)
+    return found[0] if found else None

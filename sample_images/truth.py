@@ -61,7 +61,7 @@ class TruthRegion(TruthValue):
     exposed_copper_mm: float | None  # summed over the wires
     fused_length_mm: float | None = None
     severed_wires: int = 0
-    to_termination_mm: float | None  # near edge, along the wire; None where no termination is in the photograph
+    to_termination_mm: float | None  # near edge, along the wire; None where the nearest end is outside the photograph
     continues_under_covering: bool = False
 
 

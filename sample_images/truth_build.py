@@ -13,7 +13,7 @@ from sample_images.camera import Camera
 from sample_images.cloud import Visible
 from sample_images.harness import Harness, WirePath
 from sample_images.layout_scene import Assembly
-from sample_images.record import Record, to_termination_mm
+from sample_images.record import Record, nearest_termination
 from sample_images.truth import (
     Ring,
     TruthCamera,
@@ -74,6 +74,20 @@ def rings_mm(rings_px: list[Ring], camera: Camera, height_mm: float) -> list[Rin
     return out
 
 
+def seen_distance(
+    wires: list[WirePath], spans: dict[int, list[tuple[float, float]]], camera: Camera
+) -> float | None:
+    """Way to the nearest termination; None where that one lies outside the photograph: nobody can measure it there."""
+    found = nearest_termination(wires, spans)
+    if found is None:
+        return None
+    distance, name = found
+    end = next(e for w in wires for e in w.ends if e.id == name)
+    x, y = camera.project(np.array([[end.xy[0], end.xy[1], 0.0]]))[0][0]
+    inside = 0 <= x <= camera.width_px - 1 and 0 <= y <= camera.height_px - 1
+    return distance if inside else None
+
+
 def truth_region(record: Record, k: int, seen: Visible, camera: Camera, wires: list[WirePath]) -> TruthRegion:
     """One damage as it is seen."""
     on = seen.code == record.code
@@ -82,7 +96,7 @@ def truth_region(record: Record, k: int, seen: Visible, camera: Camera, wires: l
     height = float(seen.xyz[on, 2].mean()) if on.any() else 0.0
     mm = rings_mm(outline, camera, height)
     area = float(sum(cv2.contourArea(np.array(r, np.float32)) for r in mm)) if mm else None
-    distance = to_termination_mm(wires, record.spans) if record.housing is None else 0.0
+    distance = seen_distance(wires, record.spans, camera) if record.housing is None else 0.0
     return TruthRegion(
         id=f"r{k}",
         label=record.label,
@@ -167,7 +181,7 @@ def truth_splices(joints: list[Joint], seen: Visible, camera: Camera, harness: H
         px = camera.project(xyz)[0][0]
         others = [j for j in joints if j is not joint and j.wire == joint.wire]
         gap = [max(j.low - joint.high, joint.low - j.high) for j in others]
-        distance = to_termination_mm(harness.wires, {joint.wire: [(joint.low, joint.high)]})
+        distance = seen_distance(harness.wires, {joint.wire: [(joint.low, joint.high)]}, camera)
         out.append(
             TruthSplice(
                 id=f"s{k}",
