@@ -56,12 +56,20 @@ def class_raster(truth: Truth, scale: float = 0.5) -> np.ndarray:
 
 
 def cell_classes(truth: Truth, photo_xy: np.ndarray, scale: float = 0.5) -> np.ndarray:
-    """(N,) class indices of cells at (N, 2) photograph px; -1 at the rim of a damage and outside the photograph."""
+    """(N,) class indices of cells at (N, 2) photograph px, -1 where nothing is taught.
+
+    That is at the rim of a damage, on a maker's own joint (it looks like a sleeve and is none) and outside the picture.
+    """
     raster = class_raster(truth, scale)
     damage = raster >= CELL_CLASSES.index("external_heat")
     reach = max(1, round(1.0 / truth.mm_per_px_centre * scale))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     rim = (cv2.dilate(damage.astype(np.uint8), kernel) > 0) & ~damage
+    joints = np.zeros_like(raster)
+    for splice in truth.splices:
+        if splice.origin == "factory":
+            _fill(joints, splice.rings_px, 1, scale)
+    rim |= (joints > 0) & ~damage
     x = np.round((photo_xy[:, 0] + 0.5) * scale - 0.5).astype(int)
     y = np.round((photo_xy[:, 1] + 0.5) * scale - 0.5).astype(int)
     inside = (x >= 0) & (y >= 0) & (x < raster.shape[1]) & (y < raster.shape[0])

@@ -22,7 +22,7 @@ from desk.errors import DeskError
 from desk.files import check_writable, make_folder
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
-from models.damage.finder import Finder, balanced, new_pass, second_pass_input
+from models.damage.finder import Finder, balanced, mean_answer, new_pass, second_pass_input
 from models.damage.namer import Namer, fit_namer
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
@@ -69,7 +69,9 @@ class TrainSettings:
     usual_share: float = 0.2
     extra: int = 4
     hidden: tuple[int, ...] = (64, 32)
-    epochs: int = 14
+    epochs: int = 10
+    first_members: int = 2
+    second_members: int = 4
     per_class: int = 40_000
     least: int = 6_000
     workers: int = 2
@@ -136,12 +138,6 @@ def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progre
         return fit_rest(finder, found, settings, len(jobs))
 
 
-def _probabilities(fitted: Pipeline, x: np.ndarray) -> np.ndarray:
-    out = np.zeros((len(x), len(CELL_CLASSES)))
-    out[:, fitted.classes_] = fitted.predict_proba(x)
-    return out
-
-
 def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
     grid = make_grid(Cells(lesson.xy, lesson.features, lesson.names, lesson.xy, lesson.lanes))
     return partial(surroundings, grid, lesson.lanes)
@@ -150,37 +146,40 @@ def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
 def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None) -> Finder:
     """Both passes; the second learns from first-pass answers on scenes that the first did not see."""
     rng = np.random.default_rng(settings.seed)
-    absent = set(range(len(CELL_CLASSES))) - {int(c) for s in lessons for c in np.unique(s.classes)}
-    if absent:
-        names = ", ".join(CELL_CLASSES[i] for i in sorted(absent))
-        raise DeskError(f"retrain: expected cells of every class, got none of {names}: use more scenes (--scenes)")
-
-    def fit(inputs: list[np.ndarray], classes: list[np.ndarray], step: str) -> Pipeline:
-        x, y = np.concatenate(inputs), np.concatenate(classes)
-        taught = np.flatnonzero(y >= 0)
-        rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
-        with warnings.catch_warnings():
-            # a fixed number of epochs is meant: stopping there is the regularisation
-            warnings.simplefilter("ignore", ConvergenceWarning)
-            fitted = new_pass(settings.hidden, settings.seed, settings.epochs).fit(x[rows], y[rows])
-        if on_progress:
-            on_progress(step, 1, 1)
-        return fitted
-
-    # blocks of whole rounds of scenarios alternate between the halves, so that both halves hold every scenario
+    # the members of every pass hold all classes, or their answers could not be averaged
     half = (np.arange(len(lessons)) // len(SCENARIOS)) % 2
     parts = [[s for s, h in zip(lessons, half, strict=True) if h == k] for k in (0, 1)]
-    firsts = [
-        fit([s.features for s in part], [s.classes for s in part], f"first pass on half {k + 1}")
-        for k, part in enumerate(parts)
-    ]
+    for part in parts:
+        absent = set(range(len(CELL_CLASSES))) - {int(c) for s in part for c in np.unique(s.classes)}
+        if absent:
+            names = ", ".join(CELL_CLASSES[i] for i in sorted(absent))
+            raise DeskError(f"retrain: expected cells of every class, got none of {names}: use more scenes (--scenes)")
+    fitted = 0
+
+    def fit(inputs: list[np.ndarray], classes: list[np.ndarray], members: int) -> tuple[Pipeline, ...]:
+        nonlocal fitted
+        x, y = np.concatenate(inputs), np.concatenate(classes)
+        taught = np.flatnonzero(y >= 0)
+        out = []
+        for k in range(members):
+            rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
+            with warnings.catch_warnings():
+                # a fixed number of epochs is meant: stopping there is the regularisation
+                warnings.simplefilter("ignore", ConvergenceWarning)
+                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x[rows], y[rows]))
+            fitted += 1
+            if on_progress:
+                on_progress("fitting the finder", fitted, 2 * settings.first_members + settings.second_members)
+        return tuple(out)
+
+    # halves of whole rounds of scenarios: the second pass learns from answers on scenes the first did not see
+    firsts = [fit([s.features for s in part], [s.classes for s in part], settings.first_members) for part in parts]
     inputs = []
     for lesson, h in zip(lessons, half, strict=True):
-        answer = _probabilities(firsts[1 - h], lesson.features)
+        answer = mean_answer(firsts[1 - h], lesson.features)
         inputs.append(second_pass_input(lesson.features, answer, _around(lesson)))
-    second = fit(inputs, [s.classes for s in lessons], "second pass")
-    first = fit([s.features for s in lessons], [s.classes for s in lessons], "first pass")
-    return Finder(CELL_CLASSES, lessons[0].names, first, second)
+    second = fit(inputs, [s.classes for s in lessons], settings.second_members)
+    return Finder(CELL_CLASSES, lessons[0].names, (*firsts[0], *firsts[1]), second)
 
 
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:

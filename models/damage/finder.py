@@ -6,7 +6,7 @@ cells around it, so that a lone odd cell is not a damage and a damage has no hol
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,12 +20,16 @@ Neighbourhood = Callable[[np.ndarray], np.ndarray]
 
 @dataclass(frozen=True)
 class Finder:
-    """A fitted finder. classes : what a cell can be, in the order of the probability columns."""
+    """A fitted finder. classes : what a cell can be, in the order of the probability columns.
+
+    first, second : the members of each pass, whose answers are averaged: one network of this size varies more from
+    training to training than the scenes do.
+    """
 
     classes: tuple[str, ...]
     feature_names: tuple[str, ...]
-    first: Pipeline
-    second: Pipeline
+    first: tuple[Pipeline, ...]
+    second: tuple[Pipeline, ...]
 
     def probabilities(self, features: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
         """(N, F) features of one photograph's cells to (N, C) probabilities."""
@@ -34,8 +38,13 @@ class Finder:
                 f"expected {len(self.feature_names)} features per cell, got {features.shape[1]}; "
                 "retrain the model with this version of the features"
             )
-        first = self.first.predict_proba(features)
-        return self.second.predict_proba(second_pass_input(features, first, neighbourhood))
+        first = mean_answer(self.first, features)
+        return mean_answer(self.second, second_pass_input(features, first, neighbourhood))
+
+
+def mean_answer(members: Sequence[Pipeline], x: np.ndarray) -> np.ndarray:
+    """(N, C) mean of the members' probabilities for (N, F) inputs."""
+    return np.mean([member.predict_proba(x) for member in members], axis=0)
 
 
 def second_pass_input(features: np.ndarray, first: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
@@ -47,7 +56,7 @@ def new_pass(hidden: tuple[int, ...], seed: int, epochs: int) -> Pipeline:
     """An unfitted pass: a small multilayer perceptron on standardised features."""
     return make_pipeline(
         StandardScaler(),
-        MLPClassifier(hidden, alpha=1e-3, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
+        MLPClassifier(hidden, alpha=0.1, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
     )
 
 

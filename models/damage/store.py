@@ -70,7 +70,12 @@ def _plain(model: DamageModel) -> dict[str, Any]:
 
     f = model.finder
     return {
-        "finder": {"classes": list(f.classes), "features": list(f.feature_names), "first": f.first, "second": f.second},
+        "finder": {
+            "classes": list(f.classes),
+            "features": list(f.feature_names),
+            "first": list(f.first),
+            "second": list(f.second),
+        },
         "wires": namer(model.wires),
         "shells": namer(model.shells),
         "measures": model.measures,
@@ -157,5 +162,5 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         raise ModelError(f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it")
     plain = skops.io.loads(data, trusted=TRUSTED_TYPES)
     f = plain["finder"]
-    finder = Finder(tuple(f["classes"]), tuple(f["features"]), f["first"], f["second"])
+    finder = Finder(tuple(f["classes"]), tuple(f["features"]), tuple(f["first"]), tuple(f["second"]))
     return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), plain["measures"], card)
