@@ -158,3 +158,31 @@ def test_bare_bench_has_no_mat_in_its_truth() -> None:
     """mat=None renders the bench alone."""
     _, truth = render_scene(9, "sound", SceneSettings(width_px=300, mat=None))
     assert truth.mat is None
+
+
+def test_a_crowded_scene_holds_more_damages_and_only_adds_to_the_scenario() -> None:
+    """With extra damages every label of the scenario is still there, damages keep their distance, bytes repeat."""
+    wide = SceneSettings(width_px=700, closeup=False, extra=4)
+    picture, truth = render_scene(11, "rodent", wide)
+    again, same = render_scene(11, "rodent", wide)
+    assert (picture == again).all() and truth == same
+    assert "rodent" in truth.labels
+    crowded = [render_scene(seed, "sound", wide)[1] for seed in (5, 6)]
+    assert sum(len(t.regions) for t in crowded) >= 2
+    with pytest.raises(SceneError, match="extra: expected 0 to 8, got 9"):
+        SceneSettings(extra=9)
+
+
+def test_no_distance_is_true_to_a_termination_outside_the_picture() -> None:
+    """Where a region has a distance, a termination of one of its wires lies in the picture."""
+    for seed in (1, 2, 3):
+        _, truth = render_scene(seed, "abrasion", SceneSettings(width_px=400, closeup=True))
+        inside = {
+            t.id
+            for t in truth.terminations
+            if 0 <= t.position_px[0] <= truth.width_px and 0 <= t.position_px[1] <= truth.height_px
+        }
+        wires = {w.id: w for w in truth.wires}
+        for region in truth.regions:
+            reached = {end for name in region.wire_ids for end in wires[name].ends}
+            assert region.to_termination_mm is None or reached & inside
