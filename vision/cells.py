@@ -179,12 +179,13 @@ def _outline(at: HalfMaps, solid: np.ndarray, filled: np.ndarray, out: dict[str,
     small = halved(thickness)
     k = (round(8 * s) | 1) // 4 | 1
     out["half_width_mm"] = cv2.dilate(small, np.ones((k, k), np.uint8))[iy // 4, ix // 4]
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    area = stats[:, cv2.CC_STAT_AREA] / s**2
-    crumbs = np.zeros(mask.shape, np.uint8)
-    for i in np.flatnonzero(area < 9.0):
-        x, y, w, h = stats[i, :4]
-        crumbs[y : y + h, x : x + w] |= labels[y : y + h, x : x + w] == i
+    n, labels = cv2.connectedComponents(mask, connectivity=8)
+    set_at = np.flatnonzero(mask)
+    which = labels.reshape(-1)[set_at]
+    area = np.bincount(which, minlength=n) / s**2
+    crumbs = np.zeros(mask.size, np.uint8)
+    crumbs[set_at[(area < 9.0)[which]]] = 1
+    crumbs = crumbs.reshape(mask.shape)
     at.maps["crumbs"] = halved(crumbs * np.uint8(255))
     out["crumbs_14mm"] = np.log1p(1000 * at.mean("crumbs", 28.0))
     mine = labels[iy, ix]
