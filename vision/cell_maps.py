@@ -24,10 +24,15 @@ def halved(img: np.ndarray) -> np.ndarray:
     return cv2.resize(img, size, interpolation=cv2.INTER_AREA)
 
 
+def full_scale(mask: np.ndarray) -> np.ndarray:
+    """A bool mask as uint8, 0 or 255."""
+    return mask.view(np.uint8) * np.uint8(255)
+
+
 class HalfMaps:
     """Maps at half the size of one canvas window, by name, and window means of them at the cells.
 
-    lab : (H, W, 3) float32, even sides; solid, filled, clipped : (H, W) bool; ix, iy : (N,) int cells, px
+    lab : (H, W, 3) float32; solid, clipped : (H, W) bool; ix, iy : (N,) int cells, px
     """
 
     def __init__(
@@ -38,7 +43,7 @@ class HalfMaps:
         self.shape = (h, w)
         self.maps = {name: np.zeros((h, w), np.float32) for name in (*_SLOPES, *_COLOURS)}
         self.maps |= {name: np.zeros((h, w), np.uint8) for name in _SHARES}
-        self.maps["solid"] = halved(solid.view(np.uint8) * np.uint8(255))
+        self.maps["solid"] = halved(full_scale(solid))
         self.lab = np.zeros((h, w, 3), np.float32)
         self._sums: dict[str, np.ndarray] = {}
         self._corners: dict[int, tuple[list[np.ndarray], np.ndarray]] = {}
@@ -68,8 +73,8 @@ class HalfMaps:
         for name, values in (_slopes(wide, self.s, inner) | _colours(here)).items():
             self.maps[name][at] = halved(values)
         full = (slice(y, y + _TILE), slice(x, x + _TILE))
-        shares = _shares(here) | {"clipped": clipped[full].view(np.uint8) * np.uint8(255)}
-        shares["glint"] = shares["glint"] & (solid[full].view(np.uint8) * np.uint8(255))
+        shares = _shares(here) | {"clipped": full_scale(clipped[full])}
+        shares["glint"] = shares["glint"] & full_scale(solid[full])
         for name, values in shares.items():
             self.maps[name][at] = halved(values)
 
@@ -84,7 +89,7 @@ class HalfMaps:
         return (total / (255.0 * area if values.dtype == np.uint8 else area)).astype(np.float32)
 
     def _window(self, k: int) -> tuple[list[np.ndarray], np.ndarray]:
-        """Places in the sums' raster of the corners of squares of ``k`` px (half size) at the cells, and their areas."""
+        """Places in the sums' raster of the corners of squares of ``k`` px (half size) at the cells; their areas."""
         if k not in self._corners:
             h, w = self.shape
             x, y = self.ix // 2, self.iy // 2
@@ -128,14 +133,12 @@ def _colours(lab: np.ndarray) -> dict[str, np.ndarray]:
 def _shares(lab: np.ndarray) -> dict[str, np.ndarray]:
     """What looks like copper, char, scorched brown and glint, uint8 0 or 255."""
     light, a, b = cv2.split(lab)
-    hue = cv2.bitwise_and(
-        cv2.bitwise_and(cv2.compare(a, 7.0, cv2.CMP_GT), cv2.compare(b, 8.0, cv2.CMP_GT)),
-        cv2.bitwise_and(cv2.compare(b, 2.4 * a, cv2.CMP_LT), cv2.compare(b, 0.55 * a, cv2.CMP_GT)),
-    )
-    pale = cv2.compare(a * a + b * b, 14.0**2, cv2.CMP_LT)
-    return {
-        "copper": cv2.bitwise_and(hue, cv2.inRange(light, np.nextafter(np.float32(25), np.float32(99)).item(), 92.0)),
-        "black": cv2.bitwise_and(cv2.compare(light, 22.0, cv2.CMP_LT), pale),
-        "brown": cv2.bitwise_and(hue, cv2.compare(light, 40.0, cv2.CMP_LT)),
-        "glint": cv2.bitwise_and(cv2.compare(light, 88.0, cv2.CMP_GT), pale),
+    hue = (a > 7) & (b > 8) & (b < np.float32(2.4) * a) & (b > np.float32(0.55) * a)
+    pale = a * a + b * b < 14**2
+    kinds = {
+        "copper": hue & (light > 25) & (light < 92),
+        "black": (light < 22) & pale,
+        "brown": hue & (light < 40),
+        "glint": (light > 88) & pale,
     }
+    return {name: full_scale(kind) for name, kind in kinds.items()}

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from vision.cell_maps import HalfMaps, halved
+from vision.cell_maps import HalfMaps, full_scale, halved
 from vision.lanes import STEPS, describe_lanes, distance3, sample
 from vision.light import EvenLight
 from vision.segment import Foreground
@@ -166,13 +166,13 @@ def _outline(at: HalfMaps, solid: np.ndarray, filled: np.ndarray, out: dict[str,
     mask = solid.view(np.uint8)
     k = (round(3.5 * s) | 1) // 2 | 1
     # two boxes stand in for a Gaussian of about 1 mm
-    smooth = cv2.blur(cv2.blur(mask * np.uint8(255), (k, k)), (k, k))
-    at.maps["rough"] = halved((cv2.compare(smooth, 127, cv2.CMP_GT) // 255 ^ mask) * np.uint8(255))
+    smooth = cv2.blur(cv2.blur(full_scale(solid), (k, k)), (k, k))
+    at.maps["rough"] = halved(full_scale((smooth > 127) ^ solid))
     out["edge_rough_4mm"] = at.mean("rough", 4.0)
     out["edge_rough_10mm"] = at.mean("rough", 10.0)
     for mm in (2.0, 5.0, 12.0):
         out[f"cover_{mm:g}mm"] = at.mean("solid", mm)
-    body = cv2.compare(halved(filled.view(np.uint8) * np.uint8(255)), 127, cv2.CMP_GT)
+    body = (halved(full_scale(filled)) > 127).astype(np.uint8)
     # half a pixel less: at half size the next pixel outside lies that much farther
     thickness = np.maximum(2 * cv2.distanceTransform(body, cv2.DIST_L2, 3) - 0.5, 0) * np.float32(1 / s)
     out["depth_mm"] = thickness[iy // 2, ix // 2]

@@ -17,6 +17,7 @@ _NO_MATCH = -60.0
 _COPPER_HUE = (0.55, 2.4)
 _MAP_WIDTH, _MAP_ROWS = 256, 8192
 """Positions are sampled as a picture this wide, at most so high: cv2.remap is slow on narrow ones."""
+_NO_MAP = np.zeros(0, np.float32)
 _AT_ONCE = 256
 """Lanes described at once: what is reckoned on them stays in the processor's cache."""
 
@@ -32,7 +33,7 @@ def sample(img: np.ndarray, xy: np.ndarray) -> np.ndarray:
         places = np.zeros((min(_MAP_ROWS, rows - i) * _MAP_WIDTH, 2), np.float32)
         places[: len(part)] = part
         grid = places.reshape(-1, _MAP_WIDTH, 2)
-        found = cv2.remap(img, grid, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        found = cv2.remap(img, grid, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         out[i * _MAP_WIDTH : i * _MAP_WIDTH + len(places)] = found.reshape(-1, *img.shape[2:])
     return out[: len(flat)].reshape(*shape, *img.shape[2:])
 
@@ -45,7 +46,10 @@ def copper_like(light: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
 
 def distance3(difference: np.ndarray) -> np.ndarray:
     """Lengths of (..., 3) vectors."""
-    return np.sqrt(np.einsum("...k,...k->...", difference, difference))
+    square = difference * difference
+    total = square[..., 0] + square[..., 1]
+    total += square[..., 2]
+    return np.sqrt(total)
 
 
 def follow(
@@ -60,7 +64,7 @@ def follow(
     step, side = np.float32(STEP_MM * px_per_mm), _SIDE_MM * np.float32(px_per_mm)
     here, heading = xy.astype(np.float32), along.astype(np.float32)
     colour = sample(picture, here)[:, :3]
-    rows = np.arange(len(xy))
+    first = len(_SIDE_MM) * np.arange(len(xy))
     usual = np.float32(_SIDE_COST_PER_MM) * np.abs(_SIDE_MM)
     colours = np.empty((STEPS, len(xy), 3), np.float32)
     insides = np.empty((STEPS, len(xy)), bool)
@@ -73,9 +77,9 @@ def follow(
         inside = there[..., 3] > 0.5
         cost = distance3(there[..., :3] - colour[:, None, :])
         cost += usual + np.float32(_OUTSIDE_COST) * ~inside
-        best = cost.argmin(axis=1)
-        here, colour = at[rows, best], there[rows, best, :3]
-        colours[k], insides[k], places[k] = colour, inside[rows, best], here
+        best = first + cost.argmin(axis=1)
+        here, colour = at.reshape(-1, 2).take(best, axis=0), there.reshape(-1, 4).take(best, axis=0)[:, :3]
+        colours[k], insides[k], places[k] = colour, inside.reshape(-1).take(best), here
         heading = _turned(heading, sample(field, (here + np.float32(0.5)) / 2 - np.float32(0.5)))
     return colours, insides, places
 
@@ -115,8 +119,8 @@ def course(lane: np.ndarray, inside: np.ndarray, out: dict[str, np.ndarray]) -> 
     here = lane[:, n]
     weight = inside.astype(np.float32)
     count = np.maximum(weight.sum(axis=1), 1)
-    mean = np.einsum("nlk,nl->nk", lane, weight) / count[:, None]
-    spread = np.sqrt(np.einsum("nlk,nl->nk", (lane - mean[:, None]) ** 2, weight) / count[:, None])
+    mean = (weight[:, None] @ lane)[:, 0] / count[:, None]
+    spread = np.sqrt((weight[:, None] @ (lane - mean[:, None]) ** 2)[:, 0] / count[:, None])
     out["lane_light_spread"] = spread[:, 0]
     out["lane_colour_spread"] = np.hypot(spread[:, 1], spread[:, 2])
     pair = weight[:, 1:] * weight[:, :-1]
@@ -189,8 +193,9 @@ def interruption(lane: np.ndarray, inside: np.ndarray, out: dict[str, np.ndarray
     flat = score.reshape(count, -1)
     best = flat.max(axis=1)
     reach = (np.arange(k)[:, None] + np.arange(k)[None, :]).ravel().astype(np.float32)
-    good = flat >= np.where(best > 0, _TIGHT * best, best)[:, None]
-    chosen = np.where(good, reach[None, :], np.float32(1e4)).argmin(axis=1)
+    far = (flat < np.where(best > 0, np.float32(_TIGHT) * best, best)[:, None]) * np.float32(1e4)
+    far += reach
+    chosen = far.argmin(axis=1)
     i, j = chosen // k, chosen % k
     out["interruption"] = best
     out["interruption_mm"] = (i + j + 2) * STEP_MM
@@ -213,8 +218,8 @@ def _piece(lane: np.ndarray, i: np.ndarray, j: np.ndarray, out: dict[str, np.nda
     number = np.arange(2 * n + 1)[None, :]
     within = ((number > n - 1 - i[:, None]) & (number < n + 1 + j[:, None])).astype(np.float32)
     total = within.sum(axis=1)
-    mean = np.einsum("nlk,nl->nk", lane, within) / total[:, None]
-    spread = np.sqrt(np.einsum("nlk,nl->nk", (lane - mean[:, None]) ** 2, within) / total[:, None])
+    mean = (within[:, None] @ lane)[:, 0] / total[:, None]
+    spread = np.sqrt((within[:, None] @ (lane - mean[:, None]) ** 2)[:, 0] / total[:, None])
     out["piece_light"], out["piece_chroma"] = mean[:, 0], np.hypot(mean[:, 1], mean[:, 2])
     out["piece_light_spread"], out["piece_colour_spread"] = spread[:, 0], np.hypot(spread[:, 1], spread[:, 2])
     out["piece_copper_share"] = (copper_like(lane[..., 0], lane[..., 1], lane[..., 2]) * within).sum(axis=1) / total

@@ -86,7 +86,7 @@ def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per
     for x0, y0, x1, y1 in printed.boxes:
         cut = (slice(y0, y1), slice(x0, x1))
         inside = ground[cut] & printed.zone[cut]
-        strong, weak = _covered(lab[cut], printed.lowest[cut], printed.highest[cut], black, tint)
+        strong, weak = _covered(lab[cut], printed.lowest[cut], printed.highest[cut], inside, black, tint)
         strong &= inside
         if not strong.any():
             continue
@@ -96,12 +96,18 @@ def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per
 
 
 def _covered(
-    here: np.ndarray, lowest: np.ndarray, highest: np.ndarray, black: float, tint: np.ndarray
+    here: np.ndarray, lowest: np.ndarray, highest: np.ndarray, inside: np.ndarray, black: float, tint: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Strong and weak difference of one box from its print, a few rows at a time."""
+    """Strong and weak difference of one box from its print, a few rows at a time.
+
+    Every other pixel both ways says whether there is anything at all: what is smaller would be opened away.
+    """
     thin = (slice(None, None, 2), slice(None, None, 2))
-    shift = _patch_shift(here[thin], _as_seen(lowest[thin], black, tint), _as_seen(highest[thin], black, tint))
-    strong, weak = np.empty(here.shape[:2], bool), np.empty(here.shape[:2], bool)
+    low, high = _as_seen(lowest[thin], black, tint), _as_seen(highest[thin], black, tint)
+    shift = _patch_shift(here[thin], low, high)
+    strong, weak = np.zeros(here.shape[:2], bool), np.zeros(here.shape[:2], bool)
+    if not (_differs(here[thin], low + shift, high + shift)[0] & inside[thin]).any():
+        return strong, weak
     rows = max(1, _PIXELS_AT_ONCE // here.shape[1])
     for y in range(0, len(here), rows):
         cut = slice(y, y + rows)

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
-from vision.evidence import RegionSigns, reference_cells, region_signs
+from vision.evidence import RegionSigns, reference_cells, region_signs, usual_signs
 from vision.grid import canvas_mask
 from vision.parts import (
     MIN_HOUSING_MM2,
@@ -103,7 +103,7 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     scores = np.stack([column[name] for name in WIRE_DAMAGES], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
     sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
-    describe = partial(_described, look, graph, probabilities, classes, sound)
+    describe = partial(_described, look, graph, probabilities, classes, usual_signs(look.cells, sound))
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
@@ -120,12 +120,12 @@ def _described(
     graph: BundleGraph,
     probabilities: np.ndarray,
     classes: tuple[str, ...],
-    sound: np.ndarray,
+    usual: np.ndarray,
     candidate: Candidate,
 ) -> WireCandidate:
     s = look.canvas.px_per_mm
     extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-    signs = region_signs(candidate, look.cells, probabilities, classes, sound, extent, graph, look.grid.step_px / s)
+    signs = region_signs(candidate, look.cells, probabilities, classes, usual, extent, graph, look.grid.step_px / s)
     return WireCandidate(candidate, extent, signs)
 
 
