@@ -17,8 +17,8 @@ FEATURE_VERSION = "3"
 PITCH_MM = 1.2
 
 _LAGS_MM = (3.0, 6.0, 11.0, 18.0)
-_SIDE_MM = np.arange(-1.5, 1.51, 0.5, np.float32)
-_PROFILE_MM = np.arange(-6.0, 6.01, 0.4, np.float32)
+_SIDE_MM = np.arange(-1.5, 1.51, 0.5).astype(np.float32)
+_PROFILE_MM = np.arange(-6.0, 6.01, 0.4).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -60,10 +60,8 @@ def _sampled(at: HalfMaps, along: np.ndarray) -> _Sampled:
     # 0.4 mm at full size, less what halving and sampling between pixels smooth themselves
     sigma = 0.5 * np.sqrt(max((0.4 * at.s) ** 2 - 0.75, 0.1))
     picture = np.empty((*at.shape, 4), np.float32)
-    cv2.mixChannels(
-        [cv2.GaussianBlur(at.lab, (0, 0), sigma), at.maps["solid"].astype(np.float32) * np.float32(1 / 255)],
-        [picture], [0, 0, 1, 1, 2, 2, 3, 3],
-    )  # fmt: skip
+    picture[..., :3] = cv2.GaussianBlur(at.lab, (0, 0), sigma)
+    picture[..., 3] = at.maps["solid"] * np.float32(1 / 255)
     xy = (np.stack([at.ix, at.iy], axis=1).astype(np.float32) + np.float32(0.5)) / 2 - np.float32(0.5)
     along = along.astype(np.float32)
     return _Sampled(picture, np.float32(at.s / 2), xy, along, np.stack([-along[:, 1], along[:, 0]], axis=1))
@@ -183,7 +181,7 @@ def _outline(at: HalfMaps, solid: np.ndarray, filled: np.ndarray, out: dict[str,
     set_at = np.flatnonzero(mask)
     which = labels.reshape(-1)[set_at]
     area = np.bincount(which, minlength=n) / s**2
-    crumbs = np.zeros(mask.size, np.uint8)
+    crumbs: np.ndarray = np.zeros(mask.size, np.uint8)
     crumbs[set_at[(area < 9.0)[which]]] = 1
     crumbs = crumbs.reshape(mask.shape)
     at.maps["crumbs"] = halved(crumbs * np.uint8(255))
@@ -287,7 +285,7 @@ def _described(
     _outline(at, solid, filled, out)
     _relief(at, fine[0], out)
     _continuity(look, out)
-    followed, places, inside = describe_lanes(look.picture, _direction_field(at, 6.0), look.xy, look.along, look.s)
+    followed, places, inside = describe_lanes(look.picture, _direction_field(at, 6.0), look.xy, look.along, float(look.s))
     out |= followed
     out |= describe_spots(look.picture, at.ix // 2, at.iy // 2, float(look.s))
     _profile(look, out)

@@ -17,7 +17,6 @@ _NO_MATCH = -60.0
 _COPPER_HUE = (0.55, 2.4)
 _MAP_WIDTH, _MAP_ROWS = 256, 8192
 """Positions are sampled as a picture this wide, at most so high: cv2.remap is slow on narrow ones."""
-_NO_MAP = np.zeros(0, np.float32)
 _AT_ONCE = 256
 """Lanes described at once: what is reckoned on them stays in the processor's cache."""
 
@@ -33,7 +32,8 @@ def sample(img: np.ndarray, xy: np.ndarray) -> np.ndarray:
         places = np.zeros((min(_MAP_ROWS, rows - i) * _MAP_WIDTH, 2), np.float32)
         places[: len(part)] = part
         grid = places.reshape(-1, _MAP_WIDTH, 2)
-        found = cv2.remap(img, grid, _NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        x, y = grid[..., 0].copy(), grid[..., 1].copy()
+        found = cv2.remap(img, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         out[i * _MAP_WIDTH : i * _MAP_WIDTH + len(places)] = found.reshape(-1, *img.shape[2:])
     return out[: len(flat)].reshape(*shape, *img.shape[2:])
 

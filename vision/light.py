@@ -123,6 +123,6 @@ def _divided(bgr: np.ndarray, gain_small: np.ndarray, shrink: int) -> np.ndarray
         gain = cv2.resize(part, (w, len(part) * shrink), interpolation=cv2.INTER_LINEAR)
         linear = cv2.LUT(bgr[cut], _SRGB_TO_LINEAR)
         cv2.multiply(linear, gain[shrink : shrink + len(linear)], linear)
-        cv2.min(linear, (_BRIGHTEST,) * 4, linear)
+        np.minimum(linear, np.float32(_BRIGHTEST), out=linear)
         cv2.cvtColor(linear, cv2.COLOR_LBGR2Lab, lab[cut])
     return lab

@@ -236,7 +236,8 @@ def straight_picture(
         fine = cv2.resize(part, (nx * step, len(part) * step), interpolation=cv2.INTER_LINEAR)
         rows = slice(k * step, min((k + blocks) * step, size[1]))
         places = fine[step : step + rows.stop - rows.start, step : step + size[0]]
-        flat[rows] = cv2.remap(photo.bgr, places, np.zeros(0, np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+        x, y = places[..., 0].copy(), places[..., 1].copy()
+        flat[rows] = cv2.remap(photo.bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return flat
 
 

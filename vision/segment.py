@@ -114,7 +114,7 @@ def _seen(lab: np.ndarray, s: float, chroma_noise: float, sharp: float) -> _Seen
             size = (w // 2, rows)
             half[cut] = cv2.resize(lab[y:end][even, : w // 2 * 2], size, interpolation=cv2.INTER_AREA)
             half_slope[cut] = cv2.resize(slope[even, : w // 2 * 2], size, interpolation=cv2.INTER_AREA)
-    return _Seen(*out, half, half_slope)
+    return _Seen(out[0], out[1], out[2], out[3], half, half_slope)
 
 
 def on_white_ground(
