@@ -285,7 +285,8 @@ def _described(
     _outline(at, solid, filled, out)
     _relief(at, fine[0], out)
     _continuity(look, out)
-    followed, places, inside = describe_lanes(look.picture, _direction_field(at, 6.0), look.xy, look.along, float(look.s))
+    field = _direction_field(at, 6.0)
+    followed, places, inside = describe_lanes(look.picture, field, look.xy, look.along, float(look.s))
     out |= followed
     out |= describe_spots(look.picture, at.ix // 2, at.iy // 2, float(look.s))
     _profile(look, out)
