@@ -71,8 +71,8 @@ def trace_bundles(body: np.ndarray, px_per_mm: float, blocked: np.ndarray) -> Bu
     """
     scale = _RASTER_PX_PER_MM / px_per_mm
     size = (max(3, round(body.shape[1] * scale)), max(3, round(body.shape[0] * scale)))
-    small = cv2.resize(body.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 127
-    stop = cv2.resize(blocked.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 128
+    small = _shrunk(body, size) > 127
+    stop = _shrunk(blocked, size) > 128
     r = round(_CLOSE_MM * _RASTER_PX_PER_MM)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1))
     closed = cv2.morphologyEx(np.pad(small.astype(np.uint8), r), cv2.MORPH_CLOSE, kernel)[r:-r, r:-r] > 0
@@ -81,8 +81,21 @@ def trace_bundles(body: np.ndarray, px_per_mm: float, blocked: np.ndarray) -> Bu
         return _empty()
     inside = cv2.distanceTransform(closed.astype(np.uint8), cv2.DIST_L2, 5)
     width = np.maximum(inside - 0.5, 0) / _RASTER_PX_PER_MM  # to the border, not to the next pixel outside
-    skeleton = _without_spurs(skeletonize(closed), width)
+    skeleton = _without_spurs(_skeleton(closed), width)
     return _graph(skeleton, width, 1 / scale)
+
+
+def _shrunk(mask: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """A (H, W) bool mask as uint8 0..255, (w, h) `size`."""
+    return cv2.resize(mask.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA)
+
+
+def _skeleton(mask: np.ndarray) -> np.ndarray:
+    """The mask's skeleton, looked for within its bounding box only."""
+    x, y, w, h = cv2.boundingRect(mask.view(np.uint8))
+    out = np.zeros(mask.shape, bool)
+    out[y : y + h, x : x + w] = skeletonize(np.pad(mask[y : y + h, x : x + w], 1))[1:-1, 1:-1]
+    return out
 
 
 def _pixel_links(skeleton: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -133,7 +146,7 @@ def _without_spurs(skeleton: np.ndarray, width_mm: np.ndarray) -> np.ndarray:
                 removed = True
         if not removed:
             return out
-        out = skeletonize(out)
+        out = _skeleton(out)
     return out
 
 

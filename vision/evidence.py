@@ -52,19 +52,26 @@ def reference_cells(cells: Cells, wire_probability: np.ndarray, damage: np.ndarr
     return sound if sound.sum() >= 20 else ~damage
 
 
+def usual_signs(cells: Cells, reference: np.ndarray) -> np.ndarray:
+    """Median of each sign over the (N,) bool reference cells (all where there is none), to compare regions with."""
+    base = cells.features[reference] if reference.any() else cells.features
+    columns = np.ascontiguousarray(base[:, [cells.names.index(name) for name in _SIGNS]].T)
+    return np.median(columns, axis=1)
+
+
 def region_signs(
     candidate: Candidate,
     cells: Cells,
     probabilities: np.ndarray,
     classes: tuple[str, ...],
-    reference: np.ndarray,
+    usual: np.ndarray,
     extent: Extent,
     graph: BundleGraph,
     cell_mm: float,
 ) -> RegionSigns:
     """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents.
 
-    probabilities : (N, C) of the finder; reference : (N,) bool sound-wire cells.
+    probabilities : (N, C) of the finder; usual : of `usual_signs`.
     """
     mine = candidate.cells
     values: dict[str, float] = {}
@@ -72,14 +79,12 @@ def region_signs(
         column = probabilities[mine, k]
         values[f"finder_{name}"] = float(column.mean())
         values[f"finder_{name}_top"] = float(np.percentile(column, 90))
-    base = cells.features[reference] if reference.any() else cells.features
-    for name in _SIGNS:
-        j = cells.names.index(name)
-        column = cells.features[mine, j]
-        usual = float(np.median(base[:, j]))
-        values[name] = float(column.mean())
-        values[f"{name}_top"] = float(np.percentile(column, 90))
-        values[f"{name}_over_sound"] = float(column.mean()) - usual
+    columns = cells.features[mine][:, [cells.names.index(name) for name in _SIGNS]]
+    means, tops = columns.mean(axis=0), np.percentile(columns, 90, axis=0)
+    for name, mean, top, sound in zip(_SIGNS, means.tolist(), tops.tolist(), usual.tolist(), strict=True):
+        values[name] = mean
+        values[f"{name}_top"] = top
+        values[f"{name}_over_sound"] = mean - sound
     area = len(mine) * cell_mm**2
     length = extent.length_mm or cell_mm * np.sqrt(len(mine))
     bundle = 2 * float(np.median(graph.half_width_mm[extent.feet])) if len(extent.feet) else 0.0

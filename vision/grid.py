@@ -123,8 +123,8 @@ def canvas_mask(grid: CellGrid, mask: np.ndarray, shape: tuple[int, int], grow_m
     h, w = shape
     step = grid.step_px
     size = (round(mask.shape[1] * step), round(mask.shape[0] * step))
-    soft = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    big = soft > 0.5
+    soft = cv2.resize(mask.view(np.uint8) * np.uint8(254), size, interpolation=cv2.INTER_LINEAR)
+    big = soft > 127
     out = np.zeros((h, w), bool)
     x0, y0 = round(grid.origin_px[0] - step / 2 + 0.5), round(grid.origin_px[1] - step / 2 + 0.5)
     xs, ys = max(x0, 0), max(y0, 0)

@@ -7,7 +7,7 @@ import numpy as np
 
 from vision.canvas import WORKING_PX_PER_MM, Canvas
 from vision.layout import MatLayout
-from vision.mat import MatView, rectify, straight_maps
+from vision.mat import MatView, rectify, straight_picture
 from vision.printed import printed_page
 from vision.reading import Photo, PhotoError
 
@@ -67,8 +67,7 @@ def _lay_around_card(photo: Photo, view: MatView) -> Canvas:
     low = np.maximum(seen.min(axis=0), middle - _CARD_FIELD_MM / 2)
     high = np.minimum(seen.max(axis=0), middle + _CARD_FIELD_MM / 2)
     width, height = (max(1, int(n)) for n in np.ceil((high - low) * s))
-    map_x, map_y = straight_maps(view, low, s, (width, height), 0.0)
-    bgr = cv2.remap(photo.bgr, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    bgr = straight_picture(photo, view, low, s, (width, height), 0.0)
     centre_mm = (float(low[0] + 0.5 / s), float(low[1] + 0.5 / s))
 
     def to_photo(px: np.ndarray) -> np.ndarray:

@@ -111,16 +111,18 @@ def _divided(bgr: np.ndarray, gain_small: np.ndarray, shrink: int) -> np.ndarray
     h, w = bgr.shape[:2]
     rows, columns = gain_small.shape[:2]
     wide = cv2.resize(gain_small, (columns * shrink, rows), interpolation=cv2.INTER_LINEAR)
-    wide = cv2.copyMakeBorder(wide, 0, 0, 0, w - columns * shrink, cv2.BORDER_REPLICATE)
-    at = ((np.arange(h) + 0.5) / shrink - 0.5).clip(0, rows - 1)
-    low = np.minimum(at.astype(int), max(rows - 2, 0))
-    share = (at - low).astype(np.float32)[:, None, None]
+    wide = cv2.copyMakeBorder(wide, 1, 2, 0, w - columns * shrink, cv2.BORDER_REPLICATE)
     lab = np.empty((h, w, 3), np.float32)
-    for y in range(0, h, _STRIP_ROWS):
-        cut = slice(y, min(y + _STRIP_ROWS, h))
-        gain = wide[low[cut]] * (1 - share[cut]) + wide[np.minimum(low[cut] + 1, rows - 1)] * share[cut]
+    blocks = max(1, _STRIP_ROWS // shrink)
+    for k in range(0, rows + 1, blocks):
+        part = wide[k : k + blocks + 2]
+        cut = slice(k * shrink, min((k + blocks) * shrink, h))
+        if cut.start >= cut.stop:
+            break
+        # a sample of the small picture stands for the middle of its block: one more on either side
+        gain = cv2.resize(part, (w, len(part) * shrink), interpolation=cv2.INTER_LINEAR)
         linear = cv2.LUT(bgr[cut], _SRGB_TO_LINEAR)
-        cv2.multiply(linear, gain, linear)
-        np.minimum(linear, _BRIGHTEST, out=linear)
+        cv2.multiply(linear, gain[shrink : shrink + len(linear)], linear)
+        np.minimum(linear, np.float32(_BRIGHTEST), out=linear)
         cv2.cvtColor(linear, cv2.COLOR_LBGR2Lab, lab[cut])
     return lab

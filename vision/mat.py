@@ -213,24 +213,32 @@ def rectify(
     low, high = visible_page_mm(view, height_mm)
     low = np.floor(low * px_per_mm) / px_per_mm  # on the grid of the layout's raster
     width, height = (max(1, int(n)) for n in np.ceil((high - low) * px_per_mm))
-    map_x, map_y = straight_maps(view, low, px_per_mm, (width, height), height_mm)
-    flat = cv2.remap(photo.bgr, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    return flat, (float(low[0]), float(low[1]))
+    return straight_picture(photo, view, low, px_per_mm, (width, height), height_mm), (float(low[0]), float(low[1]))
 
 
-def straight_maps(
-    view: MatView, low: np.ndarray, px_per_mm: float, size: tuple[int, int], height_mm: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """Where each pixel of the straight picture comes from: for cv2.remap; exact every 16 px, linear between."""
+def straight_picture(
+    photo: Photo, view: MatView, low: np.ndarray, px_per_mm: float, size: tuple[int, int], height_mm: float
+) -> np.ndarray:
+    """(H, W, 3) BGR, the plane at a height seen straight, `size` (w, h) from the mm `low` on; black outside the photo.
+
+    Places are exact every 16 px and linear between, reckoned a few rows at a time.
+    """
     step = 16
     nx, ny = (-(-n // step) + 2 for n in size)
     # cv2.resize puts sample k of the coarse grid at (k + 0.5) step - 0.5; one more sample around keeps it from clamping
     gx, gy = np.meshgrid((np.arange(nx) - 0.5) * step, (np.arange(ny) - 0.5) * step)
     px = view.to_px(low + np.stack([gx.ravel(), gy.ravel()], 1) / px_per_mm, height_mm)
     coarse = px.astype(np.float32).reshape(ny, nx, 2)
-    cut = (slice(step, step + size[1]), slice(step, step + size[0]))
-    fine = [cv2.resize(coarse[..., k], (nx * step, ny * step), interpolation=cv2.INTER_LINEAR)[cut] for k in (0, 1)]
-    return np.ascontiguousarray(fine[0]), np.ascontiguousarray(fine[1])
+    flat = np.empty((size[1], size[0], 3), np.uint8)
+    blocks = 4
+    for k in range(0, ny - 2, blocks):
+        part = coarse[k : k + blocks + 2]
+        fine = cv2.resize(part, (nx * step, len(part) * step), interpolation=cv2.INTER_LINEAR)
+        rows = slice(k * step, min((k + blocks) * step, size[1]))
+        places = fine[step : step + rows.stop - rows.start, step : step + size[0]]
+        x, y = places[..., 0].copy(), places[..., 1].copy()
+        flat[rows] = cv2.remap(photo.bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return flat
 
 
 def visible_page_mm(view: MatView, height_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:

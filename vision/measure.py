@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from vision.findings import Measure
@@ -176,8 +177,8 @@ def measure_shell(look: FirstLook, candidate: ShellCandidate, probabilities: np.
     factor = height_factor(look, 8.0)
     missing = float(candidate.shell.missing.sum()) / look.canvas.px_per_mm**2
     region = shell_damage_mask(look, candidate, probabilities)
-    ys, xs = np.nonzero(region)
-    span = float(np.hypot(np.ptp(xs), np.ptp(ys))) / look.canvas.px_per_mm
+    _, _, width, height = cv2.boundingRect(region.view(np.uint8))
+    span = float(np.hypot(width - 1, height - 1)) / look.canvas.px_per_mm
     return {
         "crack_length_mm": RawMeasure(values["crack_ridge_mm"] * factor),
         "missing_area_mm2": RawMeasure(missing * factor**2),

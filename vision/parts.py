@@ -59,7 +59,9 @@ def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: fl
     """Terminations from their masks: where the nearest bundle end meets each."""
     parts = []
     for i, mask in enumerate(masks):
-        contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        x, y, w, h = cv2.boundingRect(mask.view(np.uint8))
+        inner = mask[y : y + h, x : x + w].view(np.uint8)
+        contours, _ = cv2.findContours(inner, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(x, y))
         rim = np.concatenate([c.reshape(-1, 2) for c in contours]).astype(float)
         point, number, gap = rim.mean(axis=0), -1, 0.0
         if len(graph.points):

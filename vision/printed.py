@@ -14,6 +14,7 @@ from vision.layout_raster import printed_mask, raster
 _EDGE_MM = 0.6
 """How far an edge of print may appear away from its place."""
 _BOX_MARGIN_MM = 1.0
+_PIXELS_AT_ONCE = 16384
 _STRONG, _WEAK = 22.0, 12.0
 """Difference from the print, CIELAB units, that starts and that continues a covering thing."""
 _SHADOW_LIGHT = 40.0
@@ -84,16 +85,35 @@ def over_print(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage, px_per
     opening = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
     for x0, y0, x1, y1 in printed.boxes:
         cut = (slice(y0, y1), slice(x0, x1))
-        low, high = _as_seen(printed.lowest[cut], black, tint), _as_seen(printed.highest[cut], black, tint)
-        here = lab[cut]
-        shift = _patch_shift(here, low, high)
-        strong, weak = _differs(here, low + shift, high + shift)
         inside = ground[cut] & printed.zone[cut]
-        if not (strong & inside).any():
+        strong, weak = _covered(lab[cut], printed.lowest[cut], printed.highest[cut], inside, black, tint)
+        strong &= inside
+        if not strong.any():
             continue
-        both = _continued(strong & inside, weak & inside, max(2, round(0.12 * px_per_mm**2)))
+        both = _continued(strong, weak & inside, max(2, round(0.12 * px_per_mm**2)))
         found[cut][cv2.morphologyEx(both.astype(np.uint8), cv2.MORPH_OPEN, opening) > 0] = 1
     return found > 0
+
+
+def _covered(
+    here: np.ndarray, lowest: np.ndarray, highest: np.ndarray, inside: np.ndarray, black: float, tint: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Strong and weak difference of one box from its print, a few rows at a time.
+
+    Every other pixel both ways says whether there is anything at all: what is smaller would be opened away.
+    """
+    thin = (slice(None, None, 2), slice(None, None, 2))
+    low, high = _as_seen(lowest[thin], black, tint), _as_seen(highest[thin], black, tint)
+    shift = _patch_shift(here[thin], low, high)
+    strong, weak = np.zeros(here.shape[:2], bool), np.zeros(here.shape[:2], bool)
+    if not (_differs(here[thin], low + shift, high + shift)[0] & inside[thin]).any():
+        return strong, weak
+    rows = max(1, _PIXELS_AT_ONCE // here.shape[1])
+    for y in range(0, len(here), rows):
+        cut = slice(y, y + rows)
+        low, high = _as_seen(lowest[cut], black, tint) + shift, _as_seen(highest[cut], black, tint) + shift
+        strong[cut], weak[cut] = _differs(here[cut], low, high)
+    return strong, weak
 
 
 def _ink(lab: np.ndarray, ground: np.ndarray, printed: PrintedPage) -> tuple[float, np.ndarray]:
@@ -131,12 +151,13 @@ def _patch_shift(here: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndar
 def _differs(here: np.ndarray, low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Strong and weak difference; a darkening alone counts only below what a shadow can do."""
     below, above = np.maximum(low - here, 0), np.maximum(here - high, 0)
-    colour = np.hypot(np.maximum(below[..., 1], above[..., 1]), np.maximum(below[..., 2], above[..., 2]))
+    off = np.maximum(below, above)
+    colour = off[..., 1] ** 2 + off[..., 2] ** 2
     light = here[..., 0]
     dark = np.where(light < _SHADOW_LIGHT, below[..., 0], 0.0)
     half_dark = np.where(light < _SHADOW_LIGHT + 20, below[..., 0], 0.0)
-    strong = (colour > _STRONG) | (dark > _STRONG) | (above[..., 0] > _STRONG)
-    weak = (colour > _WEAK) | (half_dark > _STRONG) | (above[..., 0] > _WEAK)
+    strong = (colour > _STRONG**2) | (dark > _STRONG) | (above[..., 0] > _STRONG)
+    weak = (colour > _WEAK**2) | (half_dark > _STRONG) | (above[..., 0] > _WEAK)
     return strong, weak
 
 

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
-from vision.evidence import RegionSigns, reference_cells, region_signs
+from vision.evidence import RegionSigns, reference_cells, region_signs, usual_signs
 from vision.grid import canvas_mask
 from vision.parts import (
     MIN_HOUSING_MM2,
@@ -103,7 +103,7 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     scores = np.stack([column[name] for name in WIRE_DAMAGES], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
     sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
-    describe = partial(_described, look, graph, probabilities, classes, sound)
+    describe = partial(_described, look, graph, probabilities, classes, usual_signs(look.cells, sound))
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
@@ -120,12 +120,12 @@ def _described(
     graph: BundleGraph,
     probabilities: np.ndarray,
     classes: tuple[str, ...],
-    sound: np.ndarray,
+    usual: np.ndarray,
     candidate: Candidate,
 ) -> WireCandidate:
     s = look.canvas.px_per_mm
     extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-    signs = region_signs(candidate, look.cells, probabilities, classes, sound, extent, graph, look.grid.step_px / s)
+    signs = region_signs(candidate, look.cells, probabilities, classes, usual, extent, graph, look.grid.step_px / s)
     return WireCandidate(candidate, extent, signs)
 
 
@@ -161,14 +161,25 @@ def _rim(ground: np.ndarray, s: float) -> np.ndarray:
     return cv2.resize(near, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
 
 
+def _near(mask: np.ndarray, xy: np.ndarray, reach_px: int) -> np.ndarray:
+    """(N,) bool: (N, 2) canvas px no farther than ``reach_px`` (along x and y) from the mask."""
+    left, top, width, height = cv2.boundingRect(mask.view(np.uint8))
+    inner = mask[top : top + height, left : left + width].view(np.uint8)
+    edged = cv2.copyMakeBorder(inner, *(reach_px,) * 4, cv2.BORDER_CONSTANT, value=0)
+    wide = cv2.dilate(edged, np.ones((2 * reach_px + 1,) * 2, np.uint8)) > 0
+    at = xy - [left - reach_px, top - reach_px]
+    known = ((at >= 0) & (at < wide.shape[::-1])).all(axis=1)
+    near = np.zeros(len(xy), bool)
+    near[known] = wide[at[known, 1], at[known, 0]]
+    return near
+
+
 def _shell_candidate(
     part: Part, look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...]
 ) -> ShellCandidate:
     assert part.mask is not None
     shell = examine_shell(part.mask, look.even.lab, look.foreground.solid, part.point, look.canvas.px_per_mm)
-    x, y = look.cells.xy.astype(int).T
-    reach = cv2.dilate(part.mask.astype(np.uint8), np.ones((5, 5), np.uint8), iterations=2) > 0
-    mine = np.flatnonzero(reach[y, x])
+    mine = np.flatnonzero(_near(part.mask, look.cells.xy.astype(int), 4))
     values = {f"shell_{name}": value for name, value in shell.values.items()}
     broken = probabilities[mine, classes.index("connector")] if len(mine) else np.zeros(1)
     top = np.sort(broken)[::-1]

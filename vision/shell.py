@@ -8,7 +8,11 @@ import cv2
 import numpy as np
 from skimage.morphology import skeletonize
 
+from vision.light import magnitude
+
 _OFF_AXIS_DEG = 14.0
+_FRAGMENTS_MM = 45.0
+"""How far from the shell its fragments are looked for."""
 
 
 @dataclass(frozen=True)
@@ -27,25 +31,30 @@ class Shell:
 
 def refine_outline(rough: np.ndarray, filled: np.ndarray, px_per_mm: float) -> np.ndarray:
     """The housing's mask from its rough cells: grown a little, held inside the foreground, holes closed."""
-    k = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(0.8 * px_per_mm) + 1,) * 2)
-    grown = cv2.dilate(rough.astype(np.uint8), k) > 0
-    mask = (grown & filled) | (cv2.erode(rough.astype(np.uint8), k) > 0)
+    radius = round(0.8 * px_per_mm)
+    k = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
+    cut = _window(rough, 3 * radius + 2)
+    near = rough[cut].astype(np.uint8)
+    grown = cv2.dilate(near, k) > 0
+    mask = (grown & filled[cut]) | (cv2.erode(near, k) > 0)
     opened = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, k)
     n, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     if n < 2:
         return rough
     largest = labels == 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     contours, _ = cv2.findContours(largest.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    out = np.zeros(rough.shape, np.uint8)
+    out = np.zeros(near.shape, np.uint8)
     cv2.drawContours(out, contours, -1, 1, cv2.FILLED)
-    return out > 0
+    whole = np.zeros(rough.shape, bool)
+    whole[cut] = out > 0
+    return whole
 
 
 def _window(mask: np.ndarray, margin: int) -> tuple[slice, slice]:
-    ys, xs = np.nonzero(mask)
+    x, y, w, h = cv2.boundingRect(np.ascontiguousarray(mask).view(np.uint8))
     return (
-        slice(max(0, ys.min() - margin), min(mask.shape[0], ys.max() + margin + 1)),
-        slice(max(0, xs.min() - margin), min(mask.shape[1], xs.max() + margin + 1)),
+        slice(max(0, y - margin), min(mask.shape[0], y + h + margin)),
+        slice(max(0, x - margin), min(mask.shape[1], x + w + margin)),
     )
 
 
@@ -55,14 +64,16 @@ def examine_shell(mask: np.ndarray, lab: np.ndarray, solid: np.ndarray, entry: n
     mask : (H, W) bool; lab : (H, W, 3) even light; solid : (H, W) bool foreground; entry : (2,) canvas px
     where the wires enter.
     """
-    cut = _window(mask, round(45 * px_per_mm))
-    inside, picture, body = mask[cut], lab[cut], solid[cut]
+    # room for the outline's rectangle, filters and rims
+    cut = _window(mask, round(8 * px_per_mm))
+    inside, picture = mask[cut], lab[cut]
     start = entry - [cut[1].start, cut[0].start]
     values: dict[str, float] = {}
     missing = _outline_values(inside, start, px_per_mm, values)
     crack = _crack_values(inside, picture, px_per_mm, values)
     _surface_values(inside, picture, px_per_mm, values)
-    _fragment_values(inside, picture, body, px_per_mm, values)
+    around = _window(mask, round(_FRAGMENTS_MM * px_per_mm))
+    _fragment_values(mask[around], lab[around], solid[around], px_per_mm, values)
     whole_crack, whole_missing = np.zeros_like(mask), np.zeros_like(mask)
     whole_crack[cut], whole_missing[cut] = crack, missing
     return Shell(mask, whole_crack, whole_missing, values)
@@ -111,10 +122,11 @@ def _axes(picture: np.ndarray, mask: np.ndarray, s: float) -> tuple[np.ndarray, 
     smooth = cv2.GaussianBlur(picture[..., 0], (0, 0), 0.25 * s)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 * s)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125 * s)
-    strength = np.hypot(gx, gy)
+    strength = magnitude(gx, gy)
     angle = np.arctan2(gy, gx)
-    weight = np.minimum(strength, 40) ** 2 * mask
-    axis = 0.25 * np.arctan2((weight * np.sin(4 * angle)).sum(), (weight * np.cos(4 * angle)).sum())
+    weight = np.minimum(strength[mask], 40) ** 2
+    fourfold = 4 * angle[mask]
+    axis = 0.25 * np.arctan2((weight * np.sin(fourfold)).sum(), (weight * np.cos(fourfold)).sum())
     off = np.abs((angle - axis + np.pi / 4) % (np.pi / 2) - np.pi / 4)
     return off, strength, float(axis)
 

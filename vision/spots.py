@@ -40,7 +40,7 @@ def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndar
     outline = np.zeros(n)
     for shape in (cv2.MORPH_RECT, cv2.MORPH_CROSS):
         inner = cv2.erode(mask.astype(np.uint8), cv2.getStructuringElement(shape, (3, 3))) > 0
-        outline += 0.5 * np.bincount(labels[mask & ~inner], minlength=n)
+        outline += 0.5 * np.bincount(which[~inner[ys, xs]], minlength=n)
     # Ramanujan's first approximation of an ellipse's circumference
     h = 3 * (length + width) - np.sqrt((3 * length + width) * (length + 3 * width))
     ellipse = np.maximum(np.pi / 2 * h, 1.0)
@@ -51,13 +51,17 @@ def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndar
     return number[labels], shapes
 
 
-def describe_spots(
-    fine: np.ndarray, solid: np.ndarray, ix: np.ndarray, iy: np.ndarray, px_per_mm: float
-) -> dict[str, np.ndarray]:
-    """Shape of the largest copper-like and of the largest charred spot at each point (px), each (N,)."""
+def describe_spots(picture: np.ndarray, ix: np.ndarray, iy: np.ndarray, px_per_mm: float) -> dict[str, np.ndarray]:
+    """Shape of the largest copper-like and of the largest charred spot at each point (px), each (N,).
+
+    picture : (h, w, 4) float32, smoothed CIELAB and the share of assembly, 0..1
+    """
+    light, a, b, solid = cv2.split(picture)
     inside = solid > 0.5
-    light, chroma = fine[..., 0], cv2.magnitude(fine[..., 1], fine[..., 2])
-    kinds = {"copper": copper_like(fine) & inside, "char": (light < 26) & (chroma < 16) & inside}
+    kinds = {
+        "copper": copper_like(light, a, b) & inside,
+        "char": (light < 26) & (a * a + b * b < 16**2) & inside,
+    }
     k = 2 * round(_REACH_MM * px_per_mm) + 1
     out: dict[str, np.ndarray] = {}
     for kind, mask in kinds.items():

@@ -90,13 +90,15 @@ def _end(line: np.ndarray) -> End:
 def without_doubles(pieces: list[Piece], px_per_mm: float) -> list[Piece]:
     """Strips overlap at junctions: what a longer piece of another strip shows already is cut off a shorter one."""
     kept: list[Piece] = []
+    trees: list[cKDTree] = []
+    reach = 0.9 * px_per_mm
     for piece in sorted(pieces, key=lambda p: -len(p.line_px)):
         double = np.zeros(len(piece.line_px), bool)
-        for other in kept:
-            if other.strip == piece.strip:
+        low, high = piece.line_px.min(axis=0) - reach, piece.line_px.max(axis=0) + reach
+        for other, tree in zip(kept, trees, strict=True):
+            if other.strip == piece.strip or (tree.mins > high).any() or (tree.maxes < low).any():
                 continue
-            distance, _ = cKDTree(other.line_px).query(piece.line_px, distance_upper_bound=0.9 * px_per_mm)
-            double |= np.isfinite(distance)
+            double |= np.isfinite(tree.query(piece.line_px, distance_upper_bound=reach)[0])
         free = np.flatnonzero(~double)
         if len(free) == 0:
             continue
@@ -104,6 +106,7 @@ def without_doubles(pieces: list[Piece], px_per_mm: float) -> list[Piece]:
         longest = max(runs, key=len)
         if len(longest) >= 5:
             kept.append(piece.take(slice(int(longest[0]), int(longest[-1]) + 1)))
+            trees.append(cKDTree(kept[-1].line_px))
     return kept
 
 

@@ -55,11 +55,11 @@ def test_a_saw_edge_is_more_ragged_than_a_straight_one():
 
 def test_copper_and_char_are_told_apart_and_far_cells_see_neither():
     """Polished copper (75, 22, 26) and char (12, 1, 1) on a green wire: each point has its own kind within reach."""
-    fine = np.tile(np.array([45.0, -38.0, 25.0], np.float32), (100, 300, 1))
-    fine[40:60, 50:100] = (75, 22, 26)
-    fine[40:60, 200:230] = (12, 1, 1)
+    picture = np.tile(np.array([45.0, -38.0, 25.0, 1.0], np.float32), (100, 300, 1))
+    picture[40:60, 50:100] = (75, 22, 26, 1)
+    picture[40:60, 200:230] = (12, 1, 1, 1)
     ix, iy = np.array([75, 215, 150]), np.array([50, 50, 50])
-    found = describe_spots(fine, np.ones((100, 300), np.float32), ix, iy, S)
+    found = describe_spots(picture, ix, iy, S)
     assert found["copper_spot_length_mm"][0] == pytest.approx(4 / np.sqrt(12) * 10, rel=0.03)  # a bar's own moment
     assert found["copper_spot_log_area"][1] == found["copper_spot_log_area"][2] == 0
     assert found["char_spot_length_mm"][1] == pytest.approx(4 / np.sqrt(12) * 6, rel=0.03)
