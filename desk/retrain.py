@@ -196,7 +196,7 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
         "f1_out_of_fold": {
             kind: f1_by_label([(c.label, name) for c, name in named if c.kind == kind]) for kind in ("wires", "shell")
         },
-        "no_region_rates": _no_region_rates(found, named),
+        "no_region_rates": _no_region_rates([s for s in found if s.usual], named),
     }
     model = DamageModel(finder, wire_namer, shell_namer, _corrections(wires + shells, found), card)
     card["version"] = f"samples-{content_hash(model)[:10]}"

@@ -115,6 +115,7 @@ class SceneLesson:
     labels: tuple[str, ...]
     candidates: list[CandidateLesson]
     coverings: list[tuple[float, float]]  # raw and true length
+    usual: bool = True  # not crowded with damages for learning's sake
 
 
 def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], finder: Finder) -> SceneLesson:
@@ -122,13 +123,14 @@ def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], finder: Finde
     photo, truth = job.load()
     look = first_look(photo, layouts)
     if len(look.cells.xy) == 0:
-        return SceneLesson(job.name, tuple(truth.labels), [], [])
+        return SceneLesson(job.name, tuple(truth.labels), [], [], job.extra == 0)
     scene = find_scene(look, finder)
     near = _near_rasters(truth)
     broken = scene.probabilities[:, CELL_CLASSES.index("connector")]
     lessons = [_wire_lesson(look, scene, c, truth, near, job.name) for c in scene.wire_candidates]
     lessons += [_shell_lesson(look, broken, c, truth, near, job.name) for c in scene.shell_candidates]
-    return SceneLesson(job.name, tuple(truth.labels), lessons, _covering_lengths(look, scene, truth))
+    covered = _covering_lengths(look, scene, truth)
+    return SceneLesson(job.name, tuple(truth.labels), lessons, covered, job.extra == 0)
 
 
 def _near_rasters(truth: Truth) -> list[tuple[TruthRegion, np.ndarray]]:
