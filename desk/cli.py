@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
 
 if TYPE_CHECKING:
@@ -200,6 +201,10 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     model = retrain_from_samples(scenes, seed, output, keep)
     click.echo(f"Model {model.version}, content hash {model.card['content_sha256']}")
     return 0
+
+
+for _command in COMMANDS:
+    cli.add_command(_command)
 
 
 def _settings(
