@@ -33,7 +33,13 @@ from models.circuit.insulation_table import (
     insulation_class,
 )
 from models.circuit.overload import load_that_explains
-from models.circuit.short_time import onderdonk_time_s
+from models.circuit.short_time import (
+    ADIABATIC_MOST_S,
+    adiabatic_k,
+    adiabatic_time_s,
+    onderdonk_time_s,
+    preece_current_a,
+)
 from models.circuit.wire_table import WALLS, WireSize, nearest_awg, parse_size
 from models.repair.electrics import feed, in_words
 from models.repair.limits import DropBudget, FuseCoordination
@@ -130,6 +136,7 @@ def _size(size: WireSize, wire: HeatedWire) -> dict[str, Any]:
         "family": size.family,
         "mohm_per_m_20c": {"low": 1000 * low, "high": 1000 * high},
         "conductor_mm": size.conductor_mm,
+        "bare_copper_melts_at_a": preece_current_a(math.sqrt(4 * size.copper_mm2 / math.pi)),
         "od_mm": wire.od_mm,
         "od_by_wall_mm": dict(size.od_by_wall),
         "od_interpolated": size.od_interpolated,
@@ -153,8 +160,19 @@ def _load(wire: HeatedWire, insulation: InsulationClass, load_a: float) -> dict[
         "class_limit_after_s": _finite(best[0]),
         "overload_limit_after_s": _finite(best[1]),
         "copper_melts_after_s": _finite(best[2]),
-        "copper_melts_without_losses_after_s": onderdonk_time_s(wire.copper_mm2, load_a, wire.ambient_c),
+        "without_losses": _without_losses(wire, insulation, load_a),
         "damaged_after_s": {"earliest": _finite(damage.earliest_s), "latest": _finite(damage.latest_s)},
+    }
+
+
+def _without_losses(wire: HeatedWire, insulation: InsulationClass, load_a: float) -> dict[str, float | None]:
+    """Closed forms that let no heat escape: the adiabatic equation where it holds (up to 5 s), and Onderdonk's."""
+    adiabatic = None
+    if insulation.overload_c > wire.ambient_c:
+        adiabatic = adiabatic_time_s(wire.copper_mm2, load_a, adiabatic_k(wire.ambient_c, insulation.overload_c))
+    return {
+        "overload_limit_after_s": adiabatic if adiabatic is not None and adiabatic <= ADIABATIC_MOST_S else None,
+        "copper_melts_after_s": onderdonk_time_s(wire.copper_mm2, load_a, wire.ambient_c),
     }
 
 

@@ -20,7 +20,9 @@ def say_time(seconds: float | None, never: str = "never") -> str:
     """`0.15 s`, `37 s`, `12 min`, `6 h`; None: never."""
     if seconds is None:
         return never
-    if 0 < seconds < 0.001:
+    if seconds == 0:
+        return "at once"
+    if seconds < 0.001:
         return "less than 1 ms"
     if seconds < 120:
         return f"{seconds:.2g} s" if seconds < 10 else f"{seconds:.0f} s"
@@ -58,8 +60,10 @@ def _say(console: Console, text: str) -> None:
     console.print(text, highlight=False)
 
 
-def _table(title: str, *headings: str) -> Table:
-    table = Table(title=escape(title), title_justify="left", title_style="bold")
+def _table(console: Console, title: str, *headings: str) -> Table:
+    """An empty table under its title, which is a line of its own so that a narrow table does not wrap it."""
+    console.print(f"\n[bold]{escape(title)}[/]", highlight=False)
+    table = Table()
     for heading in headings:
         table.add_column(heading, overflow="fold")
     return table
@@ -72,11 +76,18 @@ def _wire(console: Console, answer: Mapping[str, Any]) -> None:
     _say(
         console,
         f"[bold]{escape(size['says'])}[/], nearest gauge AWG {size['nearest_awg']}, "
-        f"{ohm['low']:.3g} to {ohm['high']:.3g} mΩ/m at 20 °C, outside diameter {size['od_mm']:g} mm{between}",
+        f"{ohm['low']:.3g} to {ohm['high']:.3g} mΩ/m at 20 °C, outside diameter {size['od_mm']:g} mm{between}; "
+        f"bare in free air its copper melts at about {size['bare_copper_melts_at_a']:.0f} A (Preece)",
     )
     where = "alone" if place["bundle"] == 1 else f"among {place['bundle']} loaded wires"
     table = _table(
-        f"what it bears for good, {where} in {place['ambient_c']:g} °C", "class", "limit", "current", "from", "to"
+        console,
+        f"what it bears for good, {where} in {place['ambient_c']:g} °C",
+        "class",
+        "limit",
+        "current",
+        "from",
+        "to",
     )
     for row in answer["steady"]:
         mine = "[bold]" if row["class"] == place["insulation"] else ""
@@ -101,12 +112,14 @@ def _wire(console: Console, answer: Mapping[str, Any]) -> None:
 def _print_load(console: Console, load: Mapping[str, Any], insulation: str) -> None:
     settles = load["settles_at_c"]
     settled = f"settles at {settles:.0f} °C" if settles is not None else "never settles: something melts"
-    table = _table(f"under {load['current_a']:g} A the copper {settled}", "what happens", "after")
+    table = _table(console, f"under {load['current_a']:g} A the copper {settled}", "what happens", "after")
     table.add_row(f"limit of class {insulation} reached", say_time(load["class_limit_after_s"]))
-    table.add_row("50 K above it", say_time(load["overload_limit_after_s"]))
+    quick = load["without_losses"]["overload_limit_after_s"]
+    check = f" (adiabatic equation: {say_time(quick)})" if quick is not None else ""
+    table.add_row("50 K above it", say_time(load["overload_limit_after_s"]) + check)
     table.add_row("insulation damaged", say_span(load["damaged_after_s"]))
     if load["copper_melts_after_s"] is not None:
-        least = say_time(load["copper_melts_without_losses_after_s"])
+        least = say_time(load["without_losses"]["copper_melts_after_s"])
         table.add_row("copper melts", f"about {say_time(load['copper_melts_after_s'])}, not before {least} (Onderdonk)")
     else:
         table.add_row("copper melts", "never")
@@ -114,7 +127,7 @@ def _print_load(console: Console, load: Mapping[str, Any], insulation: str) -> N
 
 
 def _print_fuse_over(console: Console, fuse: Mapping[str, Any], title: str) -> None:
-    table = _table(f"{title}: {fuse['fuse']}", "load", "fuse opens", "insulation damaged", "fuse opens first")
+    table = _table(console, f"{title}: {fuse['fuse']}", "load", "fuse opens", "insulation damaged", "fuse opens first")
     for row in fuse["gates"]:
         load = f"{row['current_a']:.4g} A ({row['share']:.0%})"
         table.add_row(load, say_opening(row["fuse_opens_s"]), say_span(row["damaged_s"]), _VERDICTS[row["opens_first"]])
@@ -136,7 +149,7 @@ def _fuse(console: Console, answer: Mapping[str, Any]) -> None:
     else:
         _say(console, f"test lead for tracing a fault in its circuit: [bold]{escape(lead['fuse'])}[/]")
     _say(console, f"  {escape(lead['rule'])} ({escape(lead['source'][0].lower() + lead['source'][1:])})")
-    table = _table("times within which it must open", "load", "opens")
+    table = _table(console, "times within which it must open", "load", "opens")
     for gate in answer["gates"]:
         table.add_row(f"{gate['current_a']:.4g} A", say_opening(_span(gate)))
     console.print(table)
@@ -150,7 +163,7 @@ def _span(times: Mapping[str, float | None]) -> dict[str, float | None]:
 
 def _drop(console: Console, answer: Mapping[str, Any]) -> None:
     title = f"{answer['current_a']:g} A through {answer['size']}, copper at {answer['conductor_c']:g} °C"
-    table = _table(title, "", "drop", f"budget {answer['budget_v']:g} V")
+    table = _table(console, title, "", "drop", f"budget {answer['budget_v']:g} V")
     for when, words in (("before", "before the repair"), ("after", "after the repair")):
         table.add_row(words, _volts(answer[f"{when}_v"]), _VERDICTS[answer[when]])
     console.print(table)
@@ -175,7 +188,7 @@ def _volts(measure: Mapping[str, Any]) -> str:
 
 def _circuits(console: Console, answer: Mapping[str, Any]) -> None:
     table = _table(
-        f"{answer['name']}: {len(answer['circuits'])} circuits, no mistakes",
+        console, f"{answer['name']}: {len(answer['circuits'])} circuits, no mistakes",
         "circuit", "colour", "size", "from", "to", "length", "fuse", "class", "fuse protects",
     )  # fmt: skip
     for row in answer["circuits"]:

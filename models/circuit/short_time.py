@@ -6,7 +6,6 @@ import math
 
 from models.circuit.errors import positive
 from models.circuit.insulation_table import COPPER_MELTS_C
-from models.circuit.wire_table import RESISTIVITY_OHM_M
 
 _MM_PER_INCH = 25.4
 _PREECE_COPPER = 10_244.0  # A per inch^1.5
@@ -40,8 +39,3 @@ def adiabatic_k(start_c: float, end_c: float) -> float:
 def adiabatic_time_s(copper_mm2: float, current_a: float, k: float) -> float:
     """Time in which a short current takes copper from start to end temperature of `k`: t = k² S² / I²."""
     return (k * copper_mm2 / positive("current", current_a, "A")) ** 2
-
-
-def copper_ohm_per_m(copper_mm2: float) -> float:
-    """Resistance of a metre of pure copper at 20 °C."""
-    return RESISTIVITY_OHM_M / (copper_mm2 * 1e-6)

@@ -60,6 +60,8 @@ def in_words(found: Coordination) -> str:
     """Where the fuse protects its wire and where not, by load current."""
     if found.protects == "yes":
         return f"a {found.rating_a:g} A fuse opens before this wire's insulation is damaged at every load current"
+    if found.steady_latest_a == 0:
+        return "the place alone is too hot for this insulation, whatever the fuse"
     doubtful = _spans(found.doubtful)
     if found.protects == "no":
         says = f"{_spans(found.unprotected)} a {found.rating_a:g} A fuse lets the wire's insulation be damaged first"

@@ -1,6 +1,7 @@
 """The calculators: a person's question, an answer in words or JSON, and one line for every mistake."""
 
 import json
+import math
 import xml.etree.ElementTree as ET
 
 import pytest
@@ -35,6 +36,24 @@ def test_20_a_found_where_10_a_belongs_is_answered(capsys):
     assert found["fuse"]["held"]["current_a"] == pytest.approx(22.0)
     _, out, _ = run(capsys, "wire", "--size", "0.5", "--fuse", "20")
     assert "protects the wire: no" in out and "from 15.0 to 22.0 A" in out
+
+
+def test_short_circuits_are_held_against_the_closed_forms(capsys):
+    """300 A on 0.5 mm²: the adiabatic time from 40 to 150 °C, recomputed here, is the shortest possible."""
+    load = answer(capsys, "wire", "--size", 0.5, "--load", 300)["load"]
+    k2 = 226**2 * math.log((234.5 + 150) / (234.5 + 40))
+    assert load["without_losses"]["overload_limit_after_s"] == pytest.approx(k2 * 0.25 / 9e4, rel=1e-3)
+    assert load["overload_limit_after_s"] > 0.85 * load["without_losses"]["overload_limit_after_s"]
+    assert (
+        answer(capsys, "wire", "--size", 0.5, "--load", 15)["load"]["without_losses"]["overload_limit_after_s"] is None
+    )
+
+
+def test_a_place_too_hot_for_the_insulation_is_said_to_be(capsys):
+    """Nothing may flow, and no fuse helps."""
+    found = answer(capsys, "wire", "--size", 0.5, "--fuse", 5, "--ambient", 150, "--load", 3)
+    assert found["fuse"]["protects"] == "no" and "too hot" in found["fuse"]["says"]
+    assert found["steady"][1]["current_a"] == 0 and found["load"]["damaged_after_s"]["latest"] == 0
 
 
 def test_a_larger_wire_bears_more_and_a_bundle_less(capsys):
@@ -188,7 +207,16 @@ def test_every_answer_carries_its_cautions_and_sources(capsys, arguments):
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(None, "never"), (0.15, "0.15 s"), (37.2, "37 s"), (600, "10 min"), (21600, "6 h"), (360000, "100 h")],
+    [
+        (None, "never"),
+        (0, "at once"),
+        (3e-7, "less than 1 ms"),
+        (0.15, "0.15 s"),
+        (37.2, "37 s"),
+        (600, "10 min"),
+        (21600, "6 h"),
+        (360000, "100 h"),
+    ],
 )
 def test_times_are_said_as_people_say_them(seconds, words):
     """Two digits, a unit that fits."""
