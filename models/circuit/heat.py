@@ -231,8 +231,8 @@ class _March:
         derivative[:, nodes + 1, nodes] += self._conductance
         derivative[:, nodes + 1, nodes + 1] -= self._conductance
         derivative[:, 0, 0] += self._heat_w[run] * ALPHA_20_PER_K
-        surface = temp[:, -1]
-        derivative[:, -1, -1] -= self._wire.shed(surface + 0.5) - self._wire.shed(surface - 0.5)
+        above, below = self._wire.shed(np.stack([temp[:, -1] + 0.5, temp[:, -1] - 0.5]))
+        derivative[:, -1, -1] -= above - below
         return derivative / self._capacity[None, :, None]
 
 
