@@ -13,6 +13,8 @@ import click
 
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
+from desk.order import close, order
+from desk.splice_tool import splice
 
 if TYPE_CHECKING:
     from desk.assess import AssessSettings
@@ -203,7 +205,7 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     return 0
 
 
-for _command in COMMANDS:
+for _command in (*COMMANDS, order, close, splice):
     cli.add_command(_command)
 
 

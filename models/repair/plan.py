@@ -34,7 +34,7 @@ class NewPiece(Finding):
 
 
 class WirePlan(Finding):
-    """What is done on one wire, and why so."""
+    """What is done on one wire, and why so. `lost`: damage with its uncertainty and margin, mm from the start."""
 
     wire: str
     colour: str | None
@@ -42,6 +42,9 @@ class WirePlan(Finding):
     start: str
     end: str
     method: Method
+    length_mm: float
+    offset_mm: float
+    lost: tuple[tuple[int, int], ...]
     joints: tuple[NewJoint, ...]
     pieces: tuple[NewPiece, ...]
     old_joints_kept: tuple[str, ...]
@@ -155,6 +158,9 @@ def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: We
         start=end_name(wire, 0),
         end=end_name(wire, 1),
         method=method,
+        length_mm=wire.length_mm,
+        offset_mm=wire.offset_mm,
+        lost=tuple(lost_stretches(wire, limits)),
         joints=tuple(
             NewJoint(at_mm=at, to_end_mm=round(wire.length_mm - at, 1), station_mm=round(at + wire.offset_mm, 1))
             for at in places
@@ -213,13 +219,11 @@ def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights,
     alone = branch.model_copy(update={"wires": tuple(bound if w.id == wire.id else _idle(w) for w in branch.wires)})
     instead = "a new piece between two joints"
     if choose(alone, limits, weights) is not None:
-        return (
-            f"less work than {instead}"
-            if branch_of_one(branch)
-            else f"less work than {instead}, beside the other wires"
-        )
+        beside = "" if branch_of_one(branch) else ", beside the other wires"
+        return f"less work than {instead} that keeps every limit{beside}"
     reasons, _ = conflict(alone, limits, weights)
-    return f"{instead} finds no lawful place: " + "; ".join(r for r in reasons if "new lead" not in r)
+    named = [r.removeprefix(f"{wire.id}: ") for r in reasons if "new lead" not in r]
+    return f"{instead} finds no lawful place: " + "; ".join(named)
 
 
 def branch_of_one(branch: Branch) -> bool:

@@ -121,7 +121,7 @@ class Writer:
         self._count(wire, mine)
 
     def _gap(self, wire: BranchWire, gap: int, span: tuple[int, int], last: int) -> list[JointVar]:
-        out, windows = self.out, self._windows(wire, span)
+        out, windows = self.out, self.windows(wire, span)
         kept = out.column(0, 1 if windows else 0)
         for end, at in ((wire.start, 0), (wire.end, last)):
             if gap == at:
@@ -152,13 +152,15 @@ class Writer:
         out.at_least({joint.x: 1.0, **{z: -float(low) for z, low, _ in chosen}}, joint.rest)
         out.at_most({joint.x: 1.0, **{z: -float(high) for z, _, high in chosen}}, joint.rest)
 
-    def _windows(self, wire: BranchWire, span: tuple[int, int]) -> tuple[tuple[int, int], ...]:
+    def windows(
+        self, wire: BranchWire, span: tuple[int, int], also_out: Sequence[tuple[float, float]] = ()
+    ) -> tuple[tuple[int, int], ...]:
         """Whole-mm intervals of a gap in which a joint keeps every fixed limit."""
         near = self.limits.termination_mm if self._asked("termination", wire) else 0.0
         low = max(span[0], up(near))
         high = min(span[1], down(wire.length_mm - wire.length_u95_mm - near))
         windows = [(low, high)]
-        for first, last in self._kept_out(wire):
+        for first, last in [*self._kept_out(wire), *also_out]:
             cut = [part for a, b in windows for part in ((a, min(b, down(first))), (max(a, up(last)), b))]
             windows = sorted(set(cut))
             windows = [(a, b) for a, b in windows if a <= b]
@@ -290,6 +292,21 @@ class Writer:
         both = [(a.active, 1), (old.stays, 1)]
         self.out.at_least({a.x: 1.0}, up(at + reach), when=[*both, (after, 1)])
         self.out.at_least({a.x: -1.0}, -down(at - reach), when=[*both, (after, 0)])
+
+
+def lawful_stretches(branch: Branch, wire: BranchWire, limits: PlanLimits) -> list[tuple[int, int]]:
+    """Whole-mm stretches of one wire, from its start, in which a joint keeps every limit that stands by itself.
+
+    Old joints of the same wire are kept clear of as if all stayed.
+    """
+    writer = Writer(branch.model_copy(update={"wires": ()}), limits, Weights(), frozenset())
+    old = [_around(m.at_mm, limits.spacing_mm + m.u95_mm) for m in wire.splices]
+    lost = lost_stretches(wire, limits)
+    edges = [0, *[edge for pair in lost for edge in pair], up(wire.length_mm + wire.length_u95_mm)]
+    found: list[tuple[int, int]] = []
+    for i in range(0, len(edges), 2):
+        found += writer.windows(wire, (edges[i], edges[i + 1]), old)
+    return found
 
 
 def _around(at: float, reach: float) -> tuple[float, float]:

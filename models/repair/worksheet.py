@@ -16,7 +16,7 @@ from models.repair.plan import Plan, WirePlan, plan_branch
 from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
 from models.repair.prices import Prices
 from models.repair.steps import steps_of_work, tests_afterwards
-from models.repair.verdicts import REMANUFACTURE
+from models.repair.verdicts import REFER, REMANUFACTURE
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route
 
 
@@ -99,8 +99,9 @@ def worksheet(
 
 def _rebuilt(decision: Decision, plan: Plan) -> list[Action]:
     """The steps once the plan proved impossible."""
-    rebuild = Action(action="remanufacture", on="assembly", why=plan.says)
-    return in_working_order([*decision.actions, rebuild], REMANUFACTURE)
+    code = "refer" if plan.route == "refer" else "remanufacture"
+    instead = Action(action=code, on="assembly", why=plan.says)
+    return in_working_order([*decision.actions, instead], REFER if plan.route == "refer" else REMANUFACTURE)
 
 
 def _planned(
@@ -119,11 +120,29 @@ def _planned(
     if known.branch is None:
         says = "open: the wires are not measured well enough to place joints"
         return known, Plan(status="open", says=says, questions=tuple(known.questions)), says
-    plan = plan_branch(known.branch, plan_limits(rules), prices.weights())
+    plan = _beyond_the_rules(known, rules) or plan_branch(known.branch, plan_limits(rules), prices.weights())
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; other wires are still open"
         return known, plan.model_copy(update={"status": "open", "says": says}), says
     return known, plan, plan.says
+
+
+def _beyond_the_rules(known: Known, rules: Rules) -> Plan | None:
+    """What the circuit list and the bench notes add to the rules: a circuit that is referred, or too many wires."""
+    referred = {
+        f"{name} is circuit {circuit.circuit}, class {(circuit.circuit_class or '').replace('_', ' ')}"
+        for name, circuit in known.circuits.items()
+        if circuit.circuit_class in rules.circuit_class.refer
+    }
+    if referred and rules.circuit_class.applies:
+        words = tuple(f"{text}: the maker's procedure and licensed people decide" for text in sorted(referred))
+        return Plan(status="impossible", says="; ".join(words), conflicts=words, route="refer")
+    wires = [wire for wire in known.branch.wires if wire.damage] if known.branch else []
+    limit = rules.wire_count
+    if limit.applies and limit.scope != "location" and len(wires) > limit.max_wires:
+        says = f"{len(wires)} wires to repair, limit {limit.max_wires}"
+        return Plan(status="impossible", says=says, conflicts=(says,), route="remanufacture")
+    return None
 
 
 def _pin_maps(
