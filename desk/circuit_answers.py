@@ -216,8 +216,7 @@ def fuse_answer(rating_a: float, load_a: float | None = None) -> dict[str, Any]:
     band = None
     if load_a is not None:
         positive("load", load_a, "A")
-        least, most = opening_band_s(rating_a, load_a)
-        band = {"current_a": load_a, "earliest_s": least, "latest_s": most}
+        band = _times(rating_a, load_a)
     return {
         "kind": "fuse",
         "rating_a": found.rating_a,
@@ -228,11 +227,16 @@ def fuse_answer(rating_a: float, load_a: float | None = None) -> dict[str, Any]:
             "rule": f"{TRACING_LEAD_SHARE:.0%} of the circuit's fuse, then the next standard rating at or below",
             "source": TRACING_LEAD_SOURCE,
         },
-        "gates": [{"current_a": g.share * rating_a, "earliest_s": g.least_s, "latest_s": g.most_s} for g in GATES],
+        "gates": [_times(rating_a, g.share * rating_a) for g in GATES],
         "at_load": band,
         "sources": [GATES_SOURCE, "DIN 72581, as quoted: colours go by body; red is 10 A or 50 A"],
         "cautions": list(CAUTIONS),
     }
+
+
+def _times(rating_a: float, current_a: float) -> dict[str, float | None]:
+    least, most = opening_band_s(rating_a, current_a)
+    return {"current_a": current_a, "earliest_s": least, "latest_s": most}
 
 
 @dataclass(frozen=True)

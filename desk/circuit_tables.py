@@ -36,9 +36,9 @@ def say_span(span: Mapping[str, float | None]) -> str:
 
 
 def say_opening(span: Mapping[str, float | None]) -> str:
-    """When a fuse opens: between two times, or at no time it must."""
+    """When a fuse opens: between two times, or not before one where no latest time is known."""
     if span["latest"] is None:
-        return f"holds at least {say_time(span['earliest'])}, need not open"
+        return f"holds at least {say_time(span['earliest'])}, no latest time"
     return say_span(span)
 
 
@@ -149,7 +149,7 @@ def _fuse(console: Console, answer: Mapping[str, Any]) -> None:
     else:
         _say(console, f"test lead for tracing a fault in its circuit: [bold]{escape(lead['fuse'])}[/]")
     _say(console, f"  {escape(lead['rule'])} ({escape(lead['source'][0].lower() + lead['source'][1:])})")
-    table = _table(console, "times within which it must open", "load", "opens")
+    table = _table(console, "when it opens", "load", "opens")
     for gate in answer["gates"]:
         table.add_row(f"{gate['current_a']:.4g} A", say_opening(_span(gate)))
     console.print(table)

@@ -227,4 +227,4 @@ def test_spans_are_said_as_people_say_them():
     """Both ends, one where they are alike, and a fuse that need not open."""
     assert say_span({"earliest": 13.0, "latest": None}) == "13 s to never"
     assert say_span({"earliest": None, "latest": None}) == "never"
-    assert say_opening({"earliest": 360000.0, "latest": None}) == "holds at least 100 h, need not open"
+    assert say_opening({"earliest": 360000.0, "latest": None}) == "holds at least 100 h, no latest time"
