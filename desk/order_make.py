@@ -12,10 +12,12 @@ from desk.errors import DeskError, one_line
 from desk.order_model import Assessed, Order, read_assessment
 from desk.order_photos import find_photo
 from models.circuit.circuit_list import Circuit, CircuitListError, read_circuit_list
-from models.repair import Answers, AnswersError, Rules, RulesError, load_rules
+from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
+from models.repair.answers import REFERABLE_CLASSES
 from models.repair.bench import BenchError, BenchNotes, load_bench
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
+from vision.findings import Decision
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,26 @@ def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], mad
     )
 
 
+def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed:
+    """The assessment decided again with bench answers; the circuit class stays as it was unless it is answered."""
+    if answers.circuit_class is None:
+        answers = answers.model_copy(update={"circuit_class": class_of(assessed.decision)})
+    try:
+        decision = decide(assessed.photos, answers, rules)
+    except AnswersError as error:
+        raise DeskError(f"--answers: {one_line(error)}") from error
+    return assessed.model_copy(update={"decision": decision})
+
+
+def class_of(decision: Decision) -> str | None:
+    """The circuit class that was answered at intake, as the decision's rule says it; None when it was not."""
+    rule = next((rule for rule in decision.rules if rule.id == "circuit-class"), None)
+    if rule is None or rule.verdict == "cannot_tell":
+        return None
+    named = (name for name in REFERABLE_CLASSES if rule.says.startswith(name.replace("_", " ")))
+    return next(named, "none" if rule.verdict == "met" else None)
+
+
 def find_photos(assessed: Assessed, assessment: Path, folder: Path | None) -> dict[str, Path]:
     """Photographs by hash: in the folder named, beside the assessment, or in a folder `photos` beside it."""
     if folder is not None and not folder.is_dir():
@@ -78,4 +100,4 @@ def read_answers(path: Path | None) -> Answers:
         raise DeskError(f"--answers: {path}: {one_line(error)}") from error
 
 
-__all__ = ["Sources", "find_photos", "make_order", "read_answers", "read_assessment", "read_sources"]
+__all__ = ["Sources", "decided_anew", "find_photos", "make_order", "read_answers", "read_assessment", "read_sources"]

@@ -10,7 +10,8 @@ from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
 from desk.report import say_limit
 from desk.sheet import TICK, Sheet
-from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_measure
+from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_measure
+from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from vision.findings import PhotoFindings, Region
@@ -48,15 +49,39 @@ def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Pat
     return bytes(sheet.output())
 
 
+def closing_pdf(
+    order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str
+) -> bytes:
+    """The sheet an order is closed with. photos, files: of the finished repair."""
+    sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
+    sheet.blanks(["order number", "vehicle", "customer", "closed, date"])
+    sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
+    sheet.para(f"Order written {order.made_at}. Its plan: {order.work.says}.")
+    _pictures(sheet, photos, files)
+    sheet.section("What was checked", needs_mm=45)
+    rows = [
+        [
+            TICK if check.verdict == "cannot_tell" else "",
+            check.what,
+            VERDICT_WORDS[check.verdict].upper() if check.verdict == "violated" else VERDICT_WORDS[check.verdict],
+            check.says,
+            check.settle or "",
+        ]
+        for check in outcome.checks
+    ]
+    sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
+    sheet.section("Tests of the order, to be signed")
+    sheet.items(order.work.tests, ticks=True)
+    sheet.section("Signatures", needs_mm=45)
+    sheet.blanks(["repaired by, date", "tested by, date"], 15)
+    sheet.blanks(["closed by, date", "customer, date"], 15)
+    return bytes(sheet.output())
+
+
 def _head(sheet: Sheet, order: Order) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"])
     route = order.work.route
-    sheet.set_fill_color(0)
-    sheet.set_text_color(255)
-    sheet.set_font("Helvetica", "B", 15)
-    sheet.cell(sheet.epw, 11, f"  Route: {ROUTE_WORDS[route]}", fill=True, new_x="LMARGIN", new_y="NEXT")
-    sheet.set_text_color(0)
-    sheet.ln(1.5)
+    sheet.banner(f"Route: {ROUTE_WORDS[route]}")
     decision = order.decision
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
@@ -68,8 +93,8 @@ def _head(sheet: Sheet, order: Order) -> None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions:
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
-        sheet.para("To be done: " + "; ".join(named) + ".")
-    sheet.para(f"Plan: {order.work.says}.")
+        sheet.para("The decision asks for: " + "; ".join(named) + ".")
+    sheet.para(f"The plan: {order.work.says}.")
     sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
 
 

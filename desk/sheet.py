@@ -75,6 +75,15 @@ class Sheet(FPDF):
         self.set_font("Helvetica", "", 7.5)
         self.multi_cell(self.epw, 3.4, self.foot, align="C")
 
+    def banner(self, text: str) -> None:
+        """The one thing to be seen first: white on black."""
+        self.set_fill_color(0)
+        self.set_text_color(255)
+        self.set_font("Helvetica", "B", 15)
+        self.cell(self.epw, 11, "  " + printable(text), fill=True, new_x="LMARGIN", new_y="NEXT")
+        self.set_text_color(0)
+        self.ln(1.5)
+
     def room(self, height_mm: float) -> None:
         """A new page unless this much is left on the page."""
         if self.get_y() + height_mm > self.page_break_trigger:

@@ -20,6 +20,11 @@ ROUTE_WORDS = {
     "refer": "refer to the maker's procedure",
     "undecided": "undecided",
 }
+CLOSING_WORDS = {
+    "closed": "closed",
+    "not_met": "NOT closed, limits are not met",
+    "open": "NOT closed yet, answers missing",
+}
 VERDICT_WORDS = {
     "met": "met",
     "violated": "violated",

@@ -8,6 +8,7 @@ import pypdfium2
 import pytest
 
 from desk import cli
+from desk.order_make import class_of
 from desk.order_model import Order
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
@@ -287,6 +288,38 @@ def test_the_order_s_own_photographs_close_nothing(case, ordered, capsys):
     again = ["close", str(case / "order.json"), str(case / "after.json"), "--answers", str(case / "answers.toml")]
     assert cli.run(again) == 2
     assert "s9" in capsys.readouterr().err
+
+
+def test_the_closing_sheet_shows_the_finished_repair_and_what_is_not_met(case, ordered):
+    """Photograph, checks, tests to sign."""
+    out = case / "closing.pdf"
+    assert cli.run([*ordered(sleeve("s1", 100.0, 60.0), sleeve("s2", 450.0, 430.0)), "-o", str(out)]) == 0
+    text = "\n".join(pages(out)[0])
+    for part in ("NOT closed", "after.png", "VIOLATED", "152.4", "Continuity", "closed by"):
+        assert part in text, part
+    assert "NOT FOUND" not in text
+
+
+def test_answers_from_the_bench_decide_the_order_anew(case, capsys):
+    """Sound copper under the magnifier: a sleeve instead of a new piece; the circuit class stays as it was asked."""
+    shown = bite().model_copy(update={"exposed_copper_mm": None})
+    one = decided(findings(read_photo(case / "before.jpg"), [shown]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    (case / "answers.toml").write_text('copper = "covered"\n', "utf-8")
+    assert cli.run(["order", str(case / "a.json"), "--json", "--answers", str(case / "answers.toml")]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert [step.action for step in order.decision.actions] == ["sleeve"]
+    assert order.work.route == "repair_in_vehicle" and order.work.plan.wires == ()
+    (case / "answers.toml").write_text("copper = 3\n", "utf-8")
+    assert cli.run(["order", str(case / "a.json"), "--json", "--answers", str(case / "answers.toml")]) == 2
+    assert "answer copper" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("circuit_class", ["none", "restraint", "high_voltage", None])
+def test_the_class_asked_at_intake_is_known_from_the_decision(case, circuit_class):
+    """So that new answers never forget a referred circuit."""
+    item = findings(read_photo(case / "before.jpg"), [bite()])
+    assert class_of(decide([item], Answers(circuit_class=circuit_class), load_rules())) == circuit_class
 
 
 def test_letters_the_printer_does_not_have_become_readable_ones():
