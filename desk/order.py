@@ -69,6 +69,7 @@ def order(
 @click.argument("assessment", type=_FILE, metavar="ASSESSMENT.json")
 @click.option("--answers", type=_FILE, metavar="TOML", help="What was measured or looked at on the finished repair.")
 @click.option("--joints", type=click.IntRange(min=0), metavar="N", help="Joints counted by hand.")
+@click.option("--ruler-checked", is_flag=True, help="Joints that no photograph shows were measured and are lawful.")
 @click.option("--rules", type=_FILE, metavar="TOML", help="Your limits over the default ones.")
 @click.option("-o", "--out", type=_FILE, metavar="FILE.pdf", help="Write the closing sheet, to be signed.")
 @click.option("--photos", type=_FILE, metavar="FOLDER", help="Where the photographs lie; default: beside ASSESSMENT.")
@@ -79,6 +80,7 @@ def close(
     assessment: Path,
     answers: Path | None,
     joints: int | None,
+    ruler_checked: bool,
     rules: Path | None,
     out: Path | None,
     photos: Path | None,
@@ -101,7 +103,7 @@ def close(
     if same:
         raise DeskError(f"{assessment}: expected photographs of the finished repair, got one of the order itself")
     try:
-        outcome = close_order(before.work, after.photos, told, sources.rules, joints)
+        outcome = close_order(before.work, after.photos, told, sources.rules, joints, ruler_checked)
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
     if out is not None:

@@ -120,8 +120,8 @@ def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> st
         return "a closed circuit, no change when it is bent (no expected value: size or length not listed)."
     after = _parts(wire, circuit, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
     whole = resistance(after)
-    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({circuit.size.says()}, "
-    f"{circuit.length_mm:g} mm)."
+    named = f"{circuit.size.says()}, {circuit.length_mm:g} mm"
+    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({named})."
     if circuit.fuse_a is None:
         return says
     old = len(wire.old_joints_kept) + len(wire.old_joints_removed)
@@ -129,7 +129,10 @@ def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> st
         drop(_parts(wire, circuit, budget, joints, budget.conductor_c), circuit.fuse_a).value
         for joints in (old, len(wire.joints) + len(wire.old_joints_kept))
     )
-    over = " MORE THAN THE BUDGET: take the next larger size." if now > budget.max_v else ""
+    over = ""
+    if now > budget.max_v:
+        over = " Over the budget there: measure at the real load."
+        over += " Take the next larger size." if before <= budget.max_v else ""
     return f"{says} Drop at {circuit.fuse_a:g} A, the fuse's rating: {before:.2f} V before, {now:.2f} V after.{over}"
 
 

@@ -273,7 +273,7 @@ def test_what_cannot_be_told_says_how_it_is_settled(case, ordered, capsys):
     assert cli.run(command) == 0
     assert "to settle it" in capsys.readouterr().out
     (case / "answers.toml").write_text("[distances_mm]\ns1 = 160.0\n", "utf-8")
-    assert cli.run([*command, "--joints", "2", "--answers", str(case / "answers.toml")]) == 0
+    assert cli.run([*command, "--joints", "2", "--ruler-checked", "--answers", str(case / "answers.toml")]) == 0
     assert ": closed." in capsys.readouterr().out
 
 

@@ -28,9 +28,9 @@ def repaired(bench, first=280.0, second=300.0, **fields):
     return bench.photo(name="after.jpg", **(dict(splices=joints, housings=[bench.housing()]) | fields))
 
 
-def closed(bench, work, *photos, joints=None, **answers):
+def closed(bench, work, *photos, joints=None, ruler=False, **answers):
     """Close with settled answers."""
-    return close_order(work, photos, bench.settled(**answers), bench.rules, joints)
+    return close_order(work, photos, bench.settled(**answers), bench.rules, joints, ruler)
 
 
 def verdicts(outcome):
@@ -71,6 +71,15 @@ def test_fewer_sleeves_than_planned_are_counted_by_hand(bench, work):
     assert verdicts(closed(bench, work, one))["joints"] == "cannot_tell"
     assert verdicts(closed(bench, work, one, joints=2))["joints"] == "met"
     assert verdicts(closed(bench, work, one, joints=1))["joints"] == "violated"
+
+
+def test_a_count_by_hand_does_not_prove_where_the_unseen_joints_lie(bench, work):
+    """A photograph of nothing and a count of two close nothing; a ruler does, unless a seen joint is too near."""
+    bare = bench.photo(name="after.jpg", housings=[bench.housing()])
+    assert verdicts(closed(bench, work, bare, joints=2))["termination-distance"] == "cannot_tell"
+    assert closed(bench, work, bare, joints=2).state == "open"
+    assert closed(bench, work, bare, joints=2, ruler=True).state == "closed"
+    assert closed(bench, work, repaired(bench, first=100.0), joints=2, ruler=True).state == "not_met"
 
 
 def test_more_sleeves_than_planned_are_not_met(bench, work):

@@ -104,6 +104,7 @@ def test_a_wire_of_the_list_brings_size_colour_ends_and_expected_resistance(benc
     assert sheet.cut[0].size == "1.5 mm² or larger" and sheet.cut[0].circuit == "C1"
     expected = next(test for test in sheet.tests if test.startswith("Continuity"))
     assert 17.8 <= float(expected.split("at most ")[1].split(" m")[0]) <= 17.8 + 2 * 2 + 2 * 1
+    assert "(1.5 mm², 1400 mm)" in expected
     before, after = (float(part.rsplit(" ", 1)[-1]) for part in expected.split(" V ")[:2])
     assert after - before == pytest.approx(15 * 2 * 0.5e-3, abs=0.011)
     assert "C1: 15 A" in sheet.tests[-1]
