@@ -56,9 +56,8 @@ def order(
         write_whole(out, order_pdf(made, assessed.photos, files, paper))
         click.echo(f"Order: {out}", err=True)
     for name in made.photos_not_found:
-        click.echo(
-            f"loomtriage: {name}: photograph not found, the order says so; name its folder with --photos", err=True
-        )
+        said = f"{' '.join(name.split())}: photograph not found, the order says so; name its folder with --photos"
+        click.echo(f"loomtriage: {said}", err=True)
     if as_json:
         click.echo(made.model_dump_json(by_alias=True))
     return 0

@@ -47,7 +47,7 @@ def find_photo(name: str, sha256: str, folders: Sequence[Path]) -> Path | None:
 def _is(path: Path, sha256: str) -> bool:
     try:
         return hashlib.sha256(path.read_bytes()).hexdigest() == sha256
-    except OSError:  # not there, or not ours to read: it is said on the sheet as not found
+    except (OSError, ValueError):  # not there, not ours to read, or no file name at all: the sheet says not found
         return False
 
 

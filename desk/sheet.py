@@ -51,7 +51,7 @@ class Sheet(FPDF):
     def __init__(self, paper: str, title: str, foot: str) -> None:
         super().__init__(unit="mm", format=PAPERS_MM[paper])
         self.core_fonts_encoding = "windows-1252"
-        self.heading, self.foot = printable(title), printable(foot)
+        self.heading, self.foot = " ".join(printable(title).split()), printable(foot)
         self.set_title(self.heading)
         self.set_margins(_MARGIN_MM, 20.0, _MARGIN_MM)
         self.set_auto_page_break(True, margin=17.0)
@@ -62,12 +62,20 @@ class Sheet(FPDF):
         """Title and page number above a line."""
         self.set_xy(_MARGIN_MM, 9)
         self.set_font("Helvetica", "B", 9)
-        self.cell(self.epw - 30, 5, self.heading[:110])
+        self.cell(self.epw - 30, 5, self._cut(self.heading, self.epw - 32))
         self.set_font("Helvetica", "", 9)
         self.cell(30, 5, f"page {self.page_no()} of {{nb}}", align="R")
         self.set_line_width(0.3)
         self.line(_MARGIN_MM, 15.5, self.w - _MARGIN_MM, 15.5)
         self.set_xy(_MARGIN_MM, 20.0)
+
+    def _cut(self, text: str, wide_mm: float) -> str:
+        """The text, or as much of it as fits the width in the font that is set."""
+        if self.get_string_width(text) <= wide_mm:
+            return text
+        while text and self.get_string_width(text + "...") > wide_mm:
+            text = text[:-1]
+        return text + "..."
 
     def footer(self) -> None:
         """The line every page ends with."""

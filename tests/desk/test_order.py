@@ -191,6 +191,18 @@ def test_several_photographs_of_one_assembly_make_one_order(case, capsys):
     assert "expected one decided assembly, got 2 photographs" in capsys.readouterr().err
 
 
+def test_names_of_any_letters_and_length_print(case):
+    """Line breaks, other scripts, control letters, a name longer than the page is wide."""
+    data = json.loads((case / "a.json").read_text("utf-8"))
+    data["photo"]["name"] = "漢字\n\x00" + "Ž" * 300 + ".jpg"
+    data["decision"]["cautions"] = ["x" * 4000, "a\tb\u2028c **bold** __u__"]
+    (case / "a.json").write_text(json.dumps(data), "utf-8")
+    out = case / "o.pdf"
+    assert cli.run(["order", str(case / "a.json"), "-o", str(out)]) == 0
+    assert "Ž" * 50 in "".join(pages(out)[0])
+    assert "??" in "".join(pages(out)[0])
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [

@@ -1,6 +1,8 @@
 """Closing an order with photographs of the finished repair: closed, not met, or still open."""
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from models.repair import Answers
 from models.repair.after import close_order
@@ -12,6 +14,11 @@ from models.repair.worksheet import worksheet
 @pytest.fixture
 def work(bench):
     """One wire to be given a new piece between two joints."""
+    return _work(bench)
+
+
+def _work(bench):
+    """The same, for property tests."""
     photo = bench.photo(bench.region("rodent", exposed_copper_mm=bench.m(20.0)))
     notes = BenchNotes(wire=(BenchWire(id="w1", before_mm=300.0, damage_mm=40.0, after_mm=560.0),))
     found = bench.decision(photo, both_ends_identified=True)
@@ -124,3 +131,28 @@ def test_a_photograph_that_shows_too_little_closes_nothing(bench, work):
     """40 % seen, 60 % wanted; and the circuit class plays no part."""
     assert closed(bench, work, repaired(bench, inspected_share=0.4)).state == "open"
     assert close_order(work, [repaired(bench)], Answers(), bench.rules).state == "closed"
+
+
+places = st.sampled_from([20.0, 150.0, 153.0, 160.0, 400.0])
+
+
+@settings(max_examples=40, deadline=None)
+@given(places, places, places, st.sampled_from([0.2, 3.0]), st.sampled_from([None, True, False]), st.booleans())
+def test_a_worse_repair_never_comes_nearer_to_closed(bench, first, second, nearer, u95, cracked, damaged):
+    """One sleeve moved nearer, the housing cracked, damage left: closed, then open, then not met."""
+    order = ["closed", "open", "not_met"]
+    work = _work(bench)
+
+    def state(near, shell, regions):
+        photo = repaired(bench, near, second, housings=[bench.housing(cracked=shell)], regions=regions)
+        joints = [
+            j.model_copy(update={"to_termination_mm": bench.m(j.to_termination_mm.value, u95)}) for j in photo.splices
+        ]
+        return order.index(closed(bench, work, photo.model_copy(update={"splices": joints})).state)
+
+    before = state(first, cracked, [])
+    left = [bench.region("abrasion", rings_px=bench.square(150.0))]
+    assert state(min(first, nearer), cracked, []) >= before
+    assert state(first, True, []) >= before
+    assert state(first, cracked, left) == 2
+    assert before == 0 or cracked is not False or min(first, second) < 160.0
