@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -81,12 +82,20 @@ def _item(path: Path, number: int, line: str) -> PhotoFindings | AssemblyFinding
 
 def _object(text: str, where: str, expected: str) -> dict[str, Any]:
     try:
-        data = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as error:
+        data = json.loads(text, parse_float=_finite, parse_constant=_finite)
+    except (ValueError, RecursionError) as error:
         raise DeskError(f"{where}: expected {expected}, got text that is no JSON ({error})") from error
     if not isinstance(data, dict):
         raise DeskError(f"{where}: expected {expected}, got a {type(data).__name__}")
     return data
+
+
+def _finite(text: str) -> float:
+    """A number that is one; Python's reader would take NaN and Infinity, and 1e999 for infinity."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is no number")
+    return value
 
 
 def _first(error: ValidationError) -> str:

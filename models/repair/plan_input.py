@@ -19,7 +19,8 @@ CUTTING_STEPS = ("splice_in_section", "replace_terminal_lead", "replace_circuit"
 """Steps of the decision that cut a wire, so that joints must be placed."""
 LIST_LENGTH_U95 = 0.02
 """Relative expanded uncertainty given to a length of the circuit list; our reading, no published source."""
-_COARSE_MM = 40.0
+_COARSE_MM = 40.0  # spacing of joints: a distance known no better places none
+_LONGEST_MM = 50_000.0
 
 
 @dataclass
@@ -176,6 +177,9 @@ def _unclear(ref: str, region: Region, distance: Measure | None, step: Action) -
     if region.length_mm is None or distance is None or distance.low_bound:
         ask = f"{ref}: how long is the damage, and how far is it along the wire from the nearest terminal?"
         return Question(ask=ask, why=why, changes=changes)
+    if distance.value < 0 or region.length_mm.value < 0 or distance.value + region.length_mm.value > _LONGEST_MM:
+        ask = f"{ref}: measure with a ruler how long the damage is and how far from the nearest terminal."
+        return Question(ask=ask, why="What the photograph gives cannot be. " + why, changes=changes)
     if distance.u95 + region.length_mm.u95 > _COARSE_MM:
         ask = f"{ref}: measure with a ruler how long the damage is and how far from the nearest terminal."
         text = f"The photograph gives it within {distance.u95 + region.length_mm.u95:.0f} mm only. {why}"

@@ -212,6 +212,8 @@ def test_names_of_any_letters_and_length_print(case):
         ('{"kind": "truth"}', "got kind 'truth'"),
         ('{"kind": "photo", "schema": "1"}', "expected the fields of schema 1"),
         ("[" * 100_000, "no JSON"),
+        ('{"kind": "photo", "inspected_share": NaN}', "NaN is no number"),
+        ('{"kind": "photo", "inspected_share": 1e999}', "1e999 is no number"),
     ],
 )
 def test_a_foreign_or_broken_assessment_is_one_line_and_nothing_is_written(case, capsys, text, said):
