@@ -72,9 +72,9 @@ def closing_pdf(
     sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
     sheet.section("Tests of the order, to be signed")
     sheet.items(order.work.tests, ticks=True)
-    sheet.section("Signatures", needs_mm=45)
-    sheet.blanks(["repaired by, date", "tested by, date"], 15)
-    sheet.blanks(["closed by, date", "customer, date"], 15)
+    sheet.section("Signatures", needs_mm=38)
+    sheet.blanks(["repaired by, date", "tested by, date"], 12.5)
+    sheet.blanks(["closed by, date", "customer, date"], 12.5)
     return bytes(sheet.output())
 
 
@@ -272,6 +272,6 @@ def _causes(sheet: Sheet, order: Order) -> None:
 
 
 def _signatures(sheet: Sheet, order: Order) -> None:
-    sheet.section("Signatures", needs_mm=45)
-    sheet.blanks(["decided by, date", "repaired by, date"], 15)
-    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 15)
+    sheet.section("Signatures", needs_mm=38)
+    sheet.blanks(["decided by, date", "repaired by, date"], 12.5)
+    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 12.5)

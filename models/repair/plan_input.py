@@ -19,6 +19,7 @@ CUTTING_STEPS = ("splice_in_section", "replace_terminal_lead", "replace_circuit"
 """Steps of the decision that cut a wire, so that joints must be placed."""
 LIST_LENGTH_U95 = 0.02
 """Relative expanded uncertainty given to a length of the circuit list; our reading, no published source."""
+_LIST_LENGTH_OFF = 0.1
 _COARSE_MM = 40.0  # spacing of joints: a distance known no better places none
 _LONGEST_MM = 50_000.0
 
@@ -50,12 +51,23 @@ def known_wires(
             known.questions.append(_unlisted(bench.id, bench.circuit))
         if circuit is not None:
             known.circuits[bench.id] = circuit
+            if abs(circuit.length_mm - wires[index].length_mm) > _LIST_LENGTH_OFF * circuit.length_mm:
+                known.questions.append(_other_length(bench.id, wires[index].length_mm, circuit))
             wires[index] = _named_by(wires[index], circuit)
     if not notes.wire:  # a person who measured, measured all
         wires = _from_photos(photos, decision, rules, circuits, notes, known)
     if wires:
         known.branch = noted_branch(tuple(wires), notes)
     return known
+
+
+def _other_length(wire: str, length_mm: float, circuit: Circuit) -> Question:
+    listed = f"{circuit.circuit} is {circuit.length_mm:g} mm long in the list"
+    return Question(
+        ask=f"Wire {wire} was measured {length_mm:g} mm long, but {listed}: is it that circuit?",
+        why="Size, colour and cavities are taken from the list.",
+        changes="circuit list: size, fuse, length and class of this wire",
+    )
 
 
 def _unlisted(wire: str, circuit: str) -> Question:

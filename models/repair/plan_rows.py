@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 from models.repair.branch import Branch, BranchWire, Mark, PlanLimits, down, lost_stretches, up
 
@@ -243,6 +244,36 @@ class Writer:
             for old in self.out.old:
                 if old.wire.id != a.wire.id and self._asked("splices", a.wire):
                     self._clear_of(a, old)
+        first = [joint for joint in joints if joint.rest == 0 and joint.windows]
+        last = [joint for joint in joints if joint.windows and joint.rest == self.out.high[joint.x] and joint.rest > 0]
+        self._queues(first, -1)
+        self._queues(last, 1)
+
+    def _queues(self, joints: list[JointVar], sign: int) -> None:
+        """Joints that all press against the damage stand in a queue: bounds on their sum, true of every lawful plan.
+
+        They only help the solver: k joints at least d apart and none beyond H sum up to at most
+        k H - d k (k - 1) / 2 (first joints of their wires, sign -1), and the mirror image for last joints.
+        """
+        order = sorted(
+            joints, key=lambda j: -sign * ((j.windows[-1] if sign < 0 else j.windows[0])[sign < 0] + j.wire.offset_mm)
+        )
+        for size in range(2, len(order) + 1):
+            self._queue(order[:size], sign)
+
+    def _queue(self, some: Sequence[JointVar], sign: int) -> None:
+        d = min(self._distance(a.wire, b.wire) for a, b in combinations(some, 2))
+        k = len(some)
+        if sign < 0:
+            edge = -max(j.windows[-1][1] + j.wire.offset_mm for j in some)
+            idle = -max(j.rest + j.wire.offset_mm for j in some)
+        else:
+            edge = min(j.windows[0][0] + j.wire.offset_mm for j in some)
+            idle = min(j.rest + j.wire.offset_mm for j in some)
+        if d <= 0 or idle < edge + d * (k - 1):  # a joint that is not made would stand in the queue
+            return
+        offsets = sum(j.wire.offset_mm for j in some)
+        self.out.at_least({j.x: float(sign) for j in some}, k * edge + d * k * (k - 1) / 2 - sign * offsets)
 
     def _alike(self, a: BranchWire, b: BranchWire) -> bool:
         """Whether two wires may change places in any plan: then an order between them costs nothing.
@@ -255,12 +286,15 @@ class Writer:
             return False
         return _shape(a) == _shape(b) and len(lost_stretches(a, self.limits)) == 1
 
+    def _distance(self, a: BranchWire, b: BranchWire) -> float:
+        """Least distance along the branch between new joints of two wires."""
+        distance = self.limits.spacing_mm if self._asked("spacing") else 0.0
+        if self._asked("stagger") and self.branch.side_by_side(a.id, b.id):
+            distance = max(distance, self.limits.stagger_mm)
+        return distance
+
     def _apart(self, a: JointVar, b: JointVar) -> None:
-        limits, distance = self.limits, 0.0
-        if self._asked("spacing"):
-            distance = limits.spacing_mm
-        if self._asked("stagger") and self.branch.side_by_side(a.wire.id, b.wire.id):
-            distance = max(distance, limits.stagger_mm)
+        distance = self._distance(a.wire, b.wire)
         if not a.windows or not b.windows or distance <= 0:
             return
         shift = a.wire.offset_mm - b.wire.offset_mm  # station of a less station of b, positions left out

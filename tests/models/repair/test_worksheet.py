@@ -110,6 +110,14 @@ def test_a_wire_of_the_list_brings_size_colour_ends_and_expected_resistance(benc
     assert "C1: 15 A" in sheet.tests[-1]
 
 
+def test_a_noted_length_that_is_not_the_list_s_is_asked_about(bench):
+    """900 mm by the ruler, 1400 mm in the list: perhaps another circuit."""
+    notes = BenchNotes(wire=(noted(circuit="C1"),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, both_ends_identified=True)
+    assert any("900 mm long" in question.ask and "1400 mm" in question.ask for question in sheet.questions)
+    assert sheet.plan.status == "open" and sheet.offers[0].price is None
+
+
 def test_a_circuit_of_a_referred_class_refers_the_assembly(bench):
     """The list says restraint: no cut list, no work in the vehicle."""
     notes = BenchNotes(wire=(noted(circuit="C3"),))
