@@ -36,9 +36,7 @@ def order(
     paper: str,
     as_json: bool,
 ) -> int:
-    """Write the work order of one assessed assembly: decision, computed plan, parts, pin map, tests, prices."""
-    if out is None and not as_json:
-        raise DeskError("order: expected -o FILE.pdf or --json, got neither: say where the order goes")
+    """The work order of one assessed assembly: computed plan, parts, pin map, tests, prices; on screen without -o."""
     from desk.files import check_writable, write_whole
     from desk.order_make import decided_anew, find_photos, make_order, read_answers, read_assessment, read_sources
 
@@ -60,6 +58,10 @@ def order(
         click.echo(f"loomtriage: {said}", err=True)
     if as_json:
         click.echo(made.model_dump_json(by_alias=True))
+    elif out is None:
+        from desk.order_text import order_lines
+
+        click.echo("\n".join(order_lines(made)))
     return 0
 
 

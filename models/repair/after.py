@@ -79,7 +79,7 @@ def _rule(after: Decision, rule_id: str) -> Check:
     settle = None
     if result.verdict == "cannot_tell":
         asked = [q.ask for q in after.open_questions if q.changes.startswith(rule_id)]
-        settle = " ".join(asked) or "Measure it with a ruler, or photograph it nearer."
+        settle = " ".join(dict.fromkeys(asked)) or "Measure it with a ruler, or photograph it nearer."
     return Check(what=rule_id, verdict=result.verdict, says=result.says, settle=settle)
 
 

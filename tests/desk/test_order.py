@@ -1,6 +1,7 @@
 """The work order: from an assessment to data and paper, and its closing; every mistake is one line."""
 
 import json
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -12,6 +13,7 @@ from desk.order_make import class_of
 from desk.order_model import Order
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
+from models.repair.bench import BenchNotes, BenchWire
 from vision.findings import (
     AssemblyFindings,
     Count,
@@ -130,6 +132,14 @@ def test_the_printed_order_says_what_to_do_on_the_paper_asked_for(case, paper, s
     assert all(f"page {i} of {len(words)}" in page for i, page in enumerate(words, 1))
 
 
+def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
+    """Without a file and without JSON."""
+    assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml")]) == 0
+    out = capsys.readouterr().out
+    for part in ("repair in vehicle", "new piece, 190 mm", "order of work", "EXAMPLE PRICES", "cautions", "battery"):
+        assert part in out, part
+
+
 def test_the_order_in_json_reads_back_and_is_the_same_every_time(case, capsys):
     """But for the time it was written."""
     found = []
@@ -228,14 +238,13 @@ def test_a_foreign_or_broken_assessment_is_one_line_and_nothing_is_written(case,
 
 
 def test_every_other_mistake_is_one_line_too(case, capsys):
-    """Missing files, unwritable output, nothing to write, contradictory limits, wrong prices, a wrong list."""
+    """Missing files, unwritable output, contradictory limits, wrong prices, a wrong list."""
     (case / "rules.toml").write_text("[splice-spacing]\nmin_mm = 400\n", "utf-8")
     (case / "prices.toml").write_text("[price]\njoint = -1\n", "utf-8")
     (case / "bad.csv").write_text(LIST.replace("BU", "XX"), "utf-8")
     assessment, out = str(case / "a.json"), str(case / "o.pdf")
     for arguments, said in [
         ([str(case / "none.json"), "-o", out], "none.json"),
-        ([assessment], "neither"),
         ([assessment, "-o", str(case / "no" / "o.pdf")], "-o"),
         ([assessment, "-o", out, "--rules", str(case / "rules.toml")], "min_section_mm"),
         ([assessment, "-o", out, "--prices", str(case / "prices.toml")], "price.joint"),
@@ -334,6 +343,14 @@ def test_the_class_asked_at_intake_is_known_from_the_decision(case, circuit_clas
     """So that new answers never forget a referred circuit."""
     item = findings(read_photo(case / "before.jpg"), [bite()])
     assert class_of(decide([item], Answers(circuit_class=circuit_class), load_rules())) == circuit_class
+
+
+def test_every_field_of_the_bench_notes_is_in_the_readme():
+    """A field nobody knows of is filled in by nobody."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    for field in {*BenchNotes.model_fields, *BenchWire.model_fields} - {"wire"}:
+        assert field in readme, field
+    assert "[[wire]]" in readme
 
 
 def test_letters_the_printer_does_not_have_become_readable_ones():
