@@ -8,9 +8,8 @@ from pathlib import Path
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
-from desk.report import say_limit
 from desk.sheet import TICK, Sheet
-from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_measure
+from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_limit, say_measure
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
@@ -85,8 +84,8 @@ def _head(sheet: Sheet, order: Order) -> None:
     decision = order.decision
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
-    if decision.route_worst not in (route, decision.route):
-        words = ROUTE_WORDS[decision.route_worst]
+    if order.work.route_worst != route:
+        words = ROUTE_WORDS[order.work.route_worst]
         sheet.para(f"At worst, if every open question goes the wrong way: {words}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:

@@ -12,6 +12,8 @@ def order_lines(order: Order) -> list[str]:
     lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
     if work.route_why is not None:
         lines.append(f"  route changed by the plan: {work.route_why}")
+    if work.route_worst != work.route:
+        lines.append(f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}")
     lines.append(f"  plan: {work.says}")
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]

@@ -54,6 +54,11 @@ def say_unit(unit: str | None) -> str:
     return "" if unit in (None, "1") else str(unit)
 
 
+def say_limit(limit: float | None, unit: str | None) -> str:
+    """A rule's limit with its unit; a dash for a rule without a number."""
+    return "–" if limit is None else f"{limit:g} {say_unit(unit)}".strip()
+
+
 def say_count(count: Count | None) -> str:
     """The count, and its interval where it is open."""
     if count is None:

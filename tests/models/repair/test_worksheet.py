@@ -133,6 +133,16 @@ def test_more_noted_wires_than_the_limit_are_remanufactured(bench):
     assert sheet.route == "remanufacture" and "7 wires" in sheet.route_why
 
 
+def test_wires_that_may_yet_pass_the_flex_test_do_not_decide_an_undecided_route(bench):
+    """Eight browned wires: too many if they crack, none if they bend; the worst says remanufacture, the route waits."""
+    names = [f"w{i}" for i in range(8)]
+    browned = bench.region(
+        "external_heat", wires_affected=bench.wires_of(*names), evidence=bench.signs(fused_length=0.0)
+    )
+    sheet = sheet_of(bench, [bench.photo(browned, wires=traced(bench, *names))])
+    assert sheet.route == "undecided" and sheet.route_worst == "remanufacture"
+
+
 def test_no_lawful_place_and_no_renewable_end_changes_the_route_and_says_why(bench):
     """A short wire moulded in at both ends."""
     stuck = noted(before_mm=140.0, damage_mm=10.0, after_mm=150.0, start_renewable=False, end_renewable=False)
