@@ -194,6 +194,10 @@ class _Canvas:
         self._lines(points, closed=False, width=1.2)
         for end, inner in ((points[0], points[1]), (points[-1], points[-2])):
             self._tick(end, inner)
+        if beside and len(points) > 2:  # a bent line lies on what it measures: its value goes below
+            low = int(points[:, 1].max() + 30 * self.unit)
+            self._text(said, (int(points[:, 0].mean()), low))
+            return
         middle = points[0] + (points[-1] - points[0]) // 2 if len(points) == 2 else points[len(points) // 2]
         self._text(said, (int(middle[0]), int(middle[1])))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from typing import Literal
 
 from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches, up
@@ -106,6 +107,31 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
     return plan
 
 
+def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:
+    """Plans of several branches as one: impossible if one is, open if one is."""
+    order = ("planned", "open", "impossible")
+    status = max((plan.status for plan in plans), key=order.index)
+    told = [plan for plan in plans if plan.status == status]
+    wires = () if status == "impossible" else tuple(wire for plan in plans for wire in plan.wires)
+    says = _total(wires) if status == "planned" else "; ".join(plan.says for plan in told)
+    return Plan(
+        status=status,
+        says=says,
+        wires=wires,
+        questions=tuple(q for plan in plans for q in plan.questions),
+        conflicts=tuple(text for plan in plans for text in plan.conflicts),
+        checks=tuple(dict.fromkeys([*(text for plan in plans for text in plan.checks), *checks])),
+        route=next((plan.route for plan in plans if plan.route is not None), None),
+        proved_cheapest=all(plan.proved_cheapest for plan in plans),
+    )
+
+
+def _total(wires: Sequence[WirePlan]) -> str:
+    joints = sum(len(wire.joints) for wire in wires)
+    metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
+    return f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
+
+
 def _too_hard() -> Question:
     return Question(
         ask="Which wires can be repaired on their own, apart from the others?",
@@ -140,10 +166,8 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
         checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
     if not found.proved_cheapest:
         checks.append(f"The plan keeps every limit; a cheaper one, if there is any, saves {found.spare:.2f} at most.")
-    joints = sum(len(wire.joints) for wire in wires)
-    metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
-    says = f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
-    return Plan(status="planned", says=says, wires=wires, checks=tuple(checks), proved_cheapest=found.proved_cheapest)
+    proved = found.proved_cheapest
+    return Plan(status="planned", says=_total(wires), wires=wires, checks=tuple(checks), proved_cheapest=proved)
 
 
 def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, found: Choice) -> WirePlan:
@@ -212,6 +236,9 @@ def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights,
     """Why not the next simpler repair: the limits that exclude it, or that it is more work."""
     if method in ("splice_in_section", "several_pieces"):
         return "both ends of the wire stay; the joints keep every limit"
+    total = up(wire.length_mm + wire.length_u95_mm)
+    if (0, total) in lost_stretches(wire, limits):
+        return "the damage takes the whole wire"
     fixed = {"renewable": False}
     bound = wire.model_copy(
         update={"start": wire.start.model_copy(update=fixed), "end": wire.end.model_copy(update=fixed)}

@@ -35,6 +35,10 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
     if decision.route == "undecided" and plan is None and not pins:
         return (*found, "Answer the open questions, assess again, and write the order anew.")
+    if plan is not None and plan.status == "open":
+        found.append("Nothing is cut before the open questions are answered and this order is written anew.")
+        if not plan.wires and not pins:
+            return tuple(found)
     found.append("Photograph the place as found. Tag both ends of every wire before it is cut, by housing and cavity.")
     if any(step.action == "open_covering" for step in decision.actions):
         found.append("Open the covering to 100 mm past the damage on either side, by hand, blade away from the wires.")

@@ -12,7 +12,7 @@ from models.repair.branch import plan_limits
 from models.repair.limits import Rules
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.pins import PinMap, pin_map
-from models.repair.plan import Plan, WirePlan, plan_branch
+from models.repair.plan import Plan, WirePlan, merged, plan_branch
 from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
 from models.repair.prices import Prices
 from models.repair.steps import steps_of_work, tests_afterwards
@@ -122,17 +122,20 @@ def _planned(
 ) -> tuple[Known, Plan | None, str]:  # fmt: skip
     if decision.route in ("remanufacture", "refer"):
         words = {"remanufacture": "the assembly is remanufactured", "refer": "the maker's procedure decides"}
-        return Known(None), None, f"no repair in the vehicle: {words[decision.route]}"
+        return Known(), None, f"no repair in the vehicle: {words[decision.route]}"
     known = known_wires(photos, decision, rules, circuits, notes)
     wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
-    if known.branch is None and not wanted:
+    if not known.branches and not wanted:
         if decision.route == "undecided":
             return known, None, "open: the decision's questions come first"
         return known, Plan(status="planned", says="no wire needs a new piece"), "no wire needs a new piece"
-    if known.branch is None:
+    if not known.branches:
         says = "open: the wires are not measured well enough to place joints"
         return known, Plan(status="open", says=says, questions=tuple(known.questions)), says
-    plan = _beyond_the_rules(known, rules, notes) or plan_branch(known.branch, plan_limits(rules), prices.weights())
+    plan = _beyond_the_rules(known, rules, notes)
+    if plan is None:
+        limits, weights = plan_limits(rules), prices.weights()
+        plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; other wires are still open"
         return known, plan.model_copy(update={"status": "open", "says": says}), says

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from models.circuit.circuit_list import parse_circuit_list
 from models.repair import route_rank
 from models.repair.bench import BenchNotes, BenchWire
+from models.repair.plan_input import known_wires
 from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
 
@@ -232,3 +233,58 @@ def test_the_plan_never_makes_a_route_milder(bench, facts, crack):
     assert route_rank(sheet.route) >= route_rank(found.route)
     if sheet.plan.status == "impossible":
         assert sheet.route == "remanufacture" and sheet.plan.conflicts
+
+
+def test_an_old_joint_of_the_wire_counts_and_is_kept_clear_of(bench):
+    """Damage 300 mm and an old joint 200 mm from the same terminal, ends that stay: three joints are one too many, so
+    the old one goes out with the old piece, or a new lead takes the place of a section."""
+    wire = bench.wire("w1", ends=("h1", None)).model_copy(update={"centreline_px": [(0.0, 0.0), (100.0, 0.0)]})
+    joint = bench.splice(to_termination_mm=bench.m(200.0), position_px=(20.0, 0.0), rings_px=bench.square(60.0))
+    region = bitten(bench, wires_affected=bench.wires_of("w1"), rings_px=bench.square(30.0))
+    sheet = sheet_of(bench, [bench.photo(region, wires=[wire], splices=[joint])], both_ends_identified=True)
+    one = sheet.plan.wires[0]
+    assert one.old_joints_kept + one.old_joints_removed == ("s1",)
+    assert len(one.joints) + len(one.old_joints_kept) <= 2
+
+
+@pytest.mark.parametrize(("x", "at"), [(20.0, 200.0), (85.0, 700.0)])
+def test_which_terminal_an_old_joint_was_measured_from_is_seen_along_the_wire(bench, x, at):
+    """200 mm from the nearest terminal: on the damage's side, or 900 - 200 mm on the other."""
+    wire = bench.wire("w1", ends=("h1", "h2"), length_mm=bench.m(900.0, 2.0))
+    wire = wire.model_copy(update={"centreline_px": [(float(i), 0.0) for i in range(0, 101, 5)]})
+    joint = bench.splice(to_termination_mm=bench.m(200.0), position_px=(x, 0.0), rings_px=bench.square(x))
+    region = bitten(bench, wires_affected=bench.wires_of("w1"), rings_px=bench.square(30.0))
+    photo = bench.photo(region, wires=[wire], splices=[joint])
+    known = known_wires([photo], bench.decision(photo), bench.rules)
+    assert [mark.at_mm for mark in known.branches[0].wires[0].splices] == [at]
+
+
+def test_an_old_joint_whose_place_is_not_known_is_asked_for(bench):
+    """No distance: it may lie where a new joint would go."""
+    joint = bench.splice(to_termination_mm=None, rings_px=bench.square(60.0))
+    photo = bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), splices=[joint])
+    assert any("on which wire is this joint" in question.ask for question in sheet_of(bench, [photo]).questions)
+
+
+def test_a_joint_on_another_wire_is_minded_at_the_bench(bench):
+    """It is not on the plan's scale; the sheet says to keep clear of it."""
+    joint = bench.splice("s9", wire_id="w7", rings_px=bench.square(60.0))
+    photo = bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), splices=[joint])
+    assert any("s9" in check and "40 mm" in check for check in sheet_of(bench, [photo]).plan.checks)
+
+
+def test_damages_measured_from_different_terminals_are_not_put_on_one_scale(bench):
+    """Two regions on different wires: each is planned by itself, and the stagger between them is checked by hand."""
+    one = bitten(bench, wires_affected=bench.wires_of("w1"))
+    two = bitten(bench, id="r2", wires_affected=bench.wires_of("w2"), rings_px=bench.square(50.0))
+    sheet = sheet_of(bench, [bench.photo(one, two, wires=traced(bench, "w1", "w2"))])
+    assert sheet.plan.status == "planned" and len(sheet.plan.wires) == 2
+    assert any("different terminals" in check and "50 mm" in check for check in sheet.plan.checks)
+
+
+def test_an_overloaded_circuit_is_replaced_whole_and_says_why(bench):
+    """Its damage takes the whole wire."""
+    photo = bench.photo(bench.region("electrical_overload"), wires=traced(bench, "w1", "w2"))
+    sheet = sheet_of(bench, [photo], overload_ends={"r1": "the terminal in h1"}, parts_by_hand="parts")
+    assert {wire.method for wire in sheet.plan.wires} == {"replace_circuit"}
+    assert {wire.why for wire in sheet.plan.wires} == {"the damage takes the whole wire"}
