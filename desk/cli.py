@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
+from desk.order import close, order
+from desk.splice_tool import splice
 
 if TYPE_CHECKING:
     from desk.assess import AssessSettings
@@ -200,6 +203,10 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     model = retrain_from_samples(scenes, seed, output, keep)
     click.echo(f"Model {model.version}, content hash {model.card['content_sha256']}")
     return 0
+
+
+for _command in (*COMMANDS, order, close, splice):
+    cli.add_command(_command)
 
 
 def _settings(

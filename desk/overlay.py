@@ -78,17 +78,8 @@ def _wire(wire: Wire) -> Shape:
 
 def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
     """The way along a wire from the near edge of each region or splice to its termination, where it was traced."""
-    wires = {wire.id: wire for wire in findings.wires}
     drawn = []
-    items: list[tuple[Region | Splice, list[str]]] = [
-        (region, region.wires_affected.wire_ids if region.wires_affected else []) for region in findings.regions
-    ]
-    items += [(splice, [splice.wire_id] if splice.wire_id else []) for splice in findings.splices]
-    for item, wire_ids in items:
-        ways = [way for i in wire_ids if i in wires for way in _ways(wires[i], item.rings_px)]
-        if item.to_termination_mm is None or not ways:
-            continue
-        way = min(ways, key=_length)
+    for item, way in _measured_ways(findings):
         middle = way[len(way) // 2]
         said = say_measure(item.to_termination_mm)
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
@@ -103,6 +94,26 @@ def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
             )
         )
     return _each_once(drawn)
+
+
+def ways_to_termination(findings: PhotoFindings) -> list[tuple[np.ndarray, str]]:
+    """Ways drawn as distances, (N, 2) px each, with the distance in words; each way once."""
+    ways = [(way, say_measure(item.to_termination_mm)) for item, way in _measured_ways(findings)]
+    return list({way.tobytes(): (way, said) for way, said in ways}.values())
+
+
+def _measured_ways(findings: PhotoFindings) -> list[tuple[Region | Splice, np.ndarray]]:
+    wires = {wire.id: wire for wire in findings.wires}
+    items: list[tuple[Region | Splice, list[str]]] = [
+        (region, region.wires_affected.wire_ids if region.wires_affected else []) for region in findings.regions
+    ]
+    items += [(splice, [splice.wire_id] if splice.wire_id else []) for splice in findings.splices]
+    found = []
+    for item, wire_ids in items:
+        ways = [way for i in wire_ids if i in wires for way in _ways(wires[i], item.rings_px)]
+        if item.to_termination_mm is not None and ways:
+            found.append((item, min(ways, key=_length)))
+    return found
 
 
 def _each_once(drawn: list[Shape]) -> list[Shape]:
@@ -123,6 +134,13 @@ def _ways(wire: Wire, rings: list[Ring]) -> list[np.ndarray]:
     if wire.ends and wire.ends[-1] is not None and last < len(line) - 1:
         ways.append(line[last:])
     return ways
+
+
+def way_inside(wire: Wire, rings: list[Ring]) -> np.ndarray | None:
+    """The wire's piece from where it enters the rings to where it leaves them, (N, 2) px; None where it does not."""
+    line = np.asarray(wire.centreline_px, float).reshape(-1, 2)
+    inside = np.flatnonzero([_inside(point, rings) for point in line])
+    return line[inside[0] : inside[-1] + 1] if len(inside) > 1 else None
 
 
 def _inside(point: np.ndarray, rings: list[Ring]) -> bool:

@@ -56,16 +56,11 @@ def environment() -> jinja2.Environment:
         say_measure=wording.say_measure,
         say_count=wording.say_count,
         say_answer=wording.say_answer,
-        say_limit=say_limit,
+        say_limit=wording.say_limit,
         route_words=wording.ROUTE_WORDS,
         verdict_words=wording.VERDICT_WORDS,
     )
     return env
-
-
-def say_limit(limit: float | None, unit: str | None) -> str:
-    """A rule's limit with its unit; a dash for a rule without a number."""
-    return "–" if limit is None else f"{limit:g} {wording.say_unit(unit)}".strip()
 
 
 def report_html(run: Run, title: str | None = None, made_at: datetime | None = None) -> str:

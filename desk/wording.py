@@ -20,6 +20,11 @@ ROUTE_WORDS = {
     "refer": "refer to the maker's procedure",
     "undecided": "undecided",
 }
+CLOSING_WORDS = {
+    "closed": "closed",
+    "not_met": "NOT closed, limits are not met",
+    "open": "NOT closed yet, answers missing",
+}
 VERDICT_WORDS = {
     "met": "met",
     "violated": "violated",
@@ -47,6 +52,11 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
 def say_unit(unit: str | None) -> str:
     """The unit in print; a plain number ("1") has none."""
     return "" if unit in (None, "1") else str(unit)
+
+
+def say_limit(limit: float | None, unit: str | None) -> str:
+    """A rule's limit with its unit; a dash for a rule without a number."""
+    return "–" if limit is None else f"{limit:g} {say_unit(unit)}".strip()
 
 
 def say_count(count: Count | None) -> str:

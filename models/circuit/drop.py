@@ -96,8 +96,9 @@ def equal_loads(
 ) -> EqualLoads:
     """Two like loads of `current_a` each on their own feeds: voltages, their difference, and charge-up times.
 
-    A capacitive load charges to 90 % in R C ln 10, R being its feed and its own resistance, taken as supply ÷ current;
-    `slower_s` is how much longer the other takes than the one. A negative value: it is faster.
+    A capacitive load charges to 90 % in R C ln 10, R being its feed and its own resistance, taken as supply ÷ current.
+    The wire of both feeds is taken to be of one make, straying the same way. `slower_s` is how much longer the other
+    takes than the one; a negative value: it is faster.
     """
     positive("current", current_a, "A", 10_000)
     positive("supply", supply_v, "V", 1000)
@@ -107,7 +108,7 @@ def equal_loads(
     if min(volts) < 0:
         raise CircuitError(f"drop: expected less than the supply's {supply_v:g} V, got a feed that takes all of it")
     difference = (second.value - first.value) * current_a
-    spread = math.hypot(first.u95, second.u95) * current_a
+    spread = _apart_u95(one, other) * current_a
     slower = None
     if capacitance_f is not None:
         positive("capacitance", capacitance_f, "F", 1000)
@@ -115,6 +116,13 @@ def equal_loads(
             load_ohm + first.value, capacitance_f
         )
     return EqualLoads(volts[0], volts[1], Measure(value=difference, u95=spread), slower)
+
+
+def _apart_u95(one: Sequence[Segment | Contact], other: Sequence[Segment | Contact]) -> float:
+    """U95 in ohm of how far two feeds differ: their wire is of one assembly and strays together, contacts do not."""
+    wires = [sum(p.ohm().u95 for p in parts if isinstance(p, Segment)) for parts in (one, other)]
+    contacts = [p.ohm().u95 for p in (*one, *other) if isinstance(p, Contact)]
+    return math.hypot(wires[0] - wires[1], *contacts)
 
 
 def charge_time_s(ohm: float, capacitance_f: float, share: float = 0.9) -> float:

@@ -126,7 +126,8 @@ def _currents(rating_a: float, *steady_a: float) -> np.ndarray:
     ends = [rating_a, *(rating_a * gate.share for gate in GATES), *steady_a]
     corners = [end * side for end in ends for side in (1 - 1e-6, 1, 1 + 1e-6) if end > 0]
     low = 0.5 * min(corners)
-    return np.unique(np.concatenate([np.geomspace(low, max(corners), _POINTS), corners]))
+    whole = np.concatenate([np.geomspace(low, max(ends), _POINTS), corners])
+    return np.unique(whole[whole <= max(ends)])
 
 
 def _zones(currents: np.ndarray, verdicts: list[Opens]) -> tuple[Zone, ...]:

@@ -15,6 +15,7 @@ from models.circuit.errors import CircuitError, UnknownFuseError
 _TABLE: dict[str, Any] = tomllib.loads(resources.files("models.circuit").joinpath("fuse_table.toml").read_text("utf-8"))
 TRACING_LEAD_SHARE: float = _TABLE["tracing_lead"]["share"]
 TRACING_LEAD_SOURCE: str = _TABLE["tracing_lead"]["source"]
+_LATEST_FOR: str = _TABLE["gates"]["latest_for"]
 GATES_SOURCE: str = _TABLE["gates"]["source"] + (" (from memory)" if _TABLE["gates"]["from_memory"] else "")
 
 
@@ -91,16 +92,18 @@ def tracing_lead_rating(circuit_rating_a: float) -> float:
 
 
 def opening_band_s(rating_a: float, current_a: float) -> tuple[float, float | None]:
-    """Least and most time (s) in which a sound fuse opens at this current; most None: it need never open.
+    """Least and most time (s) in which a sound fuse opens at this current; most None: no latest time is known.
 
     More current never opens it later, so between two gates it holds at least as long as the higher gate says; above
     the last gate nothing is said (0 s). Its longest time bends upward towards small currents, so between gates it
     stays below the straight line, log-log, that joins them.
     """
-    share = current_a / fuse(rating_a).rating_a * (1 + 1e-12)
+    found = fuse(rating_a)
+    share = current_a / found.rating_a * (1 + 1e-12)
     least = next((gate.least_s for gate in GATES if gate.share * (1 + 1e-9) >= share), 0.0)
     closing = [(gate.share, gate.most_s) for gate in GATES if gate.most_s is not None]
-    return least, _on_the_line(share, closing) if share >= closing[0][0] else None
+    timed = _LATEST_FOR in dict(found.colours) and share >= closing[0][0]
+    return least, _on_the_line(share, closing) if timed else None
 
 
 def _on_the_line(share: float, points: list[tuple[float, float]]) -> float:

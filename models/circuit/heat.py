@@ -29,6 +29,7 @@ from models.circuit.wire_table import ALPHA_20_PER_K, RESISTIVITY_OHM_M, WireSiz
 _RINGS = 8
 _STEP_GROWTH = 1.1  # each time step is so much longer than the one before
 _FIRST_STEP = 1e-3  # of the time the limit would take if no heat escaped
+_MOST_A = 100_000.0
 _HORIZON_S = 1e5  # past this a wire counts as never reaching the temperature
 _GAMMA = 1.0 - 1.0 / math.sqrt(2.0)  # two-stage Rosenbrock method of order 2 that damps fast modes
 NO_LONGER_INSULATED_C = 400.0
@@ -113,7 +114,7 @@ def steady_current_a(wire: HeatedWire, limit_c: float) -> float:
 
 def steady_temperature_c(wire: HeatedWire, current_a: float) -> float | None:
     """Copper temperature in the long run; None where it runs away until something melts."""
-    not_negative("current", current_a, "A")
+    not_negative("current", current_a, "A", _MOST_A)
     top = COPPER_MELTS_C
     if current_a > steady_current_a(wire, top):
         return None
@@ -125,6 +126,12 @@ def steady_temperature_c(wire: HeatedWire, current_a: float) -> float | None:
 def times_to_reach_s(wire: HeatedWire, currents_a: np.ndarray, limits_c: np.ndarray) -> np.ndarray:
     """Times (N, M) in s in which N currents take the copper from ambient to M temperatures; inf: never."""
     currents, limits = np.atleast_1d(np.asarray(currents_a, float)), np.atleast_1d(np.asarray(limits_c, float))
+    for current in currents:
+        not_negative("current", float(current), "A", _MOST_A)
+    if not np.all(limits <= COPPER_MELTS_C):  # False for NaN, too
+        raise CircuitError(
+            f"temperature: expected at most {COPPER_MELTS_C:g} °C, where copper melts, got {limits.max():g}"
+        )
     times = np.full((len(currents), len(limits)), np.inf)
     times[:, limits <= wire.ambient_c] = 0.0
     bearable = np.array([steady_current_a(wire, limit) for limit in limits])
@@ -137,16 +144,16 @@ def times_to_reach_s(wire: HeatedWire, currents_a: np.ndarray, limits_c: np.ndar
 
 def time_to_reach_s(wire: HeatedWire, current_a: float, limit_c: float) -> float:
     """Time in s in which a current takes the copper from ambient to `limit_c`; inf: never."""
-    not_negative("current", current_a, "A")
     return float(times_to_reach_s(wire, np.array([current_a]), np.array([limit_c]))[0, 0])
 
 
 def copper_temperatures_c(wire: HeatedWire, current_a: float, times_s: np.ndarray) -> np.ndarray:
-    """Copper temperature (N,) in °C at rising times (N,) after the current begins."""
+    """Copper temperature (N,) in °C at rising times (N,) after the current begins; held from melting on."""
+    not_negative("current", current_a, "A", _MOST_A)
     wanted = np.asarray(times_s, dtype=float)
     march = _March(wire, np.array([current_a]), COPPER_MELTS_C)
     found_t, found_c = [0.0], [wire.ambient_c]
-    while found_t[-1] < wanted[-1]:
+    while found_t[-1] < wanted[-1] and found_c[-1] <= COPPER_MELTS_C:
         found_c.append(float(march.step()[0]))
         found_t.append(float(march.time_s[0]))
     return np.interp(wanted, found_t, found_c)
@@ -224,8 +231,8 @@ class _March:
         derivative[:, nodes + 1, nodes] += self._conductance
         derivative[:, nodes + 1, nodes + 1] -= self._conductance
         derivative[:, 0, 0] += self._heat_w[run] * ALPHA_20_PER_K
-        surface = temp[:, -1]
-        derivative[:, -1, -1] -= self._wire.shed(surface + 0.5) - self._wire.shed(surface - 0.5)
+        above, below = self._wire.shed(np.stack([temp[:, -1] + 0.5, temp[:, -1] - 0.5]))
+        derivative[:, -1, -1] -= above - below
         return derivative / self._capacity[None, :, None]
 
 

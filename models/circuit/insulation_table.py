@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -72,6 +73,7 @@ def insulation_class(name: str) -> InsulationClass:
     return found
 
 
+@cache
 def bundle_share(loaded_wires: int) -> float:
     """Current a wire may carry in a bundle of so many loaded wires, as a share of that in free air."""
     rows = _TABLE["bundle"]["share"]

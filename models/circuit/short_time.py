@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from models.circuit.errors import positive
 from models.circuit.insulation_table import COPPER_MELTS_C
-from models.circuit.wire_table import RESISTIVITY_OHM_M
 
 _MM_PER_INCH = 25.4
 _PREECE_COPPER = 10_244.0  # A per inch^1.5
@@ -25,6 +25,7 @@ def onderdonk_time_s(copper_mm2: float, current_a: float, ambient_c: float = 25.
 
     A in circular mils. The sum is 234 + Ta; a copied example that has 234 − Ta gives times that are too long.
     """
+    positive("current", current_a, "A")
     area = copper_mm2 / _MM2_PER_CIRCULAR_MIL
     rise = math.log10((COPPER_MELTS_C - ambient_c) / (234.0 + ambient_c) + 1.0)
     return rise / 33.0 * (area / current_a) ** 2
@@ -37,9 +38,4 @@ def adiabatic_k(start_c: float, end_c: float) -> float:
 
 def adiabatic_time_s(copper_mm2: float, current_a: float, k: float) -> float:
     """Time in which a short current takes copper from start to end temperature of `k`: t = k² S² / I²."""
-    return (k * copper_mm2 / current_a) ** 2
-
-
-def copper_ohm_per_m(copper_mm2: float) -> float:
-    """Resistance of a metre of pure copper at 20 °C."""
-    return RESISTIVITY_OHM_M / (copper_mm2 * 1e-6)
+    return (k * copper_mm2 / positive("current", current_a, "A")) ** 2

@@ -16,6 +16,8 @@ from vision.findings import Decision, Finding, PhotoFindings, Verdict
 State = Literal["closed", "not_met", "open"]
 _JOINT_RULES = ("termination-distance", "splice-spacing", "splices-per-wire", "earlier-repair")
 
+_PLACES = ("termination-distance", "splice-spacing")
+
 
 class Check(Finding):
     """One thing that must hold before the order is closed, and what settles it while it cannot be told."""
@@ -44,15 +46,20 @@ def close_order(
     answers: Answers,
     rules: Rules,
     joints_counted: int | None = None,
+    ruler_checked: bool = False,
 ) -> Closing:
-    """Whether the photographs prove the work done as planned. `joints_counted`: new joints counted by hand."""
+    """Whether the photographs prove the work done as planned.
+
+    `joints_counted`: joints counted by hand. `ruler_checked`: somebody measured those that no photograph shows.
+    """
     if work.route in ("remanufacture", "refer"):
         says = f"the order's route is {work.route.replace('_', ' ')}: there is no repair to close"
         return Closing(state="not_met", checks=(Check(what="route", verdict="violated", says=says),))
     case = open_case(photos, answers, rules)
     after = decide(photos, answers, rules)
     checks = [_plan(work), _seen(after), _no_damage(case), _count(work, case, joints_counted)]
-    checks += [_rule(after, rule) for rule in _JOINT_RULES]
+    unseen = 0 if ruler_checked else max(0, _wanted(work) - _found(case)[0])
+    checks += [_placed(_rule(after, rule), unseen) for rule in _JOINT_RULES]
     checks += [_housings(work, case, after)]
     verdict = gravest(check.verdict for check in checks)
     state: State = {"violated": "not_met", "cannot_tell": "open"}.get(verdict, "closed")  # type: ignore[assignment]
@@ -72,8 +79,24 @@ def _rule(after: Decision, rule_id: str) -> Check:
     settle = None
     if result.verdict == "cannot_tell":
         asked = [q.ask for q in after.open_questions if q.changes.startswith(rule_id)]
-        settle = " ".join(asked) or "Measure it with a ruler, or photograph it nearer."
+        settle = " ".join(dict.fromkeys(asked)) or "Measure it with a ruler, or photograph it nearer."
     return Check(what=rule_id, verdict=result.verdict, says=result.says, settle=settle)
+
+
+def _wanted(work: Worksheet) -> int:
+    """Joints there must be after the repair: new ones, and old ones that stay."""
+    if work.plan is None:
+        return 0
+    return work.plan.joints + sum(len(wire.old_joints_kept) for wire in work.plan.wires)
+
+
+def _placed(check: Check, unseen: int) -> Check:
+    """A rule for joints is not proved by the joints that are seen while others are not."""
+    if unseen == 0 or check.verdict not in ("met", "not_applicable") or check.what not in _PLACES:
+        return check
+    settle = "Photograph the others, or measure each with a ruler and say so (--ruler-checked)."
+    says = f"{unseen} planned joint(s) are not seen; {check.says}"
+    return check.model_copy(update={"verdict": "cannot_tell", "says": says, "settle": settle})
 
 
 def _seen(after: Decision) -> Check:
@@ -98,7 +121,7 @@ def _count(work: Worksheet, case: Case, counted: int | None) -> Check:
     """Joints found against joints planned: too many are proved by one photograph, too few only by a count by hand."""
     if work.plan is None:
         return Check(what="joints", verdict="not_applicable", says="no plan of joints")
-    wanted = work.plan.joints + sum(len(wire.old_joints_kept) for wire in work.plan.wires)
+    wanted = _wanted(work)
     if counted is not None:
         verdict: Verdict = "met" if counted == wanted else "violated"
         return Check(what="joints", verdict=verdict, says=f"{counted} joint(s) counted by hand, {wanted} planned")

@@ -95,6 +95,8 @@ def _checked(notes: BenchNotes) -> list[str]:
         total = wire.before_mm + wire.damage_mm + wire.after_mm
         if total <= 0:
             found.append(f"wire {wire.id}: expected a length above 0 mm, got before, damage and after all 0")
+        if total > 100_000.0:
+            found.append(f"wire {wire.id}: expected a length of at most 100 m, got {total / 1000:g} m")
         places = [*wire.joints_mm, *(edge for pair in wire.keep_out_mm for edge in pair)]
         found += [f"wire {wire.id}: expected places within its {total:g} mm, got {x:g}" for x in places if x > total]
         found += [

@@ -48,6 +48,7 @@ class Joint:
     to_termination_mm: Measure | None
     to_next_mm: Measure | None
     spot: str | None
+    at_px: tuple[float, float] | None = None
 
     @property
     def certain(self) -> bool:
@@ -190,7 +191,9 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
             distance = distance or spot.to_termination_mm
         distance = refs.ruled(refs.answers.distances_mm, ref) or distance
         spacing = refs.ruled(refs.answers.spacings_mm, ref) or splice.to_next_splice_mm
-        found.append(Joint(ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None))
+        found.append(
+            Joint(ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None, splice.position_px)
+        )
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
 
 
@@ -205,7 +208,9 @@ def _joint_of(refs: _References, spot: Spot) -> Joint:
     origin = refs.answers.splice_origin.get(spot.ref) or ("repair" if spot.certain else "unknown")
     spacing = refs.ruled(refs.answers.spacings_mm, spot.ref)
     wire = spot.wires[0].id if len(spot.wires) == 1 else None
-    return Joint(spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref)
+    return Joint(
+        spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref, centre(spot.region.rings_px)
+    )
 
 
 def overlap(one: Iterable[Ring], other: Iterable[Ring]) -> bool:
@@ -214,6 +219,12 @@ def overlap(one: Iterable[Ring], other: Iterable[Ring]) -> bool:
     if a is None or b is None:
         return False
     return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
+
+
+def centre(rings: Iterable[Ring]) -> tuple[float, float] | None:
+    """The middle of an outline's box, px; None without points."""
+    box = _box(rings)
+    return None if box is None else ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
 
 
 def _box(rings: Iterable[Ring]) -> tuple[float, float, float, float] | None:

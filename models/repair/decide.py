@@ -28,6 +28,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
     floor, needs, worst = _ranks(judged, whole)
     labels = {label for item in judged for label in item.spot.labels if item.spot.certain}
     labels |= {"connector"} if any(h.rule == "housing" and h.verdict == "violated" for h in whole) else set()
+    may_be = {label for spot in case.spots for label in spot.labels}  # a caution holds for what the damage may be
     actions = [action for item in judged for action in item.actions()] + [a for hit in whole for a in hit.actions]
     return Decision(
         route="undecided" if floor < needs else ROUTES[floor],
@@ -37,7 +38,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         actions=in_working_order(actions, floor),
         rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
         causes=causes_of(labels),
-        cautions=cautions_for(labels, case.answers.circuit_class, bool(case.spots)),
+        cautions=cautions_for(labels | may_be, case.answers.circuit_class, bool(case.spots)),
     )
 
 

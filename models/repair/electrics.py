@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from models.circuit.drop import Contact, Segment, drop, segment_of
 from models.circuit.errors import CircuitError
-from models.circuit.fuse_coordination import Coordination, coordinate
+from models.circuit.fuse_coordination import Coordination, Zone, coordinate
 from models.circuit.heat import heated_wire
 from models.circuit.insulation_table import insulation_class
 from models.circuit.wire_table import WireSize, wire_size
@@ -60,11 +60,17 @@ def in_words(found: Coordination) -> str:
     """Where the fuse protects its wire and where not, by load current."""
     if found.protects == "yes":
         return f"a {found.rating_a:g} A fuse opens before this wire's insulation is damaged at every load current"
-    zones = found.unprotected or found.doubtful
-    spans = " and ".join(f"from {zone.from_a:.1f} to {zone.to_a:.1f} A" for zone in zones)
+    if found.steady_latest_a == 0:
+        return "the place alone is too hot for this insulation, whatever the fuse"
+    doubtful = _spans(found.doubtful)
     if found.protects == "no":
-        return f"{spans} a {found.rating_a:g} A fuse lets the wire's insulation be damaged before it opens"
-    return f"{spans} it cannot be told whether a {found.rating_a:g} A fuse opens before the insulation is damaged"
+        says = f"{_spans(found.unprotected)} a {found.rating_a:g} A fuse lets the wire's insulation be damaged first"
+        return says + (f" (in doubt {doubtful})" if doubtful else "")
+    return f"{doubtful} it cannot be told whether a {found.rating_a:g} A fuse opens before the insulation is damaged"
+
+
+def _spans(zones: tuple[Zone, ...]) -> str:
+    return " and ".join(f"from {zone.from_a:.1f} to {zone.to_a:.1f} A" for zone in zones)
 
 
 def drop_budget(case: Case, joined: bool) -> Hit | None:

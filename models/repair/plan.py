@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from typing import Literal
 
 from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches, up
@@ -34,7 +35,7 @@ class NewPiece(Finding):
 
 
 class WirePlan(Finding):
-    """What is done on one wire, and why so."""
+    """What is done on one wire, and why so. `lost`: damage with its uncertainty and margin, mm from the start."""
 
     wire: str
     colour: str | None
@@ -42,6 +43,9 @@ class WirePlan(Finding):
     start: str
     end: str
     method: Method
+    length_mm: float
+    offset_mm: float
+    lost: tuple[tuple[int, int], ...]
     joints: tuple[NewJoint, ...]
     pieces: tuple[NewPiece, ...]
     old_joints_kept: tuple[str, ...]
@@ -103,6 +107,31 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
     return plan
 
 
+def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:
+    """Plans of several branches as one: impossible if one is, open if one is."""
+    order = ("planned", "open", "impossible")
+    status = max((plan.status for plan in plans), key=order.index)
+    told = [plan for plan in plans if plan.status == status]
+    wires = () if status == "impossible" else tuple(wire for plan in plans for wire in plan.wires)
+    says = _total(wires) if status == "planned" else "; ".join(plan.says for plan in told)
+    return Plan(
+        status=status,
+        says=says,
+        wires=wires,
+        questions=tuple(q for plan in plans for q in plan.questions),
+        conflicts=tuple(text for plan in plans for text in plan.conflicts),
+        checks=tuple(dict.fromkeys([*(text for plan in plans for text in plan.checks), *checks])),
+        route=next((plan.route for plan in plans if plan.route is not None), None),
+        proved_cheapest=all(plan.proved_cheapest for plan in plans),
+    )
+
+
+def _total(wires: Sequence[WirePlan]) -> str:
+    joints = sum(len(wire.joints) for wire in wires)
+    metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
+    return f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
+
+
 def _too_hard() -> Question:
     return Question(
         ask="Which wires can be repaired on their own, apart from the others?",
@@ -136,11 +165,9 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
     if branch.branch_points is None:
         checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
     if not found.proved_cheapest:
-        checks.append("The plan keeps every limit; that it is the cheapest was not proved in the time given.")
-    joints = sum(len(wire.joints) for wire in wires)
-    metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
-    says = f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
-    return Plan(status="planned", says=says, wires=wires, checks=tuple(checks), proved_cheapest=found.proved_cheapest)
+        checks.append(f"The plan keeps every limit; a cheaper one, if there is any, saves {found.spare:.2f} at most.")
+    proved = found.proved_cheapest
+    return Plan(status="planned", says=_total(wires), wires=wires, checks=tuple(checks), proved_cheapest=proved)
 
 
 def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, found: Choice) -> WirePlan:
@@ -155,6 +182,9 @@ def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: We
         start=end_name(wire, 0),
         end=end_name(wire, 1),
         method=method,
+        length_mm=wire.length_mm,
+        offset_mm=wire.offset_mm,
+        lost=tuple(lost_stretches(wire, limits)),
         joints=tuple(
             NewJoint(at_mm=at, to_end_mm=round(wire.length_mm - at, 1), station_mm=round(at + wire.offset_mm, 1))
             for at in places
@@ -206,6 +236,9 @@ def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights,
     """Why not the next simpler repair: the limits that exclude it, or that it is more work."""
     if method in ("splice_in_section", "several_pieces"):
         return "both ends of the wire stay; the joints keep every limit"
+    total = up(wire.length_mm + wire.length_u95_mm)
+    if (0, total) in lost_stretches(wire, limits):
+        return "the damage takes the whole wire"
     fixed = {"renewable": False}
     bound = wire.model_copy(
         update={"start": wire.start.model_copy(update=fixed), "end": wire.end.model_copy(update=fixed)}
@@ -213,13 +246,11 @@ def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights,
     alone = branch.model_copy(update={"wires": tuple(bound if w.id == wire.id else _idle(w) for w in branch.wires)})
     instead = "a new piece between two joints"
     if choose(alone, limits, weights) is not None:
-        return (
-            f"less work than {instead}"
-            if branch_of_one(branch)
-            else f"less work than {instead}, beside the other wires"
-        )
+        beside = "" if branch_of_one(branch) else ", beside the other wires"
+        return f"less work than {instead} that keeps every limit{beside}"
     reasons, _ = conflict(alone, limits, weights)
-    return f"{instead} finds no lawful place: " + "; ".join(r for r in reasons if "new lead" not in r)
+    named = [r.removeprefix(f"{wire.id}: ") for r in reasons if "new lead" not in r]
+    return f"{instead} finds no lawful place: " + "; ".join(named)
 
 
 def branch_of_one(branch: Branch) -> bool:

@@ -4,27 +4,40 @@ from __future__ import annotations
 
 from models.repair.branch import Branch, BranchWire, PlanLimits
 from models.repair.plan_rows import FAMILIES, TYING, Group, Weights
-from models.repair.plan_solve import choose
+from models.repair.plan_solve import PlanError, choose
+
+_SECONDS = 3.0
 
 
 def conflict(branch: Branch, limits: PlanLimits, weights: Weights) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The limits that exclude each other, in words, and the wires they concern. The branch must have no plan.
 
-    Leaving out any one of them opens a way, and the others do not matter.
+    Leaving out any one of them opens a way, and the others do not matter (as far as short time proves it).
     """
     narrow = _smallest(branch, limits, weights)
     groups = _smallest_groups(narrow, limits, weights)
     wires = tuple(wire.id for wire in narrow.wires if wire.damage)
-    return tuple(_said(group, narrow, limits) for group in groups), wires
+    said: dict[str, list[str]] = {}
+    for group in groups:
+        said.setdefault(_said(group, narrow, limits), []).extend([group[1]] if group[1] else [])
+    return tuple(f"{', '.join(names)}: {words}" if names else words for words, names in said.items()), wires
 
 
 def _smallest(branch: Branch, limits: PlanLimits, weights: Weights) -> Branch:
     """The same branch with as few wires under repair as still have no plan; the others stay with their joints."""
     for wire in (w for w in branch.wires if w.damage):
         less = _without(branch, wire)
-        if any(w.damage for w in less.wires) and choose(less, limits, weights) is None:
+        if any(w.damage for w in less.wires) and _hopeless(less, limits, weights):
             branch = less
     return branch
+
+
+def _hopeless(branch: Branch, limits: PlanLimits, weights: Weights, without: frozenset[Group] = frozenset()) -> bool:
+    """Whether it is proved in short time that there is no plan; what was not proved stays in the answer."""
+    try:
+        return choose(branch, limits, weights, without, _SECONDS) is None
+    except PlanError:
+        return False
 
 
 def _without(branch: Branch, wire: BranchWire) -> Branch:
@@ -38,7 +51,7 @@ def _smallest_groups(branch: Branch, limits: PlanLimits, weights: Weights) -> li
     groups += [(f, name) for f in FAMILIES if f not in TYING for name in damaged]
     dropped: set[Group] = set()
     for group in groups:
-        if choose(branch, limits, weights, frozenset(dropped | {group})) is None:
+        if _hopeless(branch, limits, weights, frozenset(dropped | {group})):
             dropped.add(group)
     return [group for group in groups if group not in dropped]
 
@@ -47,16 +60,16 @@ def _said(group: Group, branch: Branch, limits: PlanLimits) -> str:
     family, name = group
     wire = next((w for w in branch.wires if w.id == name), None)
     words = {
-        "termination": f"{name}: joints at least {limits.termination_mm:g} mm from either end",
-        "splices": f"{name}: joints at least {limits.spacing_mm:g} mm from the joints already there",
-        "branch-points": f"{name}: joints at least {limits.spacing_mm:g} mm from a branch",
-        "closed": f"{name}: joints {limits.working_mm:g} mm clear of the parts that stay closed or flex",
+        "termination": f"joints at least {limits.termination_mm:g} mm from either end",
+        "splices": f"joints at least {limits.spacing_mm:g} mm from the joints already there",
+        "branch-points": f"joints at least {limits.spacing_mm:g} mm from a branch",
+        "closed": f"joints {limits.working_mm:g} mm clear of the parts that stay closed or flex",
         "spacing": f"joints at least {limits.spacing_mm:g} mm from each other",
         "stagger": f"joints of neighbouring wires {limits.stagger_mm:g} mm apart along the branch",
-        "section": f"{name}: a new piece of at least {limits.min_section_mm:g} mm between two joints",
-        "count": f"{name}: at most {limits.max_splices} repair joint(s) in one wire, "
+        "section": f"a new piece of at least {limits.min_section_mm:g} mm between two joints",
+        "count": f"at most {limits.max_splices} repair joint(s) in one wire, "
         f"{len(wire.splices) if wire else 0} there already",
-        "ends": f"{name}: no new lead or terminal {_fixed_ends(wire) if wire else ''}",
+        "ends": f"no new lead or terminal {_fixed_ends(wire) if wire else ''}",
     }
     return words[family]
 

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from models.circuit.circuit_list import Circuit
 from models.circuit.matching import match_wires
 from models.repair.answers import Answers
 from models.repair.bench import BenchNotes, measured_wire, noted_branch
-from models.repair.branch import Branch, BranchWire, Stretch, WireEnd
-from models.repair.case import Case, open_case
+from models.repair.branch import Branch, BranchWire, Mark, Stretch, WireEnd
+from models.repair.case import Case, Joint, centre, open_case
 from models.repair.limits import Rules
 from vision.findings import Action, Decision, Measure, PhotoFindings, Question, Region, Wire
 
@@ -19,14 +21,21 @@ CUTTING_STEPS = ("splice_in_section", "replace_terminal_lead", "replace_circuit"
 """Steps of the decision that cut a wire, so that joints must be placed."""
 LIST_LENGTH_U95 = 0.02
 """Relative expanded uncertainty given to a length of the circuit list; our reading, no published source."""
-_COARSE_MM = 40.0
+_LIST_LENGTH_OFF = 0.1
+_MIDDLE = 0.05  # so near to a wire's middle it is not told which terminal is nearer
+_COARSE_MM = 40.0  # spacing of joints: a distance known no better places none
+_LONGEST_MM = 50_000.0
 
 
 @dataclass
 class Known:
-    """The branch to plan (None when no wire is known well enough), and what must be asked first."""
+    """The branches to plan, what must be asked first, and what the plan cannot see and somebody must look at.
 
-    branch: Branch | None
+    Wires of one branch are measured from the same side; wires of different branches may not be.
+    """
+
+    branches: list[Branch] = field(default_factory=list)
+    checks: list[str] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
     circuits: dict[str, Circuit] = field(default_factory=dict)
 
@@ -40,7 +49,7 @@ def known_wires(
 ) -> Known:
     """The wires that the decision's steps repair. A wire in the bench notes is taken from there alone."""
     notes = notes or BenchNotes()
-    known = Known(None)
+    known = Known()
     listed = {circuit.circuit: circuit for circuit in circuits}
     wires = [measured_wire(wire, rules.termination_distance.ruler_u95_mm) for wire in notes.wire]
     for bench, index in zip(notes.wire, range(len(wires)), strict=True):
@@ -49,12 +58,21 @@ def known_wires(
             known.questions.append(_unlisted(bench.id, bench.circuit))
         if circuit is not None:
             known.circuits[bench.id] = circuit
+            if abs(circuit.length_mm - wires[index].length_mm) > _LIST_LENGTH_OFF * circuit.length_mm:
+                known.questions.append(_other_length(bench.id, wires[index].length_mm, circuit))
             wires[index] = _named_by(wires[index], circuit)
-    if not notes.wire:  # a person who measured, measured all
-        wires = _from_photos(photos, decision, rules, circuits, notes, known)
-    if wires:
-        known.branch = noted_branch(tuple(wires), notes)
+    groups = [wires] if wires else _from_photos(photos, decision, rules, circuits, notes, known)
+    known.branches = [noted_branch(tuple(group), notes) for group in groups]
     return known
+
+
+def _other_length(wire: str, length_mm: float, circuit: Circuit) -> Question:
+    listed = f"{circuit.circuit} is {circuit.length_mm:g} mm long in the list"
+    return Question(
+        ask=f"Wire {wire} was measured {length_mm:g} mm long, but {listed}: is it that circuit?",
+        why="Size, colour and cavities are taken from the list.",
+        changes="circuit list: size, fuse, length and class of this wire",
+    )
 
 
 def _unlisted(wire: str, circuit: str) -> Question:
@@ -77,13 +95,19 @@ def _named_by(wire: BranchWire, circuit: Circuit) -> BranchWire:
 
 @dataclass(frozen=True)
 class _Place:
-    """One thing to be cut out of a wire, measured from the terminal nearest to it."""
+    """One thing to be cut out of a wire, measured from the terminal nearest to it. `ref` names it.
 
+    `whole`: the circuit is lost from end to end. Where the decision replaces a wire only because it saw no lawful place
+    for joints, the plan looks for one itself.
+    """
+
+    ref: str
     photo: int
     wire: Wire
     distance: Measure
     extent: Measure
-    step: Action
+    whole: bool
+    centre_px: tuple[float, float]
 
 
 def _from_photos(
@@ -93,11 +117,11 @@ def _from_photos(
     circuits: Sequence[Circuit],
     notes: BenchNotes,
     known: Known,
-) -> list[BranchWire]:
+) -> list[list[BranchWire]]:
     case = open_case(photos, Answers(), rules)
     places, questions = _places(case, decision, rules)
     known.questions += questions
-    found: list[BranchWire] = []
+    found: dict[str, list[BranchWire]] = {}
     for index, photo in enumerate(case.photos):
         here = [place for place in places if place.photo == index]
         if not here:
@@ -109,14 +133,32 @@ def _from_photos(
             circuit = next((c for c in circuits if matched and c.circuit == matched.circuit_of(wire.id)), None)
             if matched is not None:
                 known.questions += [q for q in matched.questions if re.search(rf"wire {re.escape(wire.id)} ", q.ask)]
-            built = _built(name, mine, circuit)
+            built = _built(name, mine, circuit, [j for j in case.joints if j.photo == index and j.origin != "factory"])
             if isinstance(built, Question):
                 known.questions.append(built)
                 continue
-            found.append(built)
+            found.setdefault(mine[0].ref, []).append(built)
             if circuit is not None:
                 known.circuits[name] = circuit
-    return found
+    known.checks += _looked_at(case, {place.wire.id for place in places}, list(found), rules)
+    return list(found.values())
+
+
+def _looked_at(case: Case, cut: set[str], groups: list[str], rules: Rules) -> list[str]:
+    """What somebody must mind because the photographs do not put it on one scale with the plan."""
+    spacing = rules.splice_spacing
+    lines = [
+        f"{joint.ref} is a joint on another wire: keep new joints {spacing.min_mm:g} mm from it."
+        for joint in case.joints
+        if groups and joint.origin != "factory" and joint.wire not in cut
+    ]
+    if len(groups) > 1:
+        named = ", ".join(groups)
+        lines.append(
+            f"{named} may be measured from different terminals: where they lie close, keep joints of neighbours "
+            f"{max(spacing.min_mm, spacing.stagger_mm):g} mm apart."
+        )
+    return lines
 
 
 def _places(case: Case, decision: Decision, rules: Rules) -> tuple[list[_Place], list[Question]]:
@@ -133,7 +175,9 @@ def _places(case: Case, decision: Decision, rules: Rules) -> tuple[list[_Place],
         if asked is not None or distance is None or extent is None:
             questions += [asked] if asked else []
             continue
-        places += [_Place(spot.photo, wire, distance, extent, step) for wire in spot.wires]
+        whole = step.action == "replace_circuit" and "electrical_overload" in spot.labels
+        middle = centre(spot.region.rings_px) or (0.0, 0.0)
+        places += [_Place(spot.ref, spot.photo, wire, distance, extent, whole, middle) for wire in spot.wires]
     for joint in case.joints:
         step = steps.pop(joint.ref, None)
         if step is None:
@@ -146,14 +190,15 @@ def _places(case: Case, decision: Decision, rules: Rules) -> tuple[list[_Place],
             continue
         half = rules.termination_distance.joint_allowance_mm  # the sleeve goes with the joint under it
         near = Measure(value=max(0.0, at.value - half), u95=at.u95)
-        places.append(_Place(joint.photo, wire, near, Measure(value=at.value + half - near.value, u95=0.0), step))
+        sleeve = Measure(value=at.value + half - near.value, u95=0.0)
+        places.append(_Place(joint.ref, joint.photo, wire, near, sleeve, False, joint.at_px or (0.0, 0.0)))
     return places, questions
 
 
 def _where_is(ref: str) -> Question:
     return Question(
         ask=f"{ref}: on which wire is this joint, and how far along it from the terminal?",
-        why="The joint is cut out; the new ones keep their distances from both ends.",
+        why="New joints keep their distance from those that stay, and those that are cut out leave a gap.",
         changes="earlier-repair: where the new joints lie",
     )
 
@@ -176,6 +221,9 @@ def _unclear(ref: str, region: Region, distance: Measure | None, step: Action) -
     if region.length_mm is None or distance is None or distance.low_bound:
         ask = f"{ref}: how long is the damage, and how far is it along the wire from the nearest terminal?"
         return Question(ask=ask, why=why, changes=changes)
+    if distance.value < 0 or region.length_mm.value < 0 or distance.value + region.length_mm.value > _LONGEST_MM:
+        ask = f"{ref}: measure with a ruler how long the damage is and how far from the nearest terminal."
+        return Question(ask=ask, why="What the photograph gives cannot be. " + why, changes=changes)
     if distance.u95 + region.length_mm.u95 > _COARSE_MM:
         ask = f"{ref}: measure with a ruler how long the damage is and how far from the nearest terminal."
         text = f"The photograph gives it within {distance.u95 + region.length_mm.u95:.0f} mm only. {why}"
@@ -191,8 +239,10 @@ def _twice(name: str) -> Question:
     )
 
 
-def _built(name: str, places: Sequence[_Place], circuit: Circuit | None) -> BranchWire | Question:
-    """The wire measured from the terminal nearest to its damage."""
+def _built(
+    name: str, places: Sequence[_Place], circuit: Circuit | None, joints: Sequence[Joint]
+) -> BranchWire | Question:
+    """The wire measured from the terminal nearest to its damage, with the joints of the photograph that are its own."""
     wire = places[0].wire
     ends = [end for end in wire.ends if end is not None]
     if len(places) > 1 and len(ends) != 1:  # the nearest terminal need not be the same one for each
@@ -200,13 +250,20 @@ def _built(name: str, places: Sequence[_Place], circuit: Circuit | None) -> Bran
     far = max(place.distance.value + place.extent.value for place in places)
     nearest = min(max(0.0, place.distance.value - place.distance.u95) for place in places)
     length, length_u95, seen = _length(wire, circuit, far, nearest)
-    whole = any(place.step.action == "replace_circuit" for place in places)
+    whole = any(place.whole for place in places)
     if whole and not seen:
         return Question(
             ask=f"Wire {name}: how long is it from end to end, and in which cavities does it end?",
             why="The whole wire is replaced.",
             changes="overload-extent: how much wire is cut",
         )
+    old = [j for j in joints if j.wire == wire.id and j.ref not in {place.ref for place in places}]
+    marks = [_mark(joint, wire, places[0], length if seen else None) for joint in old]
+    unknown = next((joint for joint, mark in zip(old, marks, strict=True) if mark is None), None)
+    if unknown is not None:
+        return _where_is(unknown.ref)
+    known = tuple(mark for mark in marks if mark is not None)
+    length = max([length, *(mark.at_mm for mark in known)])
     start = ends[0] if len(ends) == 1 else "the nearest terminal"
     return BranchWire(
         id=name,
@@ -217,7 +274,34 @@ def _built(name: str, places: Sequence[_Place], circuit: Circuit | None) -> Bran
         start=WireEnd(name=start),
         end=WireEnd(name="the far terminal") if seen else WireEnd(seen=False, renewable=False),
         damage=(Stretch(from_mm=0.0, to_mm=length),) if whole else tuple(_stretch(place) for place in places),
+        splices=known,
     )
+
+
+def _mark(joint: Joint, wire: Wire, place: _Place, length_mm: float | None) -> Mark | None:
+    """An old joint on the plan's scale; None where it cannot be told from which terminal it was measured."""
+    at = joint.to_termination_mm
+    if at is None or at.low_bound or at.u95 > _COARSE_MM or joint.at_px is None:
+        return None
+    if sum(end is not None for end in wire.ends) == 1:
+        return Mark(at_mm=max(0.0, at.value), u95_mm=at.u95, ref=joint.ref)
+    damage = _share_along(wire, place.centre_px)
+    share = _share_along(wire, joint.at_px)
+    if length_mm is None or damage is None or share is None or min(abs(damage - 0.5), abs(share - 0.5)) < _MIDDLE:
+        return None
+    same_side = (damage < 0.5) == (share < 0.5)
+    value = at.value if same_side else length_mm - at.value
+    return Mark(at_mm=min(max(0.0, value), length_mm), u95_mm=at.u95, ref=joint.ref)
+
+
+def _share_along(wire: Wire, at_px: tuple[float, float]) -> float | None:
+    """How far along the traced wire the nearest point to `at_px` (x, y) lies: 0 at its first end, 1 at its last."""
+    line = wire.centreline_px
+    steps = [math.dist(a, b) for a, b in pairwise(line)]
+    if not steps or sum(steps) == 0:
+        return None
+    nearest = min(range(len(line)), key=lambda i: math.dist(line[i], at_px))
+    return sum(steps[:nearest]) / sum(steps)
 
 
 def _stretch(place: _Place) -> Stretch:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 
 from models.repair.branch import Branch, BranchWire, Mark, PlanLimits, down, lost_stretches, up
 
@@ -121,7 +122,7 @@ class Writer:
         self._count(wire, mine)
 
     def _gap(self, wire: BranchWire, gap: int, span: tuple[int, int], last: int) -> list[JointVar]:
-        out, windows = self.out, self._windows(wire, span)
+        out, windows = self.out, self.windows(wire, span)
         kept = out.column(0, 1 if windows else 0)
         for end, at in ((wire.start, 0), (wire.end, last)):
             if gap == at:
@@ -152,13 +153,15 @@ class Writer:
         out.at_least({joint.x: 1.0, **{z: -float(low) for z, low, _ in chosen}}, joint.rest)
         out.at_most({joint.x: 1.0, **{z: -float(high) for z, _, high in chosen}}, joint.rest)
 
-    def _windows(self, wire: BranchWire, span: tuple[int, int]) -> tuple[tuple[int, int], ...]:
+    def windows(
+        self, wire: BranchWire, span: tuple[int, int], also_out: Sequence[tuple[float, float]] = ()
+    ) -> tuple[tuple[int, int], ...]:
         """Whole-mm intervals of a gap in which a joint keeps every fixed limit."""
         near = self.limits.termination_mm if self._asked("termination", wire) else 0.0
         low = max(span[0], up(near))
         high = min(span[1], down(wire.length_mm - wire.length_u95_mm - near))
         windows = [(low, high)]
-        for first, last in self._kept_out(wire):
+        for first, last in [*self._kept_out(wire), *also_out]:
             cut = [part for a, b in windows for part in ((a, min(b, down(first))), (max(a, up(last)), b))]
             windows = sorted(set(cut))
             windows = [(a, b) for a, b in windows if a <= b]
@@ -241,6 +244,36 @@ class Writer:
             for old in self.out.old:
                 if old.wire.id != a.wire.id and self._asked("splices", a.wire):
                     self._clear_of(a, old)
+        first = [joint for joint in joints if joint.rest == 0 and joint.windows]
+        last = [joint for joint in joints if joint.windows and joint.rest == self.out.high[joint.x] and joint.rest > 0]
+        self._queues(first, -1)
+        self._queues(last, 1)
+
+    def _queues(self, joints: list[JointVar], sign: int) -> None:
+        """Joints that all press against the damage stand in a queue: bounds on their sum, true of every lawful plan.
+
+        They only help the solver: k joints at least d apart and none beyond H sum up to at most
+        k H - d k (k - 1) / 2 (first joints of their wires, sign -1), and the mirror image for last joints.
+        """
+        order = sorted(
+            joints, key=lambda j: -sign * ((j.windows[-1] if sign < 0 else j.windows[0])[sign < 0] + j.wire.offset_mm)
+        )
+        for size in range(2, len(order) + 1):
+            self._queue(order[:size], sign)
+
+    def _queue(self, some: Sequence[JointVar], sign: int) -> None:
+        d = min(self._distance(a.wire, b.wire) for a, b in combinations(some, 2))
+        k = len(some)
+        if sign < 0:
+            edge = -max(j.windows[-1][1] + j.wire.offset_mm for j in some)
+            idle = -max(j.rest + j.wire.offset_mm for j in some)
+        else:
+            edge = min(j.windows[0][0] + j.wire.offset_mm for j in some)
+            idle = min(j.rest + j.wire.offset_mm for j in some)
+        if d <= 0 or idle < edge + d * (k - 1):  # a joint that is not made would stand in the queue
+            return
+        offsets = sum(j.wire.offset_mm for j in some)
+        self.out.at_least({j.x: float(sign) for j in some}, k * edge + d * k * (k - 1) / 2 - sign * offsets)
 
     def _alike(self, a: BranchWire, b: BranchWire) -> bool:
         """Whether two wires may change places in any plan: then an order between them costs nothing.
@@ -253,12 +286,15 @@ class Writer:
             return False
         return _shape(a) == _shape(b) and len(lost_stretches(a, self.limits)) == 1
 
+    def _distance(self, a: BranchWire, b: BranchWire) -> float:
+        """Least distance along the branch between new joints of two wires."""
+        distance = self.limits.spacing_mm if self._asked("spacing") else 0.0
+        if self._asked("stagger") and self.branch.side_by_side(a.id, b.id):
+            distance = max(distance, self.limits.stagger_mm)
+        return distance
+
     def _apart(self, a: JointVar, b: JointVar) -> None:
-        limits, distance = self.limits, 0.0
-        if self._asked("spacing"):
-            distance = limits.spacing_mm
-        if self._asked("stagger") and self.branch.side_by_side(a.wire.id, b.wire.id):
-            distance = max(distance, limits.stagger_mm)
+        distance = self._distance(a.wire, b.wire)
         if not a.windows or not b.windows or distance <= 0:
             return
         shift = a.wire.offset_mm - b.wire.offset_mm  # station of a less station of b, positions left out
@@ -290,6 +326,21 @@ class Writer:
         both = [(a.active, 1), (old.stays, 1)]
         self.out.at_least({a.x: 1.0}, up(at + reach), when=[*both, (after, 1)])
         self.out.at_least({a.x: -1.0}, -down(at - reach), when=[*both, (after, 0)])
+
+
+def lawful_stretches(branch: Branch, wire: BranchWire, limits: PlanLimits) -> list[tuple[int, int]]:
+    """Whole-mm stretches of one wire, from its start, in which a joint keeps every limit that stands by itself.
+
+    Old joints of the same wire are kept clear of as if all stayed.
+    """
+    writer = Writer(branch.model_copy(update={"wires": ()}), limits, Weights(), frozenset())
+    old = [_around(m.at_mm, limits.spacing_mm + m.u95_mm) for m in wire.splices]
+    lost = lost_stretches(wire, limits)
+    edges = [0, *[edge for pair in lost for edge in pair], up(wire.length_mm + wire.length_u95_mm)]
+    found: list[tuple[int, int]] = []
+    for i in range(0, len(edges), 2):
+        found += writer.windows(wire, (edges[i], edges[i + 1]), old)
+    return found
 
 
 def _around(at: float, reach: float) -> tuple[float, float]:

@@ -20,11 +20,19 @@ class PlanError(RuntimeError):
 
 @dataclass(frozen=True)
 class Choice:
-    """For each wire with damage: places of its new joints (mm from its start), and the existing joints that stay."""
+    """For each wire with damage: places of its new joints (mm from its start), and the existing joints that stay.
+
+    `spare` is what a cheaper choice could save at most, in the unit of the weights; 0 where none is cheaper.
+    """
 
     joints: dict[str, tuple[int, ...]]
     stays: dict[str, tuple[str, ...]]
-    proved_cheapest: bool
+    spare: float = 0.0
+
+    @property
+    def proved_cheapest(self) -> bool:
+        """Whether no choice is cheaper."""
+        return self.spare == 0.0
 
 
 def choose(
@@ -40,11 +48,11 @@ def choose(
     """
     programme = Writer(branch, limits, weights, without).out
     if not programme.cost:
-        return Choice({}, {}, True)
+        return Choice({}, {})
     found = _solved(programme, seconds)
     if found is None:
         return None
-    x, proved = found
+    x, spare = found
     joints: dict[str, tuple[int, ...]] = {}
     for wire in branch.wires:
         mine = [j for j in programme.joints if j.wire.id == wire.id]
@@ -54,10 +62,10 @@ def choose(
         wire.id: tuple(o.mark.ref for o in programme.old if o.wire.id == wire.id and x[o.stays] > 0.5)
         for wire in branch.wires
     }
-    return Choice(joints, stays, proved)
+    return Choice(joints, stays, spare)
 
 
-def _solved(programme: Programme, seconds: float) -> tuple[np.ndarray, bool] | None:
+def _solved(programme: Programme, seconds: float) -> tuple[np.ndarray, float] | None:
     count = len(programme.cost)
     entries = [(r, c, v) for r, (terms, _, _) in enumerate(programme.rows) for c, v in terms.items()]
     rows, columns, values = (np.array(part) for part in zip(*entries, strict=True))
@@ -76,4 +84,4 @@ def _solved(programme: Programme, seconds: float) -> tuple[np.ndarray, bool] | N
         raise PlanError(
             f"expected a plan within {seconds:g} s, got none ({answer.message}): plan fewer wires at a time"
         )
-    return answer.x, answer.status != _TIME_UP
+    return answer.x, max(0.0, float(answer.fun - answer.mip_dual_bound)) if answer.status == _TIME_UP else 0.0

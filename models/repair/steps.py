@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from models.circuit.circuit_list import Circuit
-from models.circuit.drop import Contact, resistance, segment_of
-from models.repair.limits import Rules
+from models.circuit.drop import Contact, Segment, drop, resistance, segment_of
+from models.repair.limits import DropBudget, Rules
 from models.repair.pins import PinMap
 from models.repair.plan import Plan, WirePlan
 from vision.findings import Decision
-
-JOINT_MOHM, JOINT_U95_MOHM = 0.5, 0.5
-"""A sound crimped joint with its spread. Our default: limits of open crimp standards were not found."""
 
 _JOB_WORDS = {
     "retake": "Photograph {on} again.",
@@ -36,11 +33,17 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     found += _jobs(decision, ("retake", "refer", "check_fuse", "remanufacture"))
     if decision.route in ("refer", "remanufacture"):
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
+    if decision.route == "undecided" and plan is None and not pins:
+        return (*found, "Answer the open questions, assess again, and write the order anew.")
+    if plan is not None and plan.status == "open":
+        found.append("Nothing is cut before the open questions are answered and this order is written anew.")
+        if not plan.wires and not pins:
+            return tuple(found)
     found.append("Photograph the place as found. Tag both ends of every wire before it is cut, by housing and cavity.")
     if any(step.action == "open_covering" for step in decision.actions):
         found.append("Open the covering to 100 mm past the damage on either side, by hand, blade away from the wires.")
     for wire in plan.wires if plan else ():
-        found.append(_wire_step(wire))
+        found.append(wire_step(wire))
     if plan is None or plan.status != "planned":
         found += _jobs(decision, ("redo_earlier_repair", "move_splice"))
     for one in pins:
@@ -67,7 +70,8 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "?")) else text + "."
 
 
-def _wire_step(wire: WirePlan) -> str:
+def wire_step(wire: WirePlan) -> str:
+    """What is done on one wire, in a sentence."""
     places = " and ".join(f"{joint.at_mm:g} mm" for joint in wire.joints)
     cuts = ", ".join(f"{piece.cut_mm:g} mm" for piece in wire.pieces)
     from_ = f"from {wire.start}"
@@ -91,9 +95,13 @@ def tests_afterwards(
     """What is measured before the vehicle is handed back; resistances where the circuit list gives size and length."""
     if decision.route in ("refer", "remanufacture", "return_to_service"):
         return ()
+    if decision.route == "undecided" and plan is None:
+        return ()
     found = []
     for wire in plan.wires if plan else ():
-        found.append(f"Continuity {wire.wire}, end to end: {_expected(wire, circuits.get(wire.wire))}")
+        found.append(
+            f"Continuity {wire.wire}, end to end: {_expected(wire, circuits.get(wire.wire), rules.drop_budget)}"
+        )
     found.append(
         "Insulation: each repaired wire against its neighbours and ground, everything unplugged, at the voltage the "
         "maker "
@@ -110,11 +118,32 @@ def tests_afterwards(
     return tuple([*found, fuse + "; watch the first minutes under load, feel the joints: none gets warm."])
 
 
-def _expected(wire: WirePlan, circuit: Circuit | None) -> str:
+def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> str:
+    """Resistance at 20 °C with terminals and joints, and the drop at the fuse's rating before and after the repair."""
     if circuit is None:
         return "a closed circuit, no change when it is bent (no expected value: size or length not listed)."
-    joints = Contact("splice", len(wire.joints) + len(wire.old_joints_kept), JOINT_MOHM, JOINT_U95_MOHM)
-    whole = resistance([segment_of(circuit.size, circuit.length_mm), joints])
-    return (
-        f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({circuit.size.says()}, {circuit.length_mm:g} mm)."
+    after = _parts(wire, circuit, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
+    whole = resistance(after)
+    named = f"{circuit.size.says()}, {circuit.length_mm:g} mm"
+    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({named})."
+    if circuit.fuse_a is None:
+        return says
+    old = len(wire.old_joints_kept) + len(wire.old_joints_removed)
+    before, now = (
+        drop(_parts(wire, circuit, budget, joints, budget.conductor_c), circuit.fuse_a).value
+        for joints in (old, len(wire.joints) + len(wire.old_joints_kept))
     )
+    over = ""
+    if now > budget.max_v:
+        over = " Over the budget there: measure at the real load."
+        over += " Take the next larger size." if before <= budget.max_v else ""
+    return f"{says} Drop at {circuit.fuse_a:g} A, the fuse's rating: {before:.2f} V before, {now:.2f} V after.{over}"
+
+
+def _parts(wire: WirePlan, circuit: Circuit, budget: DropBudget, joints: int, temp_c: float) -> list[Segment | Contact]:
+    """The wire from terminal to terminal with its contacts."""
+    return [
+        segment_of(circuit.size, circuit.length_mm, temp_c),
+        Contact("terminal", 2, budget.terminal_mohm, budget.terminal_u95_mohm),
+        Contact("splice", joints, budget.splice_mohm, budget.splice_u95_mohm),
+    ]

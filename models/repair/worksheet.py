@@ -12,11 +12,11 @@ from models.repair.branch import plan_limits
 from models.repair.limits import Rules
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.pins import PinMap, pin_map
-from models.repair.plan import Plan, WirePlan, plan_branch
+from models.repair.plan import Plan, WirePlan, merged, plan_branch
 from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
 from models.repair.prices import Prices
 from models.repair.steps import steps_of_work, tests_afterwards
-from models.repair.verdicts import REMANUFACTURE
+from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route
 
 
@@ -47,6 +47,7 @@ class Worksheet(Finding):
     """
 
     route: Route
+    route_worst: Route
     route_why: str | None
     plan: Plan | None
     says: str
@@ -73,7 +74,8 @@ def worksheet(
     notes = notes or BenchNotes()
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
     why = None
-    if plan is not None and plan.route is not None:
+    worst = _graver(decision.route_worst, plan.route if plan is not None else None)
+    if plan is not None and plan.route is not None and _certain(plan, decision, notes):
         why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
         decision = decision.model_copy(update={"route": plan.route, "actions": _rebuilt(decision, plan)})
     pins, asked = _pin_maps(photos, decision, circuits, notes)
@@ -82,6 +84,7 @@ def worksheet(
     nothing = decision.route == "return_to_service"
     return Worksheet(
         route=decision.route,
+        route_worst=worst,
         route_why=why,
         plan=plan,
         says=says,
@@ -97,10 +100,20 @@ def worksheet(
     )
 
 
+def _certain(plan: Plan, decision: Decision, notes: BenchNotes) -> bool:
+    """Whether the plan's route holds: not while it is open whether its wires need repair at all."""
+    return plan.route == "refer" or bool(notes.wire) or decision.route != "undecided"
+
+
+def _graver(one: Route, other: Route | None) -> Route:
+    return one if other is None else max(one, other, key=route_rank)
+
+
 def _rebuilt(decision: Decision, plan: Plan) -> list[Action]:
     """The steps once the plan proved impossible."""
-    rebuild = Action(action="remanufacture", on="assembly", why=plan.says)
-    return in_working_order([*decision.actions, rebuild], REMANUFACTURE)
+    code = "refer" if plan.route == "refer" else "remanufacture"
+    instead = Action(action=code, on="assembly", why=plan.says)
+    return in_working_order([*decision.actions, instead], REFER if plan.route == "refer" else REMANUFACTURE)
 
 
 def _planned(
@@ -109,21 +122,41 @@ def _planned(
 ) -> tuple[Known, Plan | None, str]:  # fmt: skip
     if decision.route in ("remanufacture", "refer"):
         words = {"remanufacture": "the assembly is remanufactured", "refer": "the maker's procedure decides"}
-        return Known(None), None, f"no repair in the vehicle: {words[decision.route]}"
+        return Known(), None, f"no repair in the vehicle: {words[decision.route]}"
     known = known_wires(photos, decision, rules, circuits, notes)
     wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
-    if known.branch is None and not wanted:
+    if not known.branches and not wanted:
         if decision.route == "undecided":
             return known, None, "open: the decision's questions come first"
         return known, Plan(status="planned", says="no wire needs a new piece"), "no wire needs a new piece"
-    if known.branch is None:
+    if not known.branches:
         says = "open: the wires are not measured well enough to place joints"
         return known, Plan(status="open", says=says, questions=tuple(known.questions)), says
-    plan = plan_branch(known.branch, plan_limits(rules), prices.weights())
+    plan = _beyond_the_rules(known, rules, notes)
+    if plan is None:
+        limits, weights = plan_limits(rules), prices.weights()
+        plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; other wires are still open"
         return known, plan.model_copy(update={"status": "open", "says": says}), says
     return known, plan, plan.says
+
+
+def _beyond_the_rules(known: Known, rules: Rules, notes: BenchNotes) -> Plan | None:
+    """What the circuit list and the bench notes add to the rules: a circuit that is referred, or too many wires."""
+    referred = {
+        f"{name} is circuit {circuit.circuit}, class {(circuit.circuit_class or '').replace('_', ' ')}"
+        for name, circuit in known.circuits.items()
+        if circuit.circuit_class in rules.circuit_class.refer
+    }
+    if referred and rules.circuit_class.applies:
+        words = tuple(f"{text}: the maker's procedure and licensed people decide" for text in sorted(referred))
+        return Plan(status="impossible", says="; ".join(words), conflicts=words, route="refer")
+    count, limit = len(notes.wire), rules.wire_count  # wires of the photographs are counted by the decision
+    if limit.applies and limit.scope != "location" and count > limit.max_wires:
+        says = f"{count} wires to repair, limit {limit.max_wires}"
+        return Plan(status="impossible", says=says, conflicts=(says,), route="remanufacture")
+    return None
 
 
 def _pin_maps(

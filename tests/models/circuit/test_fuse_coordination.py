@@ -108,3 +108,9 @@ def test_a_fuse_that_does_not_exist_is_refused():
     """Before anything is computed."""
     with pytest.raises(UnknownFuseError, match="12 A"):
         over(12, 0.5)
+
+
+def test_a_large_body_fuse_is_never_said_to_protect_a_wire_it_can_hurt():
+    """60 A on 6 mm²: its latest times are not known."""
+    assert over(60, 6.0).protects != "yes"
+    assert over(30, 6.0).protects == "yes"

@@ -99,3 +99,10 @@ def test_the_gates_are_in_order():
     shares, least = [g.share for g in GATES], [g.least_s for g in GATES]
     most = [g.most_s for g in GATES if g.most_s is not None]
     assert shares == sorted(shares) and least == sorted(least, reverse=True) and most == sorted(most, reverse=True)
+
+
+def test_of_a_fuse_made_in_the_large_body_alone_no_latest_time_is_taken():
+    """Its limits were not found; taking the small body's would call a slow fuse quick."""
+    assert opening_band_s(60, 600.0)[1] is None
+    assert opening_band_s(60, 120.0)[0] == pytest.approx(0.15)
+    assert opening_band_s(40, 80.0)[1] == pytest.approx(5.0)

@@ -200,3 +200,23 @@ def test_a_size_without_an_outside_diameter_asks_for_one():
     with pytest.raises(CircuitError, match="measure and state it"):
         heated_wire(wire_size(10.0), CLASSES["B"])
     assert heated_wire(wire_size(10.0), CLASSES["B"], od_mm=6.0).od_mm == 6.0
+
+
+@pytest.mark.parametrize("current", [-1.0, math.inf, math.nan, 1e9])
+def test_an_impossible_current_is_refused_at_once(current):
+    """Instead of being marched through time for ever."""
+    for ask in (
+        lambda: time_to_reach_s(HALF, current, 100.0),
+        lambda: steady_temperature_c(HALF, current),
+        lambda: copper_temperatures_c(HALF, current, np.array([1.0])),
+    ):
+        with pytest.raises(CircuitError, match="current: expected"):
+            ask()
+    with pytest.raises(CircuitError, match="where copper melts"):
+        time_to_reach_s(HALF, 10.0, 2000.0)
+
+
+def test_the_largest_current_is_still_computed():
+    """A hundred thousand ampere: microseconds, in finite time."""
+    assert 0 < time_to_reach_s(HALF, 1e5, 160.0) < 1e-6
+    assert copper_temperatures_c(HALF, 1e5, np.array([10.0]))[0] >= 1083

@@ -52,7 +52,7 @@ def test_what_is_in_no_table_is_not_calculated_and_says_why(bench, found_a, size
     )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.sampled_from([5.0, 10.0, 20.0]), st.sampled_from([0.5, 1.0, 2.5]), st.sampled_from([40.0, 95.0]))
 def test_a_larger_fuse_or_a_size_unknown_never_makes_the_worst_route_milder(bench, found_a, size, ambient):
     """With the calculation in play."""

@@ -8,6 +8,11 @@ from hypothesis import strategies as st
 from models.repair import Answers, decide, route_rank
 from models.repair.actions import WORKING_ORDER
 from models.repair.case import DAMAGE_LABELS
+from models.repair.plan_input import CUTTING_STEPS
+from models.repair.prices import load_prices
+from models.repair.worksheet import worksheet
+
+PRICES = load_prices()
 
 maybe_mm = st.none() | st.tuples(
     st.sampled_from([0.0, 1.0, 3.0, 20.0, 150.0, 160.0, 400.0]), st.sampled_from([0.2, 3.0])
@@ -256,3 +261,54 @@ def test_doubt_about_the_label_is_at_least_as_grave_as_either_label(bench, facts
     sure = worst(bench, [{**assembly, "regions": [{**facts, "doubt": "none"}]}], answers)
     assert sure <= unsure
     assert sure <= novel
+
+
+@settings(max_examples=40, deadline=None)
+@given(assembly_facts, answer_facts)
+def test_any_assembly_has_a_worksheet_no_milder_than_its_decision(bench, assembly, answers):
+    """A plan, questions, or the reason why there is none; never a cut list without a plan."""
+    photos = built(bench, assembly)
+    found = decide(photos, Answers(**answers), bench.rules)
+    sheet = worksheet(photos, found, bench.rules, PRICES)
+    assert route_rank(sheet.route_worst) >= route_rank(found.route_worst)
+    if found.route == "undecided":
+        assert sheet.route == "undecided"
+    else:
+        assert route_rank(sheet.route) >= route_rank(found.route)
+    cuts = any(step.action in CUTTING_STEPS for step in found.actions)
+    if cuts and sheet.route in ("repair_in_vehicle", "undecided"):
+        assert sheet.questions or sheet.plan.wires
+    assert bool(sheet.cut) == bool(sheet.plan and sheet.plan.wires)
+    assert sheet.steps
+
+
+@settings(max_examples=60, deadline=None)
+@given(assembly_facts, answer_facts)
+def test_every_rule_says_why_and_an_open_one_what_would_settle_it(bench, assembly, answers):
+    """Words for all seventeen; a broken limit shows the number it broke; what cannot be told is asked for, or cannot
+    make the route graver any more."""
+    found = decide(built(bench, assembly), Answers(**answers), bench.rules)
+    assert len(found.rules) == 17
+    asked = {question.changes.split(":")[0] for question in found.open_questions}
+    for rule in found.rules:
+        assert rule.says and rule.source
+        if rule.verdict == "violated" and rule.limit:
+            assert f"{rule.limit:g}" in rule.says
+        if rule.verdict == "cannot_tell" and found.route not in ("remanufacture", "refer"):
+            assert SETTLED_BY.get(rule.id, {rule.id}) & asked or "measure" in rule.says, (rule.id, rule.says, asked)
+
+
+SETTLED_BY = {
+    "earlier-repair": {"earlier-repair", "label", "termination-distance", "splice-spacing"},
+    "insulation-only": {"conductor-damage", "label"},
+    "housing": {"housing", "label"},
+    "heat-aged": {"heat-aged", "label"},
+    "fused-insulation": {"fused-insulation", "label"},
+    "overload-extent": {"overload-extent", "label"},
+    "conductor-damage": {"conductor-damage", "label"},
+    "termination-distance": {"termination-distance", "label", "earlier-repair"},
+    "splice-spacing": {"splice-spacing", "label", "earlier-repair"},
+    "splices-per-wire": {"splices-per-wire", "label"},
+    "hidden-damage": {"hidden-damage", "label"},
+}
+"""Rules whose doubt a question of another rule settles: the label decides which rules apply at all."""

@@ -115,3 +115,11 @@ def test_the_largest_fuse_follows_the_next_smaller_wire_of_the_table():
     fuses = load_rules().fuse_coordination
     assert fuses.largest_for(1.25) == fuses.largest_for(1.0) == 15.0
     assert fuses.largest_for(0.1) is None
+
+
+def test_a_new_piece_shorter_than_the_spacing_of_its_joints_is_a_contradiction(tmp_path):
+    """Each limit is possible, the two together are not; the line names both."""
+    path = tmp_path / "mine.toml"
+    path.write_text("[splice-spacing]\nmin_mm = 200\n", "utf-8")
+    with pytest.raises(RulesError, match=r"min_section_mm: expected at least min_mm \(200\).*got 150"):
+        load_rules(path)

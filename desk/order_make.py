@@ -1,0 +1,103 @@
+"""Makes a work order from an assessment: reads what the arguments name, plans, and finds the photographs."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from desk.errors import DeskError, one_line
+from desk.order_model import Assessed, Order, read_assessment
+from desk.order_photos import find_photo
+from models.circuit.circuit_list import Circuit, CircuitListError, read_circuit_list
+from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
+from models.repair.answers import REFERABLE_CLASSES
+from models.repair.bench import BenchError, BenchNotes, load_bench
+from models.repair.prices import Prices, PricesError, load_prices
+from models.repair.worksheet import worksheet
+from vision.findings import Decision
+
+
+@dataclass(frozen=True)
+class Sources:
+    """The files beside the assessment, read."""
+
+    rules: Rules
+    prices: Prices
+    circuits: tuple[Circuit, ...]
+    notes: BenchNotes | None
+
+
+def read_sources(rules: Path | None, prices: Path | None, circuits: Path | None, notes: Path | None) -> Sources:
+    """All files that the arguments name; DeskError with every mistake of the first wrong one on one line."""
+    try:
+        return Sources(
+            load_rules(rules),
+            load_prices(prices),
+            read_circuit_list(circuits) if circuits is not None else (),
+            load_bench(notes) if notes is not None else None,
+        )
+    except (RulesError, PricesError, CircuitListError, BenchError) as error:
+        raise DeskError(one_line(error)) from error
+
+
+def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], made_at: datetime | None = None) -> Order:
+    """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC)."""
+    work = worksheet(assessed.photos, assessed.decision, sources.rules, sources.prices, sources.circuits, sources.notes)
+    return Order(
+        assembly=assessed.assembly,
+        made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
+        photos=[photo.photo for photo in assessed.photos],
+        photos_not_found=[p.photo.name for p in assessed.photos if p.photo.sha256 not in files],
+        decision=assessed.decision,
+        work=work,
+    )
+
+
+def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed:
+    """The assessment decided again with bench answers; the circuit class stays as it was unless it is answered."""
+    if answers.circuit_class is None:
+        answers = answers.model_copy(update={"circuit_class": class_of(assessed.decision)})
+    try:
+        decision = decide(assessed.photos, answers, rules)
+    except AnswersError as error:
+        raise DeskError(f"--answers: {one_line(error)}") from error
+    return assessed.model_copy(update={"decision": decision})
+
+
+def class_of(decision: Decision) -> str | None:
+    """The circuit class that was answered at intake, as the decision's rule says it; None when it was not."""
+    rule = next((rule for rule in decision.rules if rule.id == "circuit-class"), None)
+    if rule is None or rule.verdict == "cannot_tell":
+        return None
+    named = (name for name in REFERABLE_CLASSES if rule.says.startswith(name.replace("_", " ")))
+    return next(named, "none" if rule.verdict == "met" else None)
+
+
+def find_photos(assessed: Assessed, assessment: Path, folder: Path | None) -> dict[str, Path]:
+    """Photographs by hash: in the folder named, beside the assessment, or in a folder `photos` beside it."""
+    if folder is not None and not folder.is_dir():
+        raise DeskError(f"--photos: expected a folder, got {folder}: name the folder the photographs lie in")
+    beside: Sequence[Path] = [assessment.parent, assessment.parent / "photos"]
+    places = [folder, *beside] if folder is not None else beside
+    found = {p.photo.sha256: find_photo(p.photo.name, p.photo.sha256, places) for p in assessed.photos}
+    return {sha256: path for sha256, path in found.items() if path is not None}
+
+
+def read_answers(path: Path | None) -> Answers:
+    """Bench answers from a TOML file; without one, nothing was asked."""
+    if path is None:
+        return Answers()
+    try:
+        return Answers(**tomllib.loads(path.read_text("utf-8")))
+    except OSError as error:
+        raise DeskError(f"--answers: expected a readable TOML file, got {path} ({error.strerror})") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise DeskError(f"--answers: {path}: expected valid TOML in UTF-8, got {error}") from error
+    except AnswersError as error:
+        raise DeskError(f"--answers: {path}: {one_line(error)}") from error
+
+
+__all__ = ["Sources", "decided_anew", "find_photos", "make_order", "read_answers", "read_assessment", "read_sources"]

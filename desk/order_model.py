@@ -1,0 +1,136 @@
+"""The work order as data: what is printed, what `--json` gives, and what `close` reads back."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import ConfigDict, Field, ValidationError
+
+from desk.errors import DeskError
+from models.repair.worksheet import Worksheet
+from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo
+
+_MOST_BYTES = 200_000_000
+
+
+class Order(Finding):
+    """One assembly's work order, schema "1"."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, serialize_by_alias=True)
+    kind: Literal["order"] = "order"
+    schema_: Literal["1"] = Field(default="1", alias="schema")
+    assembly: str
+    made_at: str
+    photos: list[PhotoInfo]
+    photos_not_found: list[str]
+    decision: Decision
+    work: Worksheet
+
+
+class Assessed(Finding):
+    """What an assessment file holds of one assembly."""
+
+    assembly: str
+    photos: list[PhotoFindings]
+    decision: Decision
+
+
+def read_assessment(path: Path) -> Assessed:
+    """The one assembly in a file of `loomtriage assess --json`; DeskError names the line that is wrong."""
+    photos: list[PhotoFindings] = []
+    assemblies: list[AssemblyFindings] = []
+    for number, line in enumerate(_text(path).splitlines(), 1):
+        if line.strip():
+            item = _item(path, number, line)
+            if isinstance(item, AssemblyFindings):
+                assemblies.append(item)
+            else:
+                photos.append(item)
+    return _one_assembly(path, photos, assemblies)
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise DeskError(f"{path}: expected an assessment below 200 MB, got {path.stat().st_size} bytes")
+        return path.read_text("utf-8")
+    except OSError as error:
+        raise DeskError(f"{path}: expected a readable JSON file, got {error.strerror}: check the name") from error
+    except UnicodeDecodeError as error:
+        raise DeskError(f"{path}: expected JSON in UTF-8, got another kind of file: check the name") from error
+
+
+def _item(path: Path, number: int, line: str) -> PhotoFindings | AssemblyFindings:
+    data = _object(line, f"{path}: line {number}", "one JSON object per line as `assess --json` prints it")
+    kinds: dict[Any, type[PhotoFindings] | type[AssemblyFindings]] = {
+        "photo": PhotoFindings,
+        "assembly": AssemblyFindings,
+    }
+    kind = kinds.get(data.get("kind"))
+    if kind is None:
+        got = data.get("kind", "none")
+        raise DeskError(f"{path}: line {number}: expected an object of kind photo or assembly, got kind {got!r}")
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        raise DeskError(f"{path}: line {number}: {_first(error)}") from error
+
+
+def _object(text: str, where: str, expected: str) -> dict[str, Any]:
+    try:
+        data = json.loads(text, parse_float=_finite, parse_constant=_finite)
+    except (ValueError, RecursionError) as error:
+        raise DeskError(f"{where}: expected {expected}, got text that is no JSON ({error})") from error
+    if not isinstance(data, dict):
+        raise DeskError(f"{where}: expected {expected}, got a {type(data).__name__}")
+    return data
+
+
+def _finite(text: str) -> float:
+    """A number that is one; Python's reader would take NaN and Infinity, and 1e999 for infinity."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is no number")
+    return value
+
+
+def _first(error: ValidationError) -> str:
+    """The first mistake of many, and how many more there are: a foreign file has hundreds."""
+    details = error.errors()
+    key = ".".join(str(part) for part in details[0]["loc"])
+    more = f" (and {len(details) - 1} more)" if len(details) > 1 else ""
+    return f"{key}: expected the fields of schema 1, got: {details[0]['msg']}{more}; assess again with this version"
+
+
+def _one_assembly(path: Path, photos: list[PhotoFindings], assemblies: Sequence[AssemblyFindings]) -> Assessed:
+    if not photos:
+        raise DeskError(f"{path}: expected at least one photograph's findings, got none: write it with assess --json")
+    if len(assemblies) == 1:
+        found = assemblies[0]
+        mine = [photo for photo in photos if photo.photo.sha256 in found.photos]
+        missing = set(found.photos) - {photo.photo.sha256 for photo in mine}
+        if missing or len(mine) != len(photos):
+            raise DeskError(f"{path}: expected the photographs of assembly {found.assembly}, got others: assess again")
+        return Assessed(assembly=found.assembly, photos=photos, decision=found.decision)
+    decision = photos[0].decision
+    if len(photos) == 1 and not assemblies and decision is not None:
+        return Assessed(assembly=Path(photos[0].photo.name).stem, photos=photos, decision=decision)
+    got = f"{len(photos)} photographs and {len(assemblies)} assemblies"
+    raise DeskError(
+        f"{path}: expected one decided assembly, got {got}: assess its photographs together with --assembly ID --json"
+    )
+
+
+def read_order(path: Path) -> Order:
+    """An order written by `loomtriage order --json`."""
+    data = _object(_text(path), str(path), "an order as `order --json` prints it")
+    if data.get("kind") != "order":
+        raise DeskError(f"{path}: expected an object of kind order, got {data.get('kind', 'none')!r}: give ORDER first")
+    try:
+        return Order.model_validate(data)
+    except ValidationError as error:
+        raise DeskError(f"{path}: {_first(error)}") from error

@@ -1,0 +1,276 @@
+"""The printed work order: what is on which sheet, in the order the bench needs it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from desk.order_drawing import draw_plan
+from desk.order_model import Order
+from desk.order_photos import region_picture, whole_picture
+from desk.sheet import TICK, Sheet
+from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_limit, say_measure
+from models.repair.after import Closing
+from models.repair.pins import TICKS, PinMap
+from models.repair.plan import WirePlan
+from vision.findings import PhotoFindings, Region
+
+_FOOT = (
+    "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
+    "above it."
+)
+_DONE_WORDS = {
+    "splice_in_section": "new piece between two joints",
+    "replace_terminal_lead": "new lead to the terminal",
+    "replace_circuit": "replaced end to end",
+    "several_pieces": "several new pieces",
+}
+_CLOSE_UPS = 4
+
+
+def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str) -> bytes:
+    """The order as PDF. files: the photographs found, by hash."""
+    sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
+    _head(sheet, order)
+    sheet.framed("Before anything is touched", order.decision.cautions)
+    _pictures(sheet, photos, files)
+    _reasons(sheet, order)
+    _questions(sheet, order)
+    _plan(sheet, order)
+    _cutting(sheet, order)
+    _steps(sheet, order)
+    for pins in order.work.pins:
+        _pins(sheet, pins)
+    _tests(sheet, order)
+    _offers(sheet, order)
+    _causes(sheet, order)
+    _signatures(sheet, order)
+    return bytes(sheet.output())
+
+
+def closing_pdf(
+    order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str
+) -> bytes:
+    """The sheet an order is closed with. photos, files: of the finished repair."""
+    sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
+    sheet.blanks(["order number", "vehicle", "customer", "closed, date"])
+    sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
+    sheet.para(f"Order written {order.made_at}. Its plan: {order.work.says}.")
+    _pictures(sheet, photos, files)
+    sheet.section("What was checked", needs_mm=45)
+    rows = [
+        [
+            TICK if check.verdict == "cannot_tell" else "",
+            check.what,
+            VERDICT_WORDS[check.verdict].upper() if check.verdict == "violated" else VERDICT_WORDS[check.verdict],
+            check.says,
+            check.settle or "",
+        ]
+        for check in outcome.checks
+    ]
+    sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
+    sheet.section("Tests of the order, to be signed")
+    sheet.items(order.work.tests, ticks=True)
+    sheet.section("Signatures", needs_mm=38)
+    sheet.blanks(["repaired by, date", "tested by, date"], 12.5)
+    sheet.blanks(["closed by, date", "customer, date"], 12.5)
+    return bytes(sheet.output())
+
+
+def _head(sheet: Sheet, order: Order) -> None:
+    sheet.blanks(["order number", "vehicle", "customer", "received, date"])
+    route = order.work.route
+    sheet.banner(f"Route: {ROUTE_WORDS[route]}")
+    decision = order.decision
+    if order.work.route_why is not None:
+        sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
+    if order.work.route_worst != route:
+        words = ROUTE_WORDS[order.work.route_worst]
+        sheet.para(f"At worst, if every open question goes the wrong way: {words}.")
+    count = say_count(decision.wires_to_repair)
+    if decision.wires_to_repair is not None:
+        sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
+    if decision.actions:
+        named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
+        sheet.para("The decision asks for: " + "; ".join(named) + ".")
+    sheet.para(f"The plan: {order.work.says}.")
+    sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
+
+
+def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
+    sheet.section("Photographs", needs_mm=100)
+    for photo in photos:
+        path = files.get(photo.photo.sha256)
+        picture = whole_picture(path, photo) if path is not None else None
+        name = photo.photo.name
+        if path is None or picture is None:
+            why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
+            sheet.para(why, bold=True)
+            continue
+        scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
+        sheet.picture(picture, f"{name}, {say_label(photo.label)}{scale}", 86)
+        for region in photo.regions[:_CLOSE_UPS]:
+            near = region_picture(path, photo, region)
+            if near is not None:
+                words = _about(region)
+                sheet.picture(near, words, 55)
+        if len(photo.regions) > _CLOSE_UPS:
+            sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
+
+
+def _about(region: Region) -> str:
+    """A region's measures in words."""
+    name = f"{region.id} {say_label(region.label)}"
+    if region.label == "connector":
+        return f"{name}: extent {say_measure(region.length_mm)}"
+    far = say_measure(region.to_termination_mm)
+    wires = say_count(region.wires_affected)
+    length = say_measure(region.length_mm)
+    return f"{name}: {length} along the wire, {far} from the nearest termination, wires {wires}"
+
+
+def _reasons(sheet: Sheet, order: Order) -> None:
+    sheet.section("Decision and reasons", needs_mm=55)
+    told = [rule for rule in order.decision.rules if rule.verdict != "not_applicable"]
+    told.sort(key=lambda rule: ("violated", "cannot_tell", "met").index(rule.verdict))
+    rows = [
+        [
+            rule.id,
+            VERDICT_WORDS[rule.verdict].upper() if rule.verdict == "violated" else VERDICT_WORDS[rule.verdict],
+            say_measure(rule.measured, rule.unit or ""),
+            say_limit(rule.limit, rule.unit),
+            rule.says,
+        ]
+        for rule in told
+    ]
+    sheet.grid(["rule", "verdict", "measured", "limit", "in words"], rows, [21, 13, 15, 12, 60], size=8)
+    silent = [rule.id for rule in order.decision.rules if rule.verdict == "not_applicable"]
+    if silent:
+        sheet.para("Nothing here to judge: " + ", ".join(silent) + ".", size=8)
+
+
+def _questions(sheet: Sheet, order: Order) -> None:
+    asked = [*order.decision.open_questions, *order.work.questions]
+    if not asked:
+        return
+    sheet.section("Open questions, answer first", needs_mm=45)
+    sheet.grid(
+        ["question", "why it is asked", "answer, initials"],
+        [[q.ask, f"{q.why} Changes {q.changes}.", ""] for q in asked],
+        [50, 50, 28],
+    )
+
+
+def _plan(sheet: Sheet, order: Order) -> None:
+    plan = order.work.plan
+    sheet.section("Repair plan")
+    status = {"planned": "", "open": "PROVISIONAL, answer the questions first. ", "impossible": "NO LAWFUL PLAN. "}
+    sheet.para((status[plan.status] if plan else "") + order.work.says[:1].upper() + order.work.says[1:] + ".")
+    if plan is None:
+        return
+    if plan.conflicts:
+        sheet.para("These limits exclude each other; without any one of them there would be a way:")
+        sheet.items(plan.conflicts)
+    if plan.wires:
+        draw_plan(sheet, plan)
+        rows = [_wire_row(wire) for wire in plan.wires]
+        sheet.grid(
+            ["wire", "from ... to", "what is done", "joints, mm from the start", "why so"], rows, [14, 26, 25, 24, 40]
+        )
+    sheet.items(plan.checks, ticks=True)
+
+
+def _wire_row(wire: WirePlan) -> list[str]:
+    joints = ", ".join(f"{joint.at_mm:g}" for joint in wire.joints) or "none"
+    if wire.old_joints_kept:
+        joints += f"; stays: {', '.join(wire.old_joints_kept)}"
+    if wire.old_joints_removed:
+        joints += f"; goes: {', '.join(wire.old_joints_removed)}"
+    name = f"{wire.wire} {wire.colour or ''}".strip()
+    return [name, f"{wire.start} ... {wire.end}", _DONE_WORDS[wire.method], joints, wire.why]
+
+
+def _cutting(sheet: Sheet, order: Order) -> None:
+    work = order.work
+    if work.cut:
+        sheet.section("Cut list")
+        rows = [
+            [TICK, c.wire, c.circuit or "-", c.colour, c.size, c.kind, f"{c.length_mm:g} mm", "same colour or tagged"]
+            for c in work.cut
+        ]
+        heads = ["", "wire", "circuit", "colour", "size", "piece", "length", "note"]
+        sheet.grid(heads, rows, [5, 12, 13, 13, 30, 15, 14, 24])
+        sheet.para(
+            "Lengths include the allowance of each joint. Wire of the same size or larger, same colour and stripe, "
+            "or both "
+            "ends tagged with the old colour. Cross-linked insulation may take the place of PVC, never the reverse.",
+            size=8,
+        )
+    if work.parts:
+        sheet.section("Parts")
+        rows = [[TICK, "count" if p.count is None else str(p.count), p.part, p.note] for p in work.parts]
+        sheet.grid(["", "number", "part", "note"], rows, [5, 12, 55, 50])
+
+
+def _steps(sheet: Sheet, order: Order) -> None:
+    sheet.section("Order of work")
+    sheet.items(order.work.steps, ticks=True, numbered=True)
+
+
+def _pins(sheet: Sheet, pins: PinMap) -> None:
+    sheet.section(f"Pin map: {pins.connector or pins.housing}", needs_mm=60)
+    sheet.para(pins.note, size=8.5)
+    rows = []
+    for pin in pins.pins:
+        held = "PLUG" if pin.plug and pin.circuit is None else pin.circuit or ""
+        ticks = ["-"] * (len(TICKS) - 1) + [TICK] if held == "PLUG" else [TICK] * len(TICKS)
+        rows.append([pin.cavity, held, pin.colour or "", pin.size or "", pin.goes_to or "", *ticks])
+    heads = ["cavity", "circuit", "colour", "size", "goes to", *TICKS]
+    sheet.grid(heads, rows, [12, 20, 16, 18, 22, 11, 16, 21, 10])
+
+
+def _tests(sheet: Sheet, order: Order) -> None:
+    if not order.work.tests:
+        return
+    sheet.section("Tests afterwards")
+    rows = [[test, "", TICK] for test in order.work.tests]
+    sheet.grid(["test and what is expected", "measured", "good"], rows, [90, 25, 10])
+
+
+def _offers(sheet: Sheet, order: Order) -> None:
+    if not order.work.offers:
+        return
+    sheet.section("The customer's choice", needs_mm=45)
+    rows = [
+        [
+            TICK,
+            offer.name,
+            "-" if offer.minutes is None else f"{offer.minutes:.0f} min",
+            "-" if offer.price is None else f"{offer.price:.2f} {order.work.currency}",
+            "-" if offer.warranty_months is None else f"{offer.warranty_months} months",
+            offer.says,
+        ]
+        for offer in order.work.offers
+    ]
+    sheet.grid(["", "way", "time", "price", "warranty", "what it stands on"], rows, [5, 30, 15, 20, 18, 50])
+    if order.work.invented_prices:
+        sheet.para(
+            "EXAMPLE PRICES: invented numbers. Put the shop's own into a file and name it with --prices.", bold=True
+        )
+
+
+def _causes(sheet: Sheet, order: Order) -> None:
+    if not order.decision.causes:
+        return
+    sheet.section("What caused it, and what stops it coming back")
+    rows = [[TICK, cause.cause, cause.look_for, cause.prevent] for cause in order.decision.causes]
+    sheet.grid(["", "likely cause", "look for and remove", "prevent"], rows, [5, 34, 45, 45])
+    recurrence = next(rule for rule in order.decision.rules if rule.id == "recurrence")
+    days = f" within {recurrence.limit:g} days" if recurrence.limit is not None else " within weeks"
+    sheet.para(f"If the same damage comes back{days}, its cause was not removed: bring the vehicle back.", size=8.5)
+
+
+def _signatures(sheet: Sheet, order: Order) -> None:
+    sheet.section("Signatures", needs_mm=38)
+    sheet.blanks(["decided by, date", "repaired by, date"], 12.5)
+    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 12.5)

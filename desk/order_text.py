@@ -1,0 +1,42 @@
+"""The work order in plain lines, for the screen."""
+
+from __future__ import annotations
+
+from desk.order_model import Order
+from desk.wording import ROUTE_WORDS
+
+
+def order_lines(order: Order) -> list[str]:
+    """Route, plan, cut list, parts, steps, tests, prices and cautions, a line each."""
+    work = order.work
+    lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
+    if work.route_why is not None:
+        lines.append(f"  route changed by the plan: {work.route_why}")
+    if work.route_worst != work.route:
+        lines.append(f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}")
+    lines.append(f"  plan: {work.says}")
+    if work.plan is not None:
+        lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
+        lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
+    asked = [*order.decision.open_questions, *work.questions]
+    lines += _group("open questions", [f"{q.ask} ({q.changes})" for q in asked])
+    lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
+    lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
+    lines += _group("order of work", [f"{number}. {text}" for number, text in enumerate(work.steps, 1)])
+    lines += _group("tests afterwards", list(work.tests))
+    example = " (EXAMPLE PRICES, invented)" if work.invented_prices else ""
+    lines += _group(f"the customer's choice{example}", [_offer(order, i) for i in range(len(work.offers))])
+    causes = [f"{c.cause} Look for: {c.look_for} Prevent: {c.prevent}" for c in order.decision.causes]
+    lines += _group("likely causes", causes)
+    return lines + _group("cautions", order.decision.cautions)
+
+
+def _group(name: str, texts: list[str]) -> list[str]:
+    return [f"  {name}:", *(f"    {text}" for text in texts)] if texts else []
+
+
+def _offer(order: Order, index: int) -> str:
+    offer = order.work.offers[index]
+    if offer.price is None:
+        return f"{offer.name}: no price ({offer.says})"
+    return f"{offer.name}: {offer.minutes:.0f} min, {offer.price:.2f} {order.work.currency}"

@@ -1,0 +1,208 @@
+"""Printed sheets: a plain page with headings, paragraphs, tables, tick boxes and pictures, black on white."""
+
+from __future__ import annotations
+
+import io
+import unicodedata
+from collections.abc import Sequence
+
+from fpdf import FPDF
+from fpdf.enums import MethodReturnValue
+from fpdf.fonts import FontFace
+
+from desk.order_photos import Picture
+
+PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+_MARGIN_MM = 14.0
+_SAID = {
+    "≥": "at least ",
+    "≤": "at most ",
+    "Ω": "Ohm",
+    "→": "to",
+    "−": "-",
+    "α": "alpha",
+    "\u00a0": " ",
+}
+TICK = "\x00"
+"""As a cell's text: an empty box to tick."""
+
+
+def printable(text: str) -> str:
+    """The text in letters the printer's own fonts hold; others lose their accents, or become a question mark."""
+    for sign, words in _SAID.items():
+        text = text.replace(sign, words)
+    return "".join(_letter(letter) for letter in text)
+
+
+def _letter(letter: str) -> str:
+    if letter in "\n\t" or _fits(letter):
+        return letter if letter != "\t" else " "
+    bare = unicodedata.normalize("NFKD", letter)[0]
+    return bare if _fits(bare) else "?"
+
+
+def _fits(letter: str) -> bool:
+    return letter.encode("cp1252", "ignore") != b"" and letter.isprintable()
+
+
+class Sheet(FPDF):
+    """A document whose every page carries its title, page number and foot line."""
+
+    def __init__(self, paper: str, title: str, foot: str) -> None:
+        super().__init__(unit="mm", format=PAPERS_MM[paper])
+        self.core_fonts_encoding = "windows-1252"
+        self.heading, self.foot = " ".join(printable(title).split()), printable(foot)
+        self.set_title(self.heading)
+        self.set_margins(_MARGIN_MM, 20.0, _MARGIN_MM)
+        self.set_auto_page_break(True, margin=17.0)
+        self.alias_nb_pages()
+        self.add_page()
+
+    def header(self) -> None:
+        """Title and page number above a line."""
+        self.set_xy(_MARGIN_MM, 9)
+        self.set_font("Helvetica", "B", 9)
+        self.cell(self.epw - 30, 5, self._cut(self.heading, self.epw - 32))
+        self.set_font("Helvetica", "", 9)
+        self.cell(30, 5, f"page {self.page_no()} of {{nb}}", align="R")
+        self.set_line_width(0.3)
+        self.line(_MARGIN_MM, 15.5, self.w - _MARGIN_MM, 15.5)
+        self.set_xy(_MARGIN_MM, 20.0)
+
+    def _cut(self, text: str, wide_mm: float) -> str:
+        """The text, or as much of it as fits the width in the font that is set."""
+        if self.get_string_width(text) <= wide_mm:
+            return text
+        while text and self.get_string_width(text + "...") > wide_mm:
+            text = text[:-1]
+        return text + "..."
+
+    def footer(self) -> None:
+        """The line every page ends with."""
+        self.set_xy(_MARGIN_MM, -13)
+        self.set_font("Helvetica", "", 7.5)
+        self.multi_cell(self.epw, 3.4, self.foot, align="C")
+
+    def banner(self, text: str) -> None:
+        """The one thing to be seen first: white on black."""
+        self.set_fill_color(0)
+        self.set_text_color(255)
+        self.set_font("Helvetica", "B", 15)
+        self.cell(self.epw, 11, "  " + printable(text), fill=True, new_x="LMARGIN", new_y="NEXT")
+        self.set_text_color(0)
+        self.ln(1.5)
+
+    def room(self, height_mm: float) -> None:
+        """A new page unless this much is left on the page."""
+        if self.get_y() + height_mm > self.page_break_trigger:
+            self.add_page()
+
+    def section(self, text: str, needs_mm: float = 28.0) -> None:
+        """A heading that stays with what follows."""
+        self.room(needs_mm)
+        self.ln(2.5)
+        self.set_font("Helvetica", "B", 11.5)
+        self.cell(0, 6, printable(text), new_x="LMARGIN", new_y="NEXT")
+        self.set_line_width(0.15)
+        self.line(_MARGIN_MM, self.get_y(), self.w - _MARGIN_MM, self.get_y())
+        self.ln(1.5)
+
+    def para(self, text: str, bold: bool = False, size: float = 9.5) -> None:
+        """A paragraph over the whole width."""
+        self.set_font("Helvetica", "B" if bold else "", size)
+        self.multi_cell(self.epw, size * 0.47, printable(text), align="L", new_x="LMARGIN", new_y="NEXT")
+        self.ln(0.8)
+
+    def items(self, texts: Sequence[str], ticks: bool = False, numbered: bool = False) -> None:
+        """Paragraphs hung behind a dash, a number or a box to tick."""
+        for number, text in enumerate(texts, 1):
+            self.room(9)
+            top = self.get_y()
+            x = _MARGIN_MM
+            if ticks:
+                self.box(x + 0.5, top + 0.5)
+                x += 6
+            if numbered or not ticks:
+                self.set_xy(x, top)
+                self.set_font("Helvetica", "B", 9.5)
+                self.cell(7 if numbered else 4, 4.5, f"{number}." if numbered else "-")
+                x += 7 if numbered else 4
+            self.set_xy(x, top)
+            self.set_font("Helvetica", "", 9.5)
+            self.multi_cell(self.w - _MARGIN_MM - x, 4.5, printable(text), align="L", new_x="LMARGIN", new_y="NEXT")
+            self.ln(0.9)
+
+    def box(self, x: float, y: float, side: float = 3.4) -> None:
+        """An empty box to tick."""
+        self.set_line_width(0.3)
+        self.rect(x, y, side, side)
+
+    def framed(self, title: str, texts: Sequence[str]) -> None:
+        """Paragraphs in a frame, all on one page."""
+        self.set_font("Helvetica", "", 9)
+        high = 9.0 + sum(self._height(text, self.epw - 8, 4.2) for text in texts)
+        self.room(high + 2)
+        top = self.get_y()
+        self.set_xy(_MARGIN_MM + 2, top + 1.5)
+        self.set_font("Helvetica", "B", 10)
+        self.cell(0, 5, printable(title), new_x="LMARGIN", new_y="NEXT")
+        self.set_font("Helvetica", "", 9)
+        for text in texts:
+            self.set_x(_MARGIN_MM + 2)
+            self.cell(3.5, 4.2, "-")
+            self.multi_cell(self.epw - 8, 4.2, printable(text), align="L", new_x="LMARGIN", new_y="NEXT")
+        self.set_line_width(0.6)
+        self.rect(_MARGIN_MM, top, self.epw, self.get_y() + 1.5 - top)
+        self.ln(3.5)
+
+    def _height(self, text: str, wide: float, line: float) -> float:
+        """Height of a paragraph in the font that is set."""
+        high = self.multi_cell(wide, line, printable(text), align="L", dry_run=True, output=MethodReturnValue.HEIGHT)
+        return float(high)  # type: ignore[arg-type]
+
+    def grid(
+        self, headings: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float], size: float = 8.5
+    ) -> None:
+        """A table whose headings come again on each page; a cell of `TICK` is a box to tick. widths: shares."""
+        self.set_font("Helvetica", "", size)
+        self.set_line_width(0.15)
+        bold = FontFace(emphasis="BOLD", fill_color=(228, 228, 228))
+        boxes = FontFace(family="ZapfDingbats", size_pt=size + 2)
+        with self.table(
+            col_widths=tuple(widths), line_height=size * 0.5, text_align="LEFT", headings_style=bold, padding=(0.8, 1.2)
+        ) as table:
+            for row in [headings, *rows]:
+                line = table.row()
+                for text in row:
+                    if text == TICK:
+                        line.cell("o", style=boxes, align="CENTER")
+                    else:
+                        line.cell(printable(text))
+        self.ln(1.5)
+
+    def picture(self, picture: Picture, caption: str, most_high_mm: float) -> None:
+        """A picture over the width or as high as allowed, its caption beneath, both on one page."""
+        wide = min(self.epw, most_high_mm * picture.width_px / picture.height_px)
+        high = wide * picture.height_px / picture.width_px
+        self.room(high + 9)
+        x = _MARGIN_MM + (self.epw - wide) / 2
+        self.image(io.BytesIO(picture.jpeg), x=x, y=self.get_y(), w=wide, h=high)
+        self.set_line_width(0.2)
+        self.rect(x, self.get_y(), wide, high)
+        self.set_y(self.get_y() + high + 1)
+        self.set_font("Helvetica", "I", 8)
+        self.multi_cell(self.epw, 3.8, printable(caption), align="C", new_x="LMARGIN", new_y="NEXT")
+        self.ln(1.2)
+
+    def blanks(self, names: Sequence[str], high_mm: float = 11.0) -> None:
+        """Boxes side by side to write in, each with its name in the corner."""
+        self.room(high_mm + 3)
+        wide, top = self.epw / len(names), self.get_y()
+        self.set_line_width(0.2)
+        self.set_font("Helvetica", "", 7)
+        for index, name in enumerate(names):
+            x = _MARGIN_MM + index * wide
+            self.rect(x, top, wide, high_mm)
+            self.set_xy(x + 0.8, top + 0.6)
+            self.cell(wide - 2, 3, printable(name))
+        self.set_xy(_MARGIN_MM, top + high_mm + 1.5)

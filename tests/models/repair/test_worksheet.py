@@ -1,0 +1,290 @@
+"""The worksheet: what is known of the wires becomes a plan or a question, and the plan becomes lists and sentences."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.circuit.circuit_list import parse_circuit_list
+from models.repair import route_rank
+from models.repair.bench import BenchNotes, BenchWire
+from models.repair.plan_input import known_wires
+from models.repair.prices import load_prices
+from models.repair.worksheet import worksheet
+
+PRICES = load_prices()
+HEAD = "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
+LIST = parse_circuit_list(
+    (
+        HEAD
+        + "C1,RD,1.5,X1,1,X7,3,1400,15,continuous,none\n"
+        + "C2,BU,0.5,X1,2,X8,1,1650,7.5,intermittent,none\n"
+        + "C3,BN,2.5,X1,4,G2,,900,,,restraint\n"
+    ).encode()
+)
+
+
+def bitten(bench, **fields):
+    """Two wires bitten to the copper over 40 mm, 300 mm from a terminal, measured to 1 mm."""
+    return bench.region("rodent", exposed_copper_mm=bench.m(20.0), **fields)
+
+
+def traced(bench, *names):
+    """Wires seen from housing to housing."""
+    return [bench.wire(name, ends=("h1", "h2"), length_mm=bench.m(900.0, 2.0)) for name in names]
+
+
+def sheet_of(bench, photos, circuits=(), notes=None, **answers):
+    """Decide and lay out the work."""
+    found = bench.decision(*photos, **answers)
+    return worksheet(photos, found, bench.rules, PRICES, circuits, notes)
+
+
+def noted(**fields):
+    """One wire of 900 mm in the bench notes, 40 mm of damage at 300 mm."""
+    plain = dict(id="w1", before_mm=300.0, damage_mm=40.0, after_mm=560.0)
+    return BenchWire(**(plain | fields))
+
+
+def test_traced_wires_are_planned_from_the_photograph_alone(bench):
+    """Damage 300 mm from the terminal within 2 mm, margin 10: the left joints lie at or before 288 mm, staggered."""
+    sheet = sheet_of(bench, [bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"))])
+    assert sheet.plan.status == "planned" and sheet.route == "repair_in_vehicle" and sheet.questions == ()
+    left = sorted(wire.joints[0].at_mm for wire in sheet.plan.wires)
+    assert left[1] <= 288 and left[1] - left[0] >= 50
+    assert len(sheet.cut) == 2 and all("RD" in line.note for line in sheet.cut)
+
+
+def test_a_wire_seen_in_part_is_planned_where_the_nearest_terminal_proves_enough_room(bench):
+    """The far terminal lies at least as far beyond the damage as the near one."""
+    sheet = sheet_of(bench, [bench.photo(bitten(bench), wires=[bench.wire("w1"), bench.wire("w2")])],
+                     both_ends_identified=True)  # fmt: skip
+    assert sheet.plan.status == "planned"
+    assert {wire.method for wire in sheet.plan.wires} == {"splice_in_section"}
+    assert all("not seen" in wire.end for wire in sheet.plan.wires)
+
+
+@pytest.mark.parametrize(
+    ("change", "asked"),
+    [
+        (dict(wires_affected=None), "which wires are damaged"),
+        (dict(to_termination_mm=None), "how far is it along the wire"),
+        (dict(length_mm=None), "how long is the damage"),
+        (dict(continues_under_covering=True), "open the covering"),
+    ],
+)
+def test_what_is_not_known_is_asked_and_not_guessed(bench, change, asked):
+    """No plan, no price, a question in plain words."""
+    sheet = sheet_of(bench, [bench.photo(bitten(bench, **change), wires=traced(bench, "w1", "w2"))])
+    assert sheet.plan.status == "open" and sheet.cut == ()
+    assert any(asked in question.ask for question in sheet.questions)
+    assert sheet.offers[0].price is None and sheet.offers[1].price is not None
+
+
+def test_a_distance_too_coarse_to_place_a_joint_is_measured_again(bench):
+    """Within 60 mm is more than the spacing of joints."""
+    coarse = bitten(bench, to_termination_mm=bench.m(400.0, 60.0))
+    sheet = sheet_of(bench, [bench.photo(coarse, wires=traced(bench, "w1", "w2"))])
+    assert any("ruler" in question.ask for question in sheet.questions)
+
+
+def test_bench_notes_replace_what_the_photograph_left_open(bench):
+    """The ruler's wire is planned although the photograph counted no wires."""
+    region = bitten(bench, wires_affected=None)
+    notes = BenchNotes(wire=(noted(),), branch_points_mm=())
+    sheet = sheet_of(bench, [bench.photo(region)], notes=notes, wire_count=1, both_ends_identified=True)
+    assert sheet.plan.status == "planned" and [w.wire for w in sheet.plan.wires] == ["w1"]
+    assert sheet.plan.checks == ()
+
+
+def test_a_wire_of_the_list_brings_size_colour_ends_and_expected_resistance(bench):
+    """1.5 mm² over 1400 mm and two joints: at most 12.7 mOhm/m (ISO 6722, from memory), so 17.8 mOhm and contacts."""
+    notes = BenchNotes(wire=(noted(circuit="C1", after_mm=1060.0),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, both_ends_identified=True)
+    wire = sheet.plan.wires[0]
+    assert (wire.colour, wire.size_mm2, wire.start, wire.end) == ("RD", 1.5, "X1, cavity 1", "X7, cavity 3")
+    assert sheet.cut[0].size == "1.5 mm² or larger" and sheet.cut[0].circuit == "C1"
+    expected = next(test for test in sheet.tests if test.startswith("Continuity"))
+    assert 17.8 <= float(expected.split("at most ")[1].split(" m")[0]) <= 17.8 + 2 * 2 + 2 * 1
+    assert "(1.5 mm², 1400 mm)" in expected
+    before, after = (float(part.rsplit(" ", 1)[-1]) for part in expected.split(" V ")[:2])
+    assert after - before == pytest.approx(15 * 2 * 0.5e-3, abs=0.011)
+    assert "C1: 15 A" in sheet.tests[-1]
+
+
+def test_a_noted_length_that_is_not_the_list_s_is_asked_about(bench):
+    """900 mm by the ruler, 1400 mm in the list: perhaps another circuit."""
+    notes = BenchNotes(wire=(noted(circuit="C1"),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, both_ends_identified=True)
+    assert any("900 mm long" in question.ask and "1400 mm" in question.ask for question in sheet.questions)
+    assert sheet.plan.status == "open" and sheet.offers[0].price is None
+
+
+def test_a_circuit_of_a_referred_class_refers_the_assembly(bench):
+    """The list says restraint: no cut list, no work in the vehicle."""
+    notes = BenchNotes(wire=(noted(circuit="C3"),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, both_ends_identified=True)
+    assert sheet.route == "refer" and "restraint" in sheet.route_why
+    assert sheet.cut == () and sheet.tests == ()
+
+
+def test_more_noted_wires_than_the_limit_are_remanufactured(bench):
+    """Seven by the ruler, six allowed."""
+    notes = BenchNotes(wire=tuple(noted(id=f"w{i}") for i in range(7)))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], notes=notes, both_ends_identified=True)
+    assert sheet.route == "remanufacture" and "7 wires" in sheet.route_why
+
+
+def test_wires_that_may_yet_pass_the_flex_test_do_not_decide_an_undecided_route(bench):
+    """Eight browned wires: too many if they crack, none if they bend; the worst says remanufacture, the route waits."""
+    names = [f"w{i}" for i in range(8)]
+    browned = bench.region(
+        "external_heat", wires_affected=bench.wires_of(*names), evidence=bench.signs(fused_length=0.0)
+    )
+    sheet = sheet_of(bench, [bench.photo(browned, wires=traced(bench, *names))])
+    assert sheet.route == "undecided" and sheet.route_worst == "remanufacture"
+
+
+def test_no_lawful_place_and_no_renewable_end_changes_the_route_and_says_why(bench):
+    """A short wire moulded in at both ends."""
+    stuck = noted(before_mm=140.0, damage_mm=10.0, after_mm=150.0, start_renewable=False, end_renewable=False)
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], notes=BenchNotes(wire=(stuck,)), both_ends_identified=True)
+    assert sheet.route == "remanufacture" and "152.4" in sheet.route_why
+    assert any("rebuilt" in step for step in sheet.steps)
+    assert not any("cut at" in step for step in sheet.steps)
+
+
+def test_an_earlier_repair_too_near_is_cut_out_and_its_new_joint_is_lawful(bench):
+    """Sleeve at 100 mm: a new lead past it, or a new piece, with joints 152.4 mm from the terminal."""
+    joint = bench.splice(to_termination_mm=bench.m(100.0))
+    wire = bench.wire("w1", ends=("h1", "h2"), length_mm=bench.m(900.0, 2.0))
+    sheet = sheet_of(bench, [bench.photo(label="sound", splices=[joint], wires=[wire])])
+    one = sheet.plan.wires[0]
+    assert one.method == "replace_terminal_lead"
+    assert one.joints[0].at_mm == 153
+    assert sheet.parts[0].count == 1
+
+
+def test_two_damages_on_one_wire_without_a_common_end_are_asked_about(bench):
+    """The nearest terminal of each may be a different one."""
+    regions = [bitten(bench, wires_affected=bench.wires_of("w1")), bitten(bench, id="r2", rings_px=bench.square(50.0))]
+    photo = bench.photo(*regions, wires=traced(bench, "w1", "w2"))
+    sheet = sheet_of(bench, [photo])
+    assert any("more than one place" in question.ask for question in sheet.questions)
+    assert sheet.plan.status == "open"
+
+
+def test_a_housing_swap_has_a_pin_map_with_plugs(bench):
+    """Six cavities, three wires of the list: three plugs, cavity by cavity."""
+    shell = bench.housing(cracked=True, cavities=6)
+    notes = BenchNotes(connectors={"h1": "X1"})
+    sheet = sheet_of(bench, [bench.photo(label="sound", housings=[shell])], LIST, notes)
+    pins = sheet.pins[0]
+    assert pins.connector == "X1"
+    assert [(pin.cavity, pin.circuit, pin.plug) for pin in pins.pins] == [
+        ("1", "C1", False), ("2", "C2", False), ("3", None, True), ("4", "C3", False), ("5", None, True),
+        ("6", None, True),
+    ]  # fmt: skip
+    assert pins.pins[0].goes_to == "X7:3" and pins.pins[3].goes_to == "G2"
+    assert next(p.count for p in sheet.parts if "plugs" in p.part) == 3
+
+
+def test_a_housing_that_is_not_named_gets_a_blank_map_and_a_question(bench):
+    """Two connectors have cavities in the list; which one it is, nobody said."""
+    sheet = sheet_of(bench, [bench.photo(label="sound", housings=[bench.housing(cracked=True)])], LIST)
+    assert sheet.pins[0].connector is None and all(pin.circuit is None for pin in sheet.pins[0].pins)
+    assert any("which connector" in question.ask for question in sheet.questions)
+
+
+@pytest.mark.parametrize("route", ["remanufacture", "refer"])
+def test_no_work_in_the_vehicle_where_the_route_is_another(bench, route):
+    """Neither plan nor cut list nor tests; the whole assemblies are offered."""
+    answers = dict(circuit_class="restraint") if route == "refer" else dict(wire_count=9)
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], **answers)
+    assert sheet.route == route and sheet.plan is None and sheet.cut == () and sheet.tests == ()
+    assert [offer.price is None for offer in sheet.offers] == [True, False, False]
+
+
+def test_the_price_of_the_repair_is_its_parts_and_minutes(bench):
+    """Two joints, a new piece of 190 mm of unlisted size, 10 minutes a metre, all by hand from the example table."""
+    notes = BenchNotes(wire=(noted(),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], notes=notes, both_ends_identified=True)
+    assert sheet.cut[0].length_mm == 190
+    minutes = 20 + 2 * 6 + 0.19 * 10 + 4
+    material = 2 * 0.85 + 0.19 * 1.10 * 1.5
+    assert sheet.offers[0].minutes == pytest.approx(minutes, abs=0.06)
+    assert sheet.offers[0].price == pytest.approx(minutes / 60 * 78 + material, abs=0.01)
+    assert sheet.invented_prices
+
+
+lengths = st.sampled_from([0.0, 30.0, 150.0, 400.0])
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(lengths, lengths, lengths, st.booleans()), min_size=1, max_size=3), st.booleans())
+def test_the_plan_never_makes_a_route_milder(bench, facts, crack):
+    """Whatever is noted, the worksheet's route is at least as grave as the decision's."""
+    wires = tuple(
+        noted(id=f"w{i}", before_mm=a, damage_mm=b + 1, after_mm=c, start_renewable=r, end_renewable=r)
+        for i, (a, b, c, r) in enumerate(facts)
+    )
+    photo = bench.photo(bitten(bench), housings=[bench.housing(cracked=crack)])
+    found = bench.decision(photo, both_ends_identified=True)
+    sheet = worksheet([photo], found, bench.rules, PRICES, (), BenchNotes(wire=wires))
+    assert route_rank(sheet.route) >= route_rank(found.route)
+    if sheet.plan.status == "impossible":
+        assert sheet.route == "remanufacture" and sheet.plan.conflicts
+
+
+def test_an_old_joint_of_the_wire_counts_and_is_kept_clear_of(bench):
+    """Damage 300 mm and an old joint 200 mm from the same terminal, ends that stay: three joints are one too many, so
+    the old one goes out with the old piece, or a new lead takes the place of a section."""
+    wire = bench.wire("w1", ends=("h1", None)).model_copy(update={"centreline_px": [(0.0, 0.0), (100.0, 0.0)]})
+    joint = bench.splice(to_termination_mm=bench.m(200.0), position_px=(20.0, 0.0), rings_px=bench.square(60.0))
+    region = bitten(bench, wires_affected=bench.wires_of("w1"), rings_px=bench.square(30.0))
+    sheet = sheet_of(bench, [bench.photo(region, wires=[wire], splices=[joint])], both_ends_identified=True)
+    one = sheet.plan.wires[0]
+    assert one.old_joints_kept + one.old_joints_removed == ("s1",)
+    assert len(one.joints) + len(one.old_joints_kept) <= 2
+
+
+@pytest.mark.parametrize(("x", "at"), [(20.0, 200.0), (85.0, 700.0)])
+def test_which_terminal_an_old_joint_was_measured_from_is_seen_along_the_wire(bench, x, at):
+    """200 mm from the nearest terminal: on the damage's side, or 900 - 200 mm on the other."""
+    wire = bench.wire("w1", ends=("h1", "h2"), length_mm=bench.m(900.0, 2.0))
+    wire = wire.model_copy(update={"centreline_px": [(float(i), 0.0) for i in range(0, 101, 5)]})
+    joint = bench.splice(to_termination_mm=bench.m(200.0), position_px=(x, 0.0), rings_px=bench.square(x))
+    region = bitten(bench, wires_affected=bench.wires_of("w1"), rings_px=bench.square(30.0))
+    photo = bench.photo(region, wires=[wire], splices=[joint])
+    known = known_wires([photo], bench.decision(photo), bench.rules)
+    assert [mark.at_mm for mark in known.branches[0].wires[0].splices] == [at]
+
+
+def test_an_old_joint_whose_place_is_not_known_is_asked_for(bench):
+    """No distance: it may lie where a new joint would go."""
+    joint = bench.splice(to_termination_mm=None, rings_px=bench.square(60.0))
+    photo = bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), splices=[joint])
+    assert any("on which wire is this joint" in question.ask for question in sheet_of(bench, [photo]).questions)
+
+
+def test_a_joint_on_another_wire_is_minded_at_the_bench(bench):
+    """It is not on the plan's scale; the sheet says to keep clear of it."""
+    joint = bench.splice("s9", wire_id="w7", rings_px=bench.square(60.0))
+    photo = bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), splices=[joint])
+    assert any("s9" in check and "40 mm" in check for check in sheet_of(bench, [photo]).plan.checks)
+
+
+def test_damages_measured_from_different_terminals_are_not_put_on_one_scale(bench):
+    """Two regions on different wires: each is planned by itself, and the stagger between them is checked by hand."""
+    one = bitten(bench, wires_affected=bench.wires_of("w1"))
+    two = bitten(bench, id="r2", wires_affected=bench.wires_of("w2"), rings_px=bench.square(50.0))
+    sheet = sheet_of(bench, [bench.photo(one, two, wires=traced(bench, "w1", "w2"))])
+    assert sheet.plan.status == "planned" and len(sheet.plan.wires) == 2
+    assert any("different terminals" in check and "50 mm" in check for check in sheet.plan.checks)
+
+
+def test_an_overloaded_circuit_is_replaced_whole_and_says_why(bench):
+    """Its damage takes the whole wire."""
+    photo = bench.photo(bench.region("electrical_overload"), wires=traced(bench, "w1", "w2"))
+    sheet = sheet_of(bench, [photo], overload_ends={"r1": "the terminal in h1"}, parts_by_hand="parts")
+    assert {wire.method for wire in sheet.plan.wires} == {"replace_circuit"}
+    assert {wire.why for wire in sheet.plan.wires} == {"the damage takes the whole wire"}
