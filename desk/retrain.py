@@ -22,14 +22,14 @@ from desk.errors import DeskError
 from desk.files import check_writable, make_folder
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
-from models.damage.finder import Finder, balanced, mean_answer, new_pass, second_pass_input
+from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
 from models.damage.namer import Namer, fit_namer
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
 from vision.grid import make_grid, surroundings
-from vision.layout import builtin_layouts
+from vision.layout import MatLayout, builtin_layouts
 from vision.measure import fit_correction
 from vision.recognise import WIRE_DAMAGES
 
@@ -57,7 +57,7 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class TrainSettings:
-    """How the model is trained. Shares of the scenes go to the finder and to the namers.
+    """How the model is trained.
 
     ``usual_share`` : the last scenes, which show what photographs of a shop show; all before are crowded with
     ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
@@ -65,13 +65,12 @@ class TrainSettings:
 
     scenes: int = 640
     seed: int = 20_000
-    finder_share: float = 0.6
     usual_share: float = 0.2
     extra: int = 4
     hidden: tuple[int, ...] = (64, 32)
     epochs: int = 10
-    first_members: int = 2
-    second_members: int = 4
+    first_members: int = 1
+    second_members: int = 2
     per_class: int = 40_000
     least: int = 6_000
     workers: int = 2
@@ -112,30 +111,51 @@ def _counted(results: Iterable[Result], total: int, step: str, on_progress: Prog
 
 
 def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progress | None = None) -> DamageModel:
-    """Train on scenes; whole scenes go either to the finder or to the namers and calibration, never to both."""
+    """Train on scenes, in two folds of whole scenes.
+
+    Each half of the finder learns on one fold and finds candidates on the other: so the namers and every correction
+    learn on all scenes, from candidates found by a finder that never saw them.
+    """
     # one BLAS thread everywhere: the same sums in the same order, whatever the machine
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     from threadpoolctl import threadpool_limits
 
     with threadpool_limits(1):
         layouts = builtin_layouts()
-        cut = round(len(jobs) * settings.finder_share / len(SCENARIOS)) * len(SCENARIOS)
-        lessons = [
-            lesson
-            for lesson in _counted(
-                _pool_map(partial(cell_lesson, layouts=layouts), jobs[:cut], settings.workers),
-                cut,
-                "looking at cells",
-                on_progress,
+        looked = list(
+            _counted(
+                _pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers),
+                len(jobs), "looking at cells", on_progress,
             )
-            if len(lesson.classes)
-        ]
-        finder = fit_finder(lessons, settings, on_progress)
-        rest = jobs[cut:]
-        work = partial(candidate_lessons, layouts=layouts, finder=finder)
-        naming = _pool_map(work, rest, settings.workers)
-        found = list(_counted(naming, len(rest), "naming candidates", on_progress))
+        )  # fmt: skip
+        folds = [_fold(i) for i in range(len(jobs))]
+        parts = []
+        for k in FOLDS:
+            lessons = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
+            parts.append(fit_passes(lessons, settings, on_progress))
+        names = next(s.names for s in looked if len(s.classes))
+        del looked
+        finder = Finder(CELL_CLASSES, names, tuple(parts))
+        other = {k: finder.part(1 - k) for k in FOLDS}
+        work = partial(_candidates, layouts=layouts, finders=other)
+        naming = _pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
+        found = list(_counted(naming, len(jobs), "naming candidates", on_progress))
         return fit_rest(finder, found, settings, len(jobs))
+
+
+FOLDS = (0, 1)
+
+
+def _fold(number: int) -> int:
+    """Fold of the scene with this number: whole rounds of scenarios alternate."""
+    return (number // len(SCENARIOS)) % 2
+
+
+def _candidates(
+    job_and_fold: tuple[SceneJob, int], layouts: Sequence[MatLayout], finders: dict[int, Finder]
+) -> SceneLesson:
+    job, fold = job_and_fold
+    return candidate_lessons(job, layouts, finders[fold])
 
 
 def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
@@ -143,7 +163,9 @@ def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
     return partial(surroundings, grid, lesson.lanes)
 
 
-def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None) -> Finder:
+def fit_passes(
+    lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None
+) -> TwoPasses:
     """Both passes; the second learns from first-pass answers on scenes that the first did not see."""
     rng = np.random.default_rng(settings.seed)
     # the members of every pass hold all classes, or their answers could not be averaged
@@ -158,15 +180,16 @@ def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progre
 
     def fit(inputs: list[np.ndarray], classes: list[np.ndarray], members: int) -> tuple[Pipeline, ...]:
         nonlocal fitted
-        x, y = np.concatenate(inputs), np.concatenate(classes)
+        y = np.concatenate(classes)
         taught = np.flatnonzero(y >= 0)
         out = []
         for k in range(members):
             rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
+            x = _gathered(inputs, rows)
             with warnings.catch_warnings():
                 # a fixed number of epochs is meant: stopping there is the regularisation
                 warnings.simplefilter("ignore", ConvergenceWarning)
-                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x[rows], y[rows]))
+                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[rows]))
             fitted += 1
             if on_progress:
                 on_progress("fitting the finder", fitted, 2 * settings.first_members + settings.second_members)
@@ -179,11 +202,22 @@ def fit_finder(lessons: Sequence[CellLesson], settings: TrainSettings, on_progre
         answer = mean_answer(firsts[1 - h], lesson.features)
         inputs.append(second_pass_input(lesson.features, answer, _around(lesson)))
     second = fit(inputs, [s.classes for s in lessons], settings.second_members)
-    return Finder(CELL_CLASSES, lessons[0].names, (*firsts[0], *firsts[1]), second)
+    return TwoPasses((*firsts[0], *firsts[1]), second)
+
+
+def _gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
+    """Rows of the inputs as if they were one array, in the order asked; all of it together would fill the memory."""
+    starts = np.cumsum([0, *(len(x) for x in inputs)])
+    which = np.searchsorted(starts, rows, side="right") - 1
+    out = np.empty((len(rows), inputs[0].shape[1]), np.float32)
+    for number in np.unique(which):
+        mine = which == number
+        out[mine] = inputs[number][rows[mine] - starts[number]]
+    return out
 
 
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
-    """Namers and calibration from the candidates of scenes that the finder did not see."""
+    """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
     wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings)
     shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings)

@@ -7,7 +7,7 @@ cells around it, so that a lone odd cell is not a damage and a damage has no hol
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from sklearn.neural_network import MLPClassifier
@@ -19,17 +19,32 @@ Neighbourhood = Callable[[np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True)
+class TwoPasses:
+    """Both passes, fitted on one set of scenes. first, second : members whose answers are averaged.
+
+    One network of this size varies more from training to training than the scenes do.
+    """
+
+    first: tuple[Pipeline, ...]
+    second: tuple[Pipeline, ...]
+
+    def probabilities(self, features: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
+        """(N, F) features of one photograph's cells to (N, C) probabilities."""
+        first = mean_answer(self.first, features)
+        return mean_answer(self.second, second_pass_input(features, first, neighbourhood))
+
+
+@dataclass(frozen=True)
 class Finder:
     """A fitted finder. classes : what a cell can be, in the order of the probability columns.
 
-    first, second : the members of each pass, whose answers are averaged: one network of this size varies more from
-    training to training than the scenes do.
+    parts : fitted on different scenes each; their answers are averaged. What a part says of the scenes of another is
+    what the finder says of scenes that it never saw.
     """
 
     classes: tuple[str, ...]
     feature_names: tuple[str, ...]
-    first: tuple[Pipeline, ...]
-    second: tuple[Pipeline, ...]
+    parts: tuple[TwoPasses, ...]
 
     def probabilities(self, features: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
         """(N, F) features of one photograph's cells to (N, C) probabilities."""
@@ -38,8 +53,11 @@ class Finder:
                 f"expected {len(self.feature_names)} features per cell, got {features.shape[1]}; "
                 "retrain the model with this version of the features"
             )
-        first = mean_answer(self.first, features)
-        return mean_answer(self.second, second_pass_input(features, first, neighbourhood))
+        return np.mean([part.probabilities(features, neighbourhood) for part in self.parts], axis=0)
+
+    def part(self, number: int) -> Finder:
+        """One part as a finder of its own."""
+        return replace(self, parts=(self.parts[number],))
 
 
 def mean_answer(members: Sequence[Pipeline], x: np.ndarray) -> np.ndarray:

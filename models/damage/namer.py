@@ -93,10 +93,11 @@ def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
 
 def _trees(seed: int) -> HistGradientBoostingClassifier:
     return HistGradientBoostingClassifier(
-        max_iter=80,
-        learning_rate=0.08,
-        max_leaf_nodes=8,
-        l2_regularization=3.0,
+        max_iter=150,
+        learning_rate=0.06,
+        max_leaf_nodes=6,
+        l2_regularization=10.0,
+        max_features=0.2,
         class_weight="balanced",
         early_stopping=False,
         random_state=seed,

@@ -16,7 +16,7 @@ import sklearn
 import skops
 import skops.io
 
-from models.damage.finder import Finder
+from models.damage.finder import Finder, TwoPasses
 from models.damage.namer import Namer
 
 MODEL_FILE = "model.skops"
@@ -73,8 +73,7 @@ def _plain(model: DamageModel) -> dict[str, Any]:
         "finder": {
             "classes": list(f.classes),
             "features": list(f.feature_names),
-            "first": list(f.first),
-            "second": list(f.second),
+            "parts": [{"first": list(p.first), "second": list(p.second)} for p in f.parts],
         },
         "wires": namer(model.wires),
         "shells": namer(model.shells),
@@ -162,5 +161,6 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         raise ModelError(f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it")
     plain = skops.io.loads(data, trusted=TRUSTED_TYPES)
     f = plain["finder"]
-    finder = Finder(tuple(f["classes"]), tuple(f["features"]), tuple(f["first"]), tuple(f["second"]))
+    parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
+    finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)
     return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), plain["measures"], card)

@@ -8,7 +8,7 @@ import pytest
 import skops.io
 
 from models.damage import store
-from models.damage.finder import Finder, balanced, new_pass, second_pass_input
+from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.namer import fit_namer
 from models.damage.store import CARD_FILE, MODEL_FILE, DamageModel, ModelError, content_hash, load_model, save_model
 
@@ -26,7 +26,7 @@ def small_model(seed=0):
     first = new_pass((4,), seed, 3).fit(x, y)
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
     namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, np.arange(80) // 4, seed)
-    finder = Finder(("wire", "ground"), ("u", "v"), (first,), (second,))
+    finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
     measures = {"length_mm": {"any": {"ratio": 1.1, "offset": 0.0, "reach": 1.0, "floor": 3.0, "share": 0.1}}}
     card = {"version": "test", "feature_version": "0", "trained_on": "dots"}
     return DamageModel(finder, namer, namer, measures, card)
