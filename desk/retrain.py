@@ -23,7 +23,7 @@ from desk.files import check_writable, make_folder
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
-from models.damage.namer import Namer, fit_namer
+from models.damage.namer import Namer, boosting, fit_namer, forest
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
@@ -219,8 +219,8 @@ def _gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings)
-    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings)
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest)
+    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, boosting)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
@@ -238,7 +238,7 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
 
 
 def _fit_on(
-    lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings
+    lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings, kind: Callable[[int], Any]
 ) -> tuple[Namer, list[str]]:
     """A namer, and the label that folds not trained on gave each lesson."""
     x = np.stack([c.vector for c in lessons])
@@ -246,7 +246,7 @@ def _fit_on(
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed)
+        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind)
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]

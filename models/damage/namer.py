@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import softmax
+from sklearn.base import ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.covariance import LedoitWolf
-from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.preprocessing import StandardScaler
 
@@ -91,7 +92,15 @@ def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
     return softmax(logits, axis=1)
 
 
-def _trees(seed: int) -> HistGradientBoostingClassifier:
+def forest(seed: int) -> ExtraTreesClassifier:
+    """For damage on wires: many weak signs, six labels."""
+    return ExtraTreesClassifier(
+        n_estimators=200, min_samples_leaf=2, max_features=0.3, class_weight="balanced", random_state=seed
+    )
+
+
+def boosting(seed: int) -> HistGradientBoostingClassifier:
+    """For housings: broken ones are few among whole ones, where a forest's vote hardly ever turns."""
     return HistGradientBoostingClassifier(
         max_iter=150,
         learning_rate=0.06,
@@ -105,20 +114,26 @@ def _trees(seed: int) -> HistGradientBoostingClassifier:
 
 
 def fit_namer(
-    labels: tuple[str, ...], feature_names: Sequence[str], x: np.ndarray, y: np.ndarray, groups: np.ndarray, seed: int
+    labels: tuple[str, ...],
+    feature_names: Sequence[str],
+    x: np.ndarray,
+    y: np.ndarray,
+    groups: np.ndarray,
+    seed: int,
+    kind: Callable[[int], ClassifierMixin] = forest,
 ) -> tuple[Namer, np.ndarray]:
-    """Fit on (n, F) candidates with (n,) class numbers; ``groups`` (scenes) are never split.
+    """Fit a classifier of a ``kind`` (`forest`, `boosting`) on (n, F) candidates with (n,) class numbers.
 
-    Returns the namer and the (n, C) probabilities that folds not trained on gave. Temperature, conformal
-    thresholds and the novelty limit come from those too.
+    ``groups`` (scenes) are never split. Returns the namer and the (n, C) probabilities that folds not trained on
+    gave. Temperature, conformal thresholds and the novelty limit come from those too.
     """
     missing = sorted(set(range(len(labels))) - set(np.unique(y).tolist()))
     if missing:
         names = ", ".join(labels[i] for i in missing)
         raise ValueError(f"expected examples of every label, got none of {names}; use more scenes")
     folds = list(GroupKFold(_FOLDS).split(x, y, groups))
-    classifier = CalibratedClassifierCV(_trees(seed), method="temperature", ensemble=False, cv=folds).fit(x, y)
-    raw = cross_val_predict(_trees(seed), x, y, cv=folds, method="predict_proba")
+    classifier = CalibratedClassifierCV(kind(seed), method="temperature", ensemble=False, cv=folds).fit(x, y)
+    raw = cross_val_predict(kind(seed), x, y, cv=folds, method="predict_proba")
     held_out = tempered(raw, float(classifier.calibrated_classifiers_[0].calibrators[0].beta_))
     scaler = StandardScaler().fit(x)
     distances = np.zeros(len(x))

@@ -15,6 +15,7 @@ import scipy
 import sklearn
 import skops
 import skops.io
+from sklearn.tree._tree import Tree
 
 from models.damage.finder import Finder, TwoPasses
 from models.damage.namer import Namer
@@ -28,6 +29,7 @@ TRUSTED_TYPES: list[str] = [
     "sklearn.calibration._CalibratedClassifier",
     "sklearn.calibration._TemperatureScaling",
     "sklearn.neural_network._stochastic_optimizers.AdamOptimizer",
+    "sklearn.tree._tree.Tree",
     "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
 ]
 
@@ -106,6 +108,8 @@ def content_hash(model: DamageModel) -> str:
         elif isinstance(value, (list, tuple)):
             for item in value:
                 add(item)
+        elif isinstance(value, Tree):
+            add(value.__getstate__())
         elif hasattr(value, "__dict__"):
             add({k: v for k, v in vars(value).items() if k not in ("random_state", "_random_state", "estimator")})
         else:
