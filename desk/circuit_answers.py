@@ -28,6 +28,9 @@ from models.circuit.insulation_table import (
     CLASSES,
     CLASSES_SOURCE,
     COPPER_MELTS_C,
+    LOSS_SAYS,
+    OVERLOAD_K,
+    OVERLOAD_LASTS_S,
     OVERLOAD_SOURCE,
     InsulationClass,
     insulation_class,
@@ -54,8 +57,9 @@ CAUTIONS: tuple[str, ...] = (
 
 ASSUMPTIONS: tuple[str, ...] = (
     "Wire straight and level in still air, wire and fuse cold at the start, no heat taken up by terminals.",
-    "Natural convection by Churchill and Chu (1975), and radiation; heat shed known within 25 %, hence from and to.",
-    "Damaged: past the class limit for six hours, or past 50 K above it at all.",
+    f"Natural convection by Churchill and Chu (1975), and radiation; {LOSS_SAYS}, hence from and to.",
+    f"Damaged: past the class limit for {OVERLOAD_LASTS_S / 3600:g} hours, or past {OVERLOAD_K:g} K above it at all.",
+    "Fuse of the standard body where its rating is made in both; a large-body one is slower, how much is not known.",
 )
 
 

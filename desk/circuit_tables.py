@@ -120,7 +120,8 @@ def _print_load(console: Console, load: Mapping[str, Any], insulation: str) -> N
     table.add_row("insulation damaged", say_span(load["damaged_after_s"]))
     if load["copper_melts_after_s"] is not None:
         least = say_time(load["without_losses"]["copper_melts_after_s"])
-        table.add_row("copper melts", f"about {say_time(load['copper_melts_after_s'])}, not before {least} (Onderdonk)")
+        words = f"about {say_time(load['copper_melts_after_s'])} (Onderdonk, pure copper and no heat lost: {least})"
+        table.add_row("copper melts", words)
     else:
         table.add_row("copper melts", "never")
     console.print(table)

@@ -26,6 +26,11 @@ class Fuse:
     rating_a: float
     colours: tuple[tuple[str, str], ...]
 
+    @property
+    def made_large_too(self) -> bool:
+        """Whether this rating is made in the standard body, whose times are taken, and in the slower large one."""
+        return {_LATEST_FOR, "large"} <= {body for body, _ in self.colours}
+
     def says(self) -> str:
         """`10 A (red)`, `20 A (yellow)`, `50 A (red, large body)`."""
         seen = dict.fromkeys(colour + (", large body" if body == "large" else "") for body, colour in self.colours)

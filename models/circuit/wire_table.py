@@ -20,7 +20,7 @@ ALPHA_20_PER_K: float = _TABLE["copper"]["alpha_20_per_k"]
 _STRAND_FILL: float = _TABLE["copper"]["strand_fill"]
 _SAME_SIZE = 0.005  # areas this close (relative) are one size: 0.518 is AWG 20, 0.52 is too
 _AWG_RANGE = range(0, 31)
-_AWG_STRANDED = 1.04  # a gauge's table is for solid wire; stranded of the same gauge has up to so much more
+_AWG_STRANDED: float = _TABLE["copper"]["gauge_stranded_most"]
 WALLS = ("thin", "thick")
 """Wall classes of insulation that the tables know."""
 

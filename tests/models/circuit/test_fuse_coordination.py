@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from models.circuit.errors import UnknownFuseError
 from models.circuit.fuse_coordination import DamageTime, coordinate, opens_first
-from models.circuit.fuse_table import STANDARD_RATINGS_A, opening_band_s
+from models.circuit.fuse_table import STANDARD_RATINGS_A, fuse, opening_band_s
 from models.circuit.heat import heated_wire, steady_current_a, time_to_reach_s
 from models.circuit.insulation_table import CLASSES
 from models.circuit.wire_table import wire_size
@@ -114,3 +114,4 @@ def test_a_large_body_fuse_is_never_said_to_protect_a_wire_it_can_hurt():
     """60 A on 6 mm²: its latest times are not known."""
     assert over(60, 6.0).protects != "yes"
     assert over(30, 6.0).protects == "yes"
+    assert fuse(30).made_large_too and not fuse(60).made_large_too and not fuse(10).made_large_too
