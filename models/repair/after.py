@@ -122,10 +122,14 @@ def _count(work: Worksheet, case: Case, counted: int | None) -> Check:
     if work.plan is None:
         return Check(what="joints", verdict="not_applicable", says="no plan of joints")
     wanted = _wanted(work)
+    low, high = _found(case)
+    if counted is not None and counted < low:
+        says = f"{counted} joint(s) counted by hand, but the photographs show {low}; {wanted} planned"
+        settle = "Count again: the photographs show more joints than were counted."
+        return Check(what="joints", verdict="cannot_tell", says=says, settle=settle)
     if counted is not None:
         verdict: Verdict = "met" if counted == wanted else "violated"
         return Check(what="joints", verdict=verdict, says=f"{counted} joint(s) counted by hand, {wanted} planned")
-    low, high = _found(case)
     says = f"{low if low == high else f'between {low} and {high}'} joint(s) found, {wanted} planned"
     if count_at_most(low, high, wanted) == "violated":
         return Check(what="joints", verdict="violated", says=says)
