@@ -322,6 +322,7 @@ def circuits_answer(name: str, circuits: Sequence[Circuit], limits: FuseCoordina
         "name": name,
         "circuits": [_circuit(circuit, limits) for circuit in circuits],
         "assumptions": [f"Fuses are held against a single wire of {place}.", *ASSUMPTIONS],
+        "sources": [*sorted({_source(c.size) for c in circuits}), CLASSES_SOURCE, OVERLOAD_SOURCE, GATES_SOURCE],
         "cautions": list(CAUTIONS),
     }
 
