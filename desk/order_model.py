@@ -32,9 +32,10 @@ class Order(Finding):
 
 
 class Assessed(Finding):
-    """What an assessment file holds of one assembly."""
+    """What an assessment file holds of one assembly. `named`: by --assembly, not after its only photograph."""
 
     assembly: str
+    named: bool = False
     photos: list[PhotoFindings]
     decision: Decision
 
@@ -115,7 +116,7 @@ def _one_assembly(path: Path, photos: list[PhotoFindings], assemblies: Sequence[
         missing = set(found.photos) - {photo.photo.sha256 for photo in mine}
         if missing or len(mine) != len(photos):
             raise DeskError(f"{path}: expected the photographs of assembly {found.assembly}, got others: assess again")
-        return Assessed(assembly=found.assembly, photos=photos, decision=found.decision)
+        return Assessed(assembly=found.assembly, named=True, photos=photos, decision=found.decision)
     decision = photos[0].decision
     if len(photos) == 1 and not assemblies and decision is not None:
         return Assessed(assembly=Path(photos[0].photo.name).stem, photos=photos, decision=decision)

@@ -300,6 +300,18 @@ def test_what_cannot_be_told_says_how_it_is_settled(case, ordered, capsys):
     assert ": closed." in capsys.readouterr().out
 
 
+def test_photographs_of_another_assembly_close_nothing(case, ordered, capsys):
+    """The name given with --assembly is the order's own; it is told which one was expected."""
+    command = ordered(sleeve("s1", 250.0, 280.0), sleeve("s2", 450.0, 430.0))
+    one = json.loads((case / "after.json").read_text("utf-8"))
+    for name, status in (("another", 2), ("before", 0)):
+        whole = {"kind": "assembly", "schema": "1", "assembly": name, "photos": [one["photo"]["sha256"]], "regions": []}
+        lines = [json.dumps({**one, "decision": None}), json.dumps({**whole, "decision": one["decision"]})]
+        (case / "after.json").write_text("\n".join(lines), "utf-8")
+        assert cli.run(command) == status
+        assert ("expected photographs of assembly before" in capsys.readouterr().err) == bool(status)
+
+
 def test_the_order_s_own_photographs_close_nothing(case, ordered, capsys):
     """They show the damage, not the repair; and files given the wrong way round are named."""
     ordered(sleeve("s1", 250.0, 280.0))
