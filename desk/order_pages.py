@@ -32,7 +32,7 @@ def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Pat
     """The order as PDF. files: the photographs found, by hash."""
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order)
-    sheet.framed("Before anything is touched", order.decision.cautions)
+    sheet.framed("Before anything is touched", order.work.cautions)
     _pictures(sheet, photos, files)
     _reasons(sheet, order)
     _questions(sheet, order)

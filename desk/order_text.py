@@ -28,7 +28,7 @@ def order_lines(order: Order) -> list[str]:
     lines += _group(f"the customer's choice{example}", [_offer(order, i) for i in range(len(work.offers))])
     causes = [f"{c.cause} Look for: {c.look_for} Prevent: {c.prevent}" for c in order.decision.causes]
     lines += _group("likely causes", causes)
-    return lines + _group("cautions", order.decision.cautions)
+    return lines + _group("cautions", list(order.work.cautions))
 
 
 def _group(name: str, texts: list[str]) -> list[str]:
