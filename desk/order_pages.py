@@ -9,11 +9,20 @@ from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
 from desk.sheet import TICK, Sheet
-from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_limit, say_measure
+from desk.wording import (
+    CLOSING_WORDS,
+    ROUTE_WORDS,
+    VERDICT_WORDS,
+    say_answer,
+    say_count,
+    say_label,
+    say_limit,
+    say_measure,
+)
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
-from vision.findings import PhotoFindings, Region
+from vision.findings import PhotoFindings, Question, Region
 
 _FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -89,7 +98,7 @@ def _head(sheet: Sheet, order: Order) -> None:
         sheet.para(f"At worst, if every open question goes the wrong way: {words}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
-        sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
+        sheet.para(f"Wires to repair by the photographs, earlier repairs counted: {count}.")
     if decision.actions:
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
@@ -108,7 +117,7 @@ def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Pat
             sheet.para(why, bold=True)
             continue
         scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-        sheet.picture(picture, f"{name}, {say_label(photo.label)}{scale}", 86)
+        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}", 86)
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
@@ -116,6 +125,12 @@ def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Pat
                 sheet.picture(near, words, 55)
         if len(photo.regions) > _CLOSE_UPS:
             sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
+
+
+def _shown(photo: PhotoFindings) -> str:
+    """The photograph's label; the labels it cannot tell apart where it is unsure."""
+    plain = photo.label is not None and not photo.unsure
+    return say_label(photo.label) if plain else say_answer(photo)
 
 
 def _about(region: Region) -> str:
@@ -156,9 +171,18 @@ def _questions(sheet: Sheet, order: Order) -> None:
     sheet.section("Open questions, answer first", needs_mm=45)
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
-        [[q.ask, f"{q.why} Changes {q.changes}.", ""] for q in asked],
+        [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked).items()],
         [50, 50, 28],
     )
+
+
+def _once(asked: list[Question]) -> dict[str, tuple[str, str]]:
+    """Each question once, with why it is asked and all that its answer changes."""
+    found: dict[str, tuple[str, str]] = {}
+    for question in asked:
+        why, changes = found.get(question.ask, (question.why, ""))
+        found[question.ask] = (why, f"{changes}; {question.changes}" if changes else question.changes)
+    return found
 
 
 def _plan(sheet: Sheet, order: Order) -> None:

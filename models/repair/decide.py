@@ -31,6 +31,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
     may_be = {label for spot in case.spots for label in spot.labels}  # a caution holds for what the damage may be
     actions = [action for item in judged for action in item.actions()] + [a for hit in whole for a in hit.actions]
     route: Route = "undecided" if floor < needs else ROUTES[floor]
+    handled = bool(case.spots) or route != "return_to_service"
     return Decision(
         route=route,
         route_worst=ROUTES[worst],
@@ -39,7 +40,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         actions=in_working_order(actions, floor),
         rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
         causes=causes_of(labels),
-        cautions=cautions_for(labels | may_be, case.answers.circuit_class, bool(case.spots) or route != "return_to_service"),
+        cautions=cautions_for(labels | may_be, case.answers.circuit_class, handled),
     )
 
 

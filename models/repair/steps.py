@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from models.circuit.circuit_list import Circuit
 from models.circuit.drop import Contact, Segment, drop, resistance, segment_of
+from models.circuit.wire_table import UnknownSizeError, WireSize, wire_size
 from models.repair.limits import DropBudget, Rules
 from models.repair.pins import PinMap
 from models.repair.plan import Plan, WirePlan
@@ -154,17 +155,18 @@ def too_large(circuit: Circuit, rules: Rules) -> Question:
 
 def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> str:
     """Resistance at 20 °C with terminals and joints, and the drop at the fuse's rating before and after the repair."""
-    if circuit is None:
-        return "a closed circuit, no change when it is bent (no expected value: size or length not listed)."
-    after = _parts(wire, circuit, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
+    size = circuit.size if circuit is not None else _known_size(wire.size_mm2)
+    if size is None:
+        return "a closed circuit, no change when it is bent (no expected value: the wire's size is not known)."
+    length_mm = circuit.length_mm if circuit is not None else wire.length_mm
+    after = _parts(size, length_mm, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
     whole = resistance(after)
-    named = f"{circuit.size.says()}, {circuit.length_mm:g} mm"
-    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({named})."
-    if circuit.fuse_a is None:
+    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({size.says()}, {length_mm:g} mm)."
+    if circuit is None or circuit.fuse_a is None:
         return says
     old = len(wire.old_joints_kept) + len(wire.old_joints_removed)
     before, now = (
-        drop(_parts(wire, circuit, budget, joints, budget.conductor_c), circuit.fuse_a).value
+        drop(_parts(size, length_mm, budget, joints, budget.conductor_c), circuit.fuse_a).value
         for joints in (old, len(wire.joints) + len(wire.old_joints_kept))
     )
     over = ""
@@ -174,10 +176,20 @@ def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> st
     return f"{says} Drop at {circuit.fuse_a:g} A, the fuse's rating: {before:.2f} V before, {now:.2f} V after.{over}"
 
 
-def _parts(wire: WirePlan, circuit: Circuit, budget: DropBudget, joints: int, temp_c: float) -> list[Segment | Contact]:
+def _known_size(mm2: float | None) -> WireSize | None:
+    """The size of the tables; None where the wire's is not known or is a measure that fits none of them."""
+    try:
+        return wire_size(mm2) if mm2 is not None else None
+    except UnknownSizeError:
+        return None
+
+
+def _parts(
+    size: WireSize, length_mm: float, budget: DropBudget, joints: int, temp_c: float
+) -> list[Segment | Contact]:
     """The wire from terminal to terminal with its contacts."""
     return [
-        segment_of(circuit.size, circuit.length_mm, temp_c),
+        segment_of(size, length_mm, temp_c),
         Contact("terminal", 2, budget.terminal_mohm, budget.terminal_u95_mohm),
         Contact("splice", joints, budget.splice_mohm, budget.splice_u95_mohm),
     ]

@@ -102,9 +102,9 @@ def causes_of(labels: Collection[str]) -> list[Cause]:
     return [cause for label, causes in CAUSES.items() if label in labels for cause in causes]
 
 
-def cautions_for(labels: Collection[str], circuit_class: str | None, damaged: bool) -> list[str]:
+def cautions_for(labels: Collection[str], circuit_class: str | None, handled: bool) -> list[str]:
     """What to mind before and during the work."""
-    cautions = list(_ALWAYS) if damaged or circuit_class != "none" else [_ALWAYS[0]]
+    cautions = list(_ALWAYS) if handled or circuit_class != "none" else [_ALWAYS[0]]
     if circuit_class is None:
         cautions.append(_CLASS_UNKNOWN)
     elif circuit_class in _CLASSES:

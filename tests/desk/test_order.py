@@ -367,7 +367,7 @@ def test_every_field_of_the_bench_notes_is_in_the_readme():
 
 def test_letters_the_printer_does_not_have_become_readable_ones():
     """Accents fall off, signs become words, and nothing else is lost."""
-    assert printable("Škoda-č ≥ 5 Ω ± 2 mm² – „x“") == "Škoda-c at least  5 Ohm ± 2 mm² – „x“"
+    assert printable("Škoda-č ≥ 5 Ω ± 2 mm² – „x“") == "Škoda-c at least 5 Ohm ± 2 mm² – „x“"
     assert printable("漢") == "?"
 
 
