@@ -233,7 +233,7 @@ def fuse_answer(rating_a: float, load_a: float | None = None) -> dict[str, Any]:
         },
         "gates": [_times(rating_a, g.share * rating_a) for g in GATES],
         "at_load": band,
-        "sources": [GATES_SOURCE, "DIN 72581, as quoted: colours go by body; red is 10 A or 50 A"],
+        "sources": [GATES_SOURCE, f"{found.source}: colours go by body; red is 10 A or 50 A"],
         "cautions": list(CAUTIONS),
     }
 

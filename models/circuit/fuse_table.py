@@ -25,6 +25,7 @@ class Fuse:
 
     rating_a: float
     colours: tuple[tuple[str, str], ...]
+    source: str
 
     @property
     def made_large_too(self) -> bool:
@@ -53,10 +54,12 @@ GATES: tuple[Gate, ...] = tuple(Gate(g["share"], g["least_s"], g.get("most_s")) 
 
 def _fuses() -> dict[float, Fuse]:
     colours: dict[float, list[tuple[str, str]]] = {}
+    sources: dict[float, str] = {}
     for body in _TABLE["body"]:
         for row in body["fuses"]:
             colours.setdefault(row["a"], []).append((body["name"], row["colour"]))
-    return {rating: Fuse(rating, tuple(colours[rating])) for rating in sorted(colours)}
+            sources[row["a"]] = body["source"] + (" (from memory)" if row.get("from_memory") else "")
+    return {rating: Fuse(rating, tuple(colours[rating]), sources[rating]) for rating in sorted(colours)}
 
 
 _FUSES = _fuses()

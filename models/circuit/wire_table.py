@@ -21,6 +21,7 @@ _STRAND_FILL: float = _TABLE["copper"]["strand_fill"]
 _SAME_SIZE = 0.005  # areas this close (relative) are one size: 0.518 is AWG 20, 0.52 is too
 _AWG_RANGE = range(0, 31)
 _AWG_STRANDED: float = _TABLE["copper"]["gauge_stranded_most"]
+_AWG_SOURCE = f"ASTM B258, solid copper; stranded up to {_AWG_STRANDED:g} times as much, after AC 43.13-1B"
 WALLS = ("thin", "thick")
 """Wall classes of insulation that the tables know."""
 
@@ -124,7 +125,7 @@ def awg_size(awg: int) -> WireSize:
     area = awg_mm2(awg)
     ohm = RESISTIVITY_OHM_M / (area * 1e-6)
     walls = tuple((wall, od) for wall in WALLS if (od := _od_between(area, wall)) is not None)
-    return WireSize(area, awg, area, _over_strands(area), ohm, walls, True, "AWG", "ASTM B258, solid copper", False)
+    return WireSize(area, awg, area, _over_strands(area), ohm, walls, True, "AWG", _AWG_SOURCE, False)
 
 
 def parse_size(text: str) -> WireSize:

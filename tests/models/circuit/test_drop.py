@@ -99,6 +99,14 @@ def test_equal_feeds_make_no_difference():
     assert found.difference_v.value == 0 and found.slower_s is None
 
 
+def test_wire_of_both_feeds_strays_together_and_contacts_do_not():
+    """1 and 3 Ω of wire ± 10 % of one make at 1 A: the difference of 2 V is known within 0.2 V, not 0.4 V."""
+    one, other = [Segment(1000.0, 1.0, 0.1)], [Segment(3000.0, 1.0, 0.1)]
+    assert equal_loads(one, other, 1.0).difference_v.u95 == pytest.approx(0.2)
+    joint = Contact("splice", 1, 0.0, 150.0)
+    assert equal_loads([*one, joint], [*other, joint], 1.0).difference_v.u95 == pytest.approx(math.sqrt(0.085))
+
+
 def test_charging_to_63_percent_takes_one_time_constant():
     """1 − 1/e after R C."""
     assert charge_time_s(10.0, 0.01, 1 - math.exp(-1)) == pytest.approx(0.1)

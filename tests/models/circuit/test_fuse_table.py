@@ -34,6 +34,11 @@ def test_colours_go_by_body(rating, body, colour):
     assert dict(fuse(rating).colours)[body] == colour
 
 
+def test_a_colour_nobody_checked_is_marked_from_memory():
+    """1 A black stands in no page that was seen."""
+    assert "from memory" in fuse(1).source and fuse(10).source == "DIN 72581, as quoted"
+
+
 def test_within_one_body_no_colour_stands_for_two_ratings():
     """Otherwise a fuse could not be told by colour and body."""
     for body in ("standard", "large"):

@@ -205,6 +205,13 @@ def test_published_currents_of_single_cables_lie_within_the_band(mm2, od_mm, amp
     assert fast < amperes < slow
 
 
+def test_the_fast_wire_has_the_least_copper_its_resistance_allows():
+    """0.5 mm² of at most 37.1 mΩ/m may be 0.465 mm² of pure copper; the slow one has all of it, and it is pure."""
+    fast, slow = HALF.bounds()
+    assert fast.copper_mm2 == pytest.approx(17.241 / 37.1, rel=1e-4) and fast.ohm_per_m_20c == 0.0371
+    assert slow.copper_mm2 == 0.5 and slow.ohm_per_m_20c == pytest.approx(0.034482, rel=1e-4)
+
+
 @settings(max_examples=8, deadline=None)
 @given(st.sampled_from(SIZES), st.floats(1.3, 30.0), st.sampled_from(["A", "C", "F"]))
 def test_the_bounds_hold_the_best_estimate_between_them(size, over, insulation):

@@ -60,6 +60,14 @@ def test_damage_up_to_the_terminal_has_no_upper_end():
     assert found.high_a is None and "hot terminal" in found.says
 
 
+def test_a_terminal_cools_no_farther_than_along_the_wire_that_sheds_least():
+    """λ = √(k S ΔT / (I² R)) by hand: 390 W/(m K), 0.4647 mm² of copper, 60 K, R at 40 °C."""
+    fast, _ = WIRE.bounds()
+    made = steady_current_a(fast, 100.0) ** 2 * 0.0371 * (1 + 0.00393 * 20)
+    expected_mm = 1000 * math.sqrt(390 * 0.4647e-6 * 60 / made)
+    assert load_that_explains(WIRE, CLASSES["B"], 300.0, 40.0).cooling_mm == pytest.approx(expected_mm, rel=1e-3)
+
+
 def test_damage_that_stops_far_from_the_terminal_is_no_overload():
     """A uniform current heats the wire right up to where the terminal cools it."""
     assert not load_that_explains(WIRE, CLASSES["B"], 100.0, 400.0).plausible
