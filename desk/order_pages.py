@@ -18,6 +18,7 @@ from desk.wording import (
     say_label,
     say_limit,
     say_measure,
+    say_region,
 )
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
@@ -108,6 +109,7 @@ def _head(sheet: Sheet, order: Order) -> None:
 
 def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
     sheet.section("Photographs", needs_mm=100)
+    sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     for photo in photos:
         path = files.get(photo.photo.sha256)
         picture = whole_picture(path, photo) if path is not None else None
@@ -135,7 +137,7 @@ def _shown(photo: PhotoFindings) -> str:
 
 def _about(region: Region) -> str:
     """A region's measures in words."""
-    name = f"{region.id} {say_label(region.label)}"
+    name = f"{region.id} {say_region(region)}"
     if region.label == "connector":
         return f"{name}: extent {say_measure(region.length_mm)}"
     far = say_measure(region.to_termination_mm)

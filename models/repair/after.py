@@ -58,8 +58,8 @@ def close_order(
     case = open_case(photos, answers, rules)
     after = decide(photos, answers, rules)
     checks = [_plan(work), _seen(after), _no_damage(case), _count(work, case, joints_counted)]
-    unseen = 0 if ruler_checked else max(0, _wanted(work) - _found(case)[0])
-    checks += [_placed(_rule(after, rule), unseen) for rule in _JOINT_RULES]
+    unseen = max(0, _wanted(work) - _found(case)[0])
+    checks += [_placed(_rule(after, rule), unseen, ruler_checked) for rule in _JOINT_RULES]
     checks += [_housings(work, case, after)]
     verdict = gravest(check.verdict for check in checks)
     state: State = {"violated": "not_met", "cannot_tell": "open"}.get(verdict, "closed")  # type: ignore[assignment]
@@ -90,12 +90,17 @@ def _wanted(work: Worksheet) -> int:
     return work.plan.joints + sum(len(wire.old_joints_kept) for wire in work.plan.wires)
 
 
-def _placed(check: Check, unseen: int) -> Check:
-    """A rule for joints is not proved by the joints that are seen while others are not."""
+def _placed(check: Check, unseen: int, ruler_checked: bool) -> Check:
+    """A rule for joints is not proved by those seen while others are not, but by a ruler, and then it says so."""
     if unseen == 0 or check.verdict not in ("met", "not_applicable") or check.what not in _PLACES:
         return check
+    if ruler_checked:
+        says = f"{unseen} joint(s) that no photograph shows: measured with a ruler and lawful, as stated at closing"
+        seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
+        return check.model_copy(update={"verdict": "met", "says": says + seen})
     settle = "Photograph the others, or measure each with a ruler and say so (--ruler-checked)."
-    says = f"{unseen} planned joint(s) are not seen; {check.says}"
+    seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
+    says = f"{unseen} planned joint(s) are not seen{seen}"
     return check.model_copy(update={"verdict": "cannot_tell", "says": says, "settle": settle})
 
 

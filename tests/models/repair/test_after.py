@@ -93,7 +93,10 @@ def test_a_count_by_hand_does_not_prove_where_the_unseen_joints_lie(bench, work)
     bare = bench.photo(name="after.jpg", housings=[bench.housing()])
     assert verdicts(closed(bench, work, bare, joints=2))["termination-distance"] == "cannot_tell"
     assert closed(bench, work, bare, joints=2).state == "open"
-    assert closed(bench, work, bare, joints=2, ruler=True).state == "closed"
+    measured = closed(bench, work, bare, joints=2, ruler=True)
+    assert measured.state == "closed" and verdicts(measured)["termination-distance"] == "met"
+    assert all("2 joint(s) that no photograph shows: measured with a ruler" in check.says
+               for check in measured.checks if check.what in ("termination-distance", "splice-spacing"))  # fmt: skip
     assert closed(bench, work, repaired(bench, first=100.0), joints=2, ruler=True).state == "not_met"
 
 
