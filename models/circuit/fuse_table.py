@@ -86,11 +86,6 @@ def largest_standard_at_most(current_a: float) -> float:
     return fitting[-1]
 
 
-def next_lower_standard(rating_a: float) -> float:
-    """The next standard rating below this one (10 A: 7.5 A)."""
-    return largest_standard_at_most(math.nextafter(rating_a * (1 - 1e-6), 0.0))
-
-
 def tracing_lead_rating(circuit_rating_a: float) -> float:
     """Fuse for a tracing lead: 75 % of the circuit's rating, then the next standard rating at or below.
 

@@ -51,10 +51,6 @@ class WireSize:
         """Largest outside diameter with this wall; None where no table has one."""
         return dict(self.od_by_wall).get(wall)
 
-    def ohm_per_m(self, temp_c: float = 20.0) -> float:
-        """Resistance of one metre at this conductor temperature, ohm."""
-        return resistance_at(self.ohm_per_m_20c, temp_c)
-
     @property
     def ohm_range_20c(self) -> tuple[float, float]:
         """Least and most resistance of one metre at 20 °C: pure copper of this area, and what the family allows."""
@@ -138,14 +134,6 @@ def parse_size(text: str) -> WireSize:
     if area:
         return wire_size(float(area.group(1)))
     raise UnknownSizeError(f"wire size: expected an area such as 0.5 (mm²) or a gauge such as AWG20, got {text!r}")
-
-
-def next_larger(size: WireSize) -> WireSize | None:
-    """The next larger size of the same family; None where it is the largest."""
-    if size.awg is not None:
-        step = size.awg - (2 if size.awg % 2 == 0 else 1)
-        return awg_size(step) if step in _AWG_RANGE else None
-    return next((other for other in wire_sizes(size.family) if other.mm2 > size.mm2), None)
 
 
 def _from_row(entry: dict[str, Any], row: dict[str, float]) -> WireSize:
