@@ -178,9 +178,17 @@ def _drop(console: Console, answer: Mapping[str, Any]) -> None:
     if equal is None:
         return
     _say(console, f"equal loads: this one has {equal['this_v']:.2f} V, the other {equal['other_v']:.2f} V")
-    _say(console, f"  this one has less by {_volts(equal['this_has_less_by_v'])}")
-    if equal["this_charges_slower_by_s"] is not None:
-        _say(console, f"  and charges to 90 % later by {1000 * equal['this_charges_slower_by_s']:.3g} ms")
+    less = equal["this_has_less_by_v"]
+    more = "more" if less["value"] < 0 else "less"
+    _say(console, f"  this one has {more} by {_volts({**less, 'value': abs(less['value'])})}")
+    slower_s = equal["this_charges_slower_by_s"]
+    if slower_s is not None:
+        when = "sooner" if slower_s < 0 else "later"
+        _say(console, f"  and charges to 90 % {when} by {_duration(abs(slower_s))}")
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds >= 1.0 else f"{1000 * seconds:.3g} ms"
 
 
 def _volts(measure: Mapping[str, Any]) -> str:

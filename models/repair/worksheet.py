@@ -13,7 +13,7 @@ from models.repair.limits import Rules
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.pins import PinMap, pin_map
 from models.repair.plan import Plan, WirePlan, merged, plan_branch
-from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
+from models.repair.plan_input import CUTTING_STEPS, Known, known_wires, old_joint_asked
 from models.repair.prices import Prices
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
@@ -150,10 +150,28 @@ def _planned(
     if plan is None:
         limits, weights = plan_limits(rules), prices.weights()
         plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
+    known.questions += [old_joint_asked(*one) for one in _too_near(plan, known, rules)] if notes.wire else []
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; still open, see the questions"
         return known, plan.model_copy(update={"status": "open", "says": says}), says
     return known, plan, plan.says
+
+
+def _too_near(plan: Plan, known: Known, rules: Rules) -> list[tuple[str, float, float, float]]:
+    """Old joints of the bench notes that the plan keeps though they lie too near an end: wire, place, distance, limit.
+
+    Those of the photographs were judged with the decision.
+    """
+    limit = rules.termination_distance
+    kept = {(wire.wire, ref) for wire in plan.wires for ref in wire.old_joints_kept}
+    wires = [wire for branch in known.branches for wire in branch.wires] if limit.applies else []
+    found = [
+        (wire.id, mark.at_mm, min(mark.at_mm, wire.length_mm - mark.at_mm), limit.min_mm)
+        for wire in wires
+        for mark in wire.splices
+        if (wire.id, mark.ref) in kept
+    ]
+    return [one for one in found if one[2] < one[3]]
 
 
 def _beyond_the_rules(known: Known, rules: Rules, notes: BenchNotes) -> Plan | None:

@@ -65,6 +65,15 @@ def test_a_class_that_only_the_list_names_brings_its_caution(bench):
     assert [step for step in sheet.steps if "Stop." in step] == [sheet.steps[1]]
 
 
+@pytest.mark.parametrize(("at", "asked"), [(700.0, False), (800.0, True)])
+def test_an_old_joint_too_near_a_terminal_is_not_kept_unasked(bench, at, asked):
+    """900 mm long: a joint at 700 lies 200 mm from the end and stays; one at 800 lies 100 mm from it, below 152.4."""
+    wire = BenchWire(id="w1", size_mm2=1.0, before_mm=300.0, damage_mm=40.0, after_mm=560.0, joints_mm=(at,))
+    sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
+    assert any("100 mm from a terminal" in question.ask for question in sheet.questions) is asked
+    assert sheet.plan.status == ("open" if asked else "planned")
+
+
 def test_a_wire_known_from_the_bench_alone_has_its_resistance_expected(bench):
     """1 m of 1 mm² is at most 18.5 mΩ (ISO 6722-1, from memory); four contacts add 3 mΩ and a spread."""
     wire = BenchWire(id="w1", size_mm2=1.0, colour="rd", before_mm=400.0, damage_mm=40.0, after_mm=560.0)
