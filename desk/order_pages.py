@@ -100,7 +100,7 @@ def _head(sheet: Sheet, order: Order) -> None:
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair by the photographs, earlier repairs counted: {count}.")
-    if decision.actions:
+    if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(f"The plan: {order.work.says}.")
@@ -194,7 +194,7 @@ def _plan(sheet: Sheet, order: Order) -> None:
     sheet.para((status[plan.status] if plan else "") + order.work.says[:1].upper() + order.work.says[1:] + ".")
     if plan is None:
         return
-    if plan.conflicts:
+    if len(plan.conflicts) > 1 and plan.route != "refer":  # one alone is said already
         sheet.para("These limits exclude each other; without any one of them there would be a way:")
         sheet.items(plan.conflicts)
     if plan.wires:

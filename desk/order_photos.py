@@ -14,7 +14,7 @@ from PIL import Image
 
 from desk.overlay import way_inside, ways_to_termination
 from desk.pictures import close_up_box
-from desk.wording import say_measure, say_region
+from desk.wording import say_label, say_measure
 from vision.findings import PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
@@ -99,7 +99,7 @@ def region_picture(path: Path, findings: PhotoFindings, region: Region) -> Pictu
     way = _measured_line(findings, region)
     if way is not None:
         canvas.dimension(way, say_measure(region.length_mm), beside=True)
-    canvas.label(f"{region.id} {say_region(region)}", None)
+    canvas.label(f"{region.id} {'unsure' if region.unsure else say_label(region.label)}", None)
     return canvas.picture()
 
 

@@ -132,6 +132,18 @@ def test_the_printed_order_says_what_to_do_on_the_paper_asked_for(case, paper, s
     assert all(f"page {i} of {len(words)}" in page for i, page in enumerate(words, 1))
 
 
+def test_an_order_referred_by_the_circuit_list_offers_no_way_round_and_no_repair_steps(case):
+    """One circuit is a restraint circuit: its caution and Stop, and nothing that sounds like a limit in the way."""
+    (case / "list.csv").write_text(LIST.replace("continuous,none", "continuous,restraint"), "utf-8")
+    out = case / "o.pdf"
+    more = ["--circuits", str(case / "list.csv"), "--bench", str(case / "bench.toml")]
+    assert cli.run(["order", str(case / "a.json"), "-o", str(out), *more]) == 0
+    text = " ".join(" ".join(pages(out)[0]).split())
+    assert "refer to the maker's procedure" in text and "Restraint circuits can fire" in text and "Stop." in text
+    for part in ("exclude each other", "there would be a way", "The decision asks for", "Cut list"):
+        assert part not in text, part
+
+
 def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
     """Without a file and without JSON."""
     assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml")]) == 0
