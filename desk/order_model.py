@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
 from models.repair.worksheet import Worksheet
-from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo
+from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
 _MOST_BYTES = 200_000_000
 
@@ -29,6 +29,11 @@ class Order(Finding):
     photos_not_found: list[str]
     decision: Decision
     work: Worksheet
+
+    def asked(self) -> list[Question]:
+        """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
+        decided = [] if self.work.route == "refer" else self.decision.open_questions
+        return [*decided, *self.work.questions]
 
 
 class Assessed(Finding):

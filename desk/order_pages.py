@@ -167,7 +167,7 @@ def _reasons(sheet: Sheet, order: Order) -> None:
 
 
 def _questions(sheet: Sheet, order: Order) -> None:
-    asked = [*order.decision.open_questions, *order.work.questions]
+    asked = order.asked()
     if not asked:
         return
     sheet.section("Open questions, answer first", needs_mm=45)
