@@ -110,7 +110,7 @@ def fuse(rating_a: float, load_a: float | None, as_json: bool) -> int:
 )
 @click.option("--other-splices", type=int, default=0, show_default=True, metavar="N", help="Splices in that feed.")
 @click.option("--supply", "supply_v", type=float, default=13.5, show_default=True, metavar="V", help="Supply voltage.")
-@click.option("--capacitance", "capacitance_f", type=float, metavar="F", help="Of each load, for its charge-up time.")
+@click.option("--capacitance", "capacitance_f", type=float, metavar="F", help="Farads of each load: charge-up time.")
 @_RULES
 @_JSON
 def drop(rules: Path | None, as_json: bool, **asked: Any) -> int:

@@ -22,12 +22,22 @@ from models.circuit.fuse_table import (
     opening_band_s,
     tracing_lead_rating,
 )
-from models.circuit.heat import HeatedWire, heated_wire, steady_current_a, steady_temperature_c, times_to_reach_s
+from models.circuit.heat import (
+    NO_LONGER_INSULATED_C,
+    HeatedWire,
+    heated_wire,
+    steady_current_a,
+    steady_temperature_c,
+    times_to_reach_s,
+)
 from models.circuit.insulation_table import (
     BUNDLE_SOURCE,
     CLASSES,
     CLASSES_SOURCE,
     COPPER_MELTS_C,
+    LOSS_SAYS,
+    OVERLOAD_K,
+    OVERLOAD_LASTS_S,
     OVERLOAD_SOURCE,
     InsulationClass,
     insulation_class,
@@ -54,8 +64,10 @@ CAUTIONS: tuple[str, ...] = (
 
 ASSUMPTIONS: tuple[str, ...] = (
     "Wire straight and level in still air, wire and fuse cold at the start, no heat taken up by terminals.",
-    "Natural convection by Churchill and Chu (1975), and radiation; heat shed known within 25 %, hence from and to.",
-    "Damaged: past the class limit for six hours, or past 50 K above it at all.",
+    f"Natural convection by Churchill and Chu (1975), and radiation; {LOSS_SAYS}, hence from and to.",
+    f"Above {NO_LONGER_INSULATED_C:g} °C insulation is gone: what is said of hotter copper is a rough estimate.",
+    f"Damaged: past the class limit for {OVERLOAD_LASTS_S / 3600:g} hours, or past {OVERLOAD_K:g} K above it at all.",
+    "Fuse of the standard body where its rating is made in both; a large-body one is slower, how much is not known.",
 )
 
 
@@ -213,10 +225,7 @@ def fuse_answer(rating_a: float, load_a: float | None = None) -> dict[str, Any]:
         lead: float | None = tracing_lead_rating(rating_a)
     except CircuitError:  # the smallest fuse has none below it
         lead = None
-    band = None
-    if load_a is not None:
-        positive("load", load_a, "A")
-        band = _times(rating_a, load_a)
+    band = _times(rating_a, positive("load", load_a, "A")) if load_a is not None else None
     return {
         "kind": "fuse",
         "rating_a": found.rating_a,
@@ -229,7 +238,7 @@ def fuse_answer(rating_a: float, load_a: float | None = None) -> dict[str, Any]:
         },
         "gates": [_times(rating_a, g.share * rating_a) for g in GATES],
         "at_load": band,
-        "sources": [GATES_SOURCE, "DIN 72581, as quoted: colours go by body; red is 10 A or 50 A"],
+        "sources": [GATES_SOURCE, f"{found.source}: colours go by body; red is 10 A or 50 A"],
         "cautions": list(CAUTIONS),
     }
 
@@ -318,6 +327,7 @@ def circuits_answer(name: str, circuits: Sequence[Circuit], limits: FuseCoordina
         "name": name,
         "circuits": [_circuit(circuit, limits) for circuit in circuits],
         "assumptions": [f"Fuses are held against a single wire of {place}.", *ASSUMPTIONS],
+        "sources": [*sorted({_source(c.size) for c in circuits}), CLASSES_SOURCE, OVERLOAD_SOURCE, GATES_SOURCE],
         "cautions": list(CAUTIONS),
     }
 

@@ -120,7 +120,8 @@ def _print_load(console: Console, load: Mapping[str, Any], insulation: str) -> N
     table.add_row("insulation damaged", say_span(load["damaged_after_s"]))
     if load["copper_melts_after_s"] is not None:
         least = say_time(load["without_losses"]["copper_melts_after_s"])
-        table.add_row("copper melts", f"about {say_time(load['copper_melts_after_s'])}, not before {least} (Onderdonk)")
+        words = f"about {say_time(load['copper_melts_after_s'])} (Onderdonk, pure copper and no heat lost: {least})"
+        table.add_row("copper melts", words)
     else:
         table.add_row("copper melts", "never")
     console.print(table)
@@ -177,9 +178,17 @@ def _drop(console: Console, answer: Mapping[str, Any]) -> None:
     if equal is None:
         return
     _say(console, f"equal loads: this one has {equal['this_v']:.2f} V, the other {equal['other_v']:.2f} V")
-    _say(console, f"  this one has less by {_volts(equal['this_has_less_by_v'])}")
-    if equal["this_charges_slower_by_s"] is not None:
-        _say(console, f"  and charges to 90 % later by {1000 * equal['this_charges_slower_by_s']:.3g} ms")
+    less = equal["this_has_less_by_v"]
+    more = "more" if less["value"] < 0 else "less"
+    _say(console, f"  this one has {more} by {_volts({**less, 'value': abs(less['value'])})}")
+    slower_s = equal["this_charges_slower_by_s"]
+    if slower_s is not None:
+        when = "sooner" if slower_s < 0 else "later"
+        _say(console, f"  and charges to 90 % {when} by {_duration(abs(slower_s))}")
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.3g} s" if seconds >= 1.0 else f"{1000 * seconds:.3g} ms"
 
 
 def _volts(measure: Mapping[str, Any]) -> str:

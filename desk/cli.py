@@ -335,3 +335,7 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
     sys.exit(status)
+
+
+if __name__ == "__main__":
+    main()

@@ -100,6 +100,11 @@ def close(
     sources = read_sources(rules, None, None, None)
     told = read_answers(answers)
     before, after = read_order(order_file), read_assessment(assessment)
+    if after.named and after.assembly != before.assembly:
+        raise DeskError(
+            f"{assessment}: expected photographs of assembly {before.assembly}, got those of {after.assembly}: "
+            f"assess them with --assembly {before.assembly}"
+        )
     same = {p.sha256 for p in before.photos} & {p.photo.sha256 for p in after.photos}
     if same:
         raise DeskError(f"{assessment}: expected photographs of the finished repair, got one of the order itself")

@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
 from models.repair.worksheet import Worksheet
-from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo
+from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
 _MOST_BYTES = 200_000_000
 
@@ -30,11 +30,17 @@ class Order(Finding):
     decision: Decision
     work: Worksheet
 
+    def asked(self) -> list[Question]:
+        """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
+        decided = [] if self.work.route == "refer" else self.decision.open_questions
+        return [*decided, *self.work.questions]
+
 
 class Assessed(Finding):
-    """What an assessment file holds of one assembly."""
+    """What an assessment file holds of one assembly. `named`: by --assembly, not after its only photograph."""
 
     assembly: str
+    named: bool = False
     photos: list[PhotoFindings]
     decision: Decision
 
@@ -115,7 +121,7 @@ def _one_assembly(path: Path, photos: list[PhotoFindings], assemblies: Sequence[
         missing = set(found.photos) - {photo.photo.sha256 for photo in mine}
         if missing or len(mine) != len(photos):
             raise DeskError(f"{path}: expected the photographs of assembly {found.assembly}, got others: assess again")
-        return Assessed(assembly=found.assembly, photos=photos, decision=found.decision)
+        return Assessed(assembly=found.assembly, named=True, photos=photos, decision=found.decision)
     decision = photos[0].decision
     if len(photos) == 1 and not assemblies and decision is not None:
         return Assessed(assembly=Path(photos[0].photo.name).stem, photos=photos, decision=decision)

@@ -9,11 +9,21 @@ from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
 from desk.sheet import TICK, Sheet
-from desk.wording import CLOSING_WORDS, ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_limit, say_measure
+from desk.wording import (
+    CLOSING_WORDS,
+    ROUTE_WORDS,
+    VERDICT_WORDS,
+    say_answer,
+    say_count,
+    say_label,
+    say_limit,
+    say_measure,
+    say_region,
+)
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
-from vision.findings import PhotoFindings, Region
+from vision.findings import PhotoFindings, Question, Region
 
 _FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -32,7 +42,7 @@ def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Pat
     """The order as PDF. files: the photographs found, by hash."""
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order)
-    sheet.framed("Before anything is touched", order.decision.cautions)
+    sheet.framed("Before anything is touched", order.work.cautions)
     _pictures(sheet, photos, files)
     _reasons(sheet, order)
     _questions(sheet, order)
@@ -89,8 +99,8 @@ def _head(sheet: Sheet, order: Order) -> None:
         sheet.para(f"At worst, if every open question goes the wrong way: {words}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
-        sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
-    if decision.actions:
+        sheet.para(f"Wires to repair by the photographs, earlier repairs counted: {count}.")
+    if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(f"The plan: {order.work.says}.")
@@ -99,6 +109,7 @@ def _head(sheet: Sheet, order: Order) -> None:
 
 def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
     sheet.section("Photographs", needs_mm=100)
+    sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     for photo in photos:
         path = files.get(photo.photo.sha256)
         picture = whole_picture(path, photo) if path is not None else None
@@ -108,7 +119,7 @@ def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Pat
             sheet.para(why, bold=True)
             continue
         scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-        sheet.picture(picture, f"{name}, {say_label(photo.label)}{scale}", 86)
+        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}", 86)
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
@@ -118,9 +129,15 @@ def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Pat
             sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
 
 
+def _shown(photo: PhotoFindings) -> str:
+    """The photograph's label; the labels it cannot tell apart where it is unsure."""
+    plain = photo.label is not None and not photo.unsure
+    return say_label(photo.label) if plain else say_answer(photo)
+
+
 def _about(region: Region) -> str:
     """A region's measures in words."""
-    name = f"{region.id} {say_label(region.label)}"
+    name = f"{region.id} {say_region(region)}"
     if region.label == "connector":
         return f"{name}: extent {say_measure(region.length_mm)}"
     far = say_measure(region.to_termination_mm)
@@ -150,15 +167,24 @@ def _reasons(sheet: Sheet, order: Order) -> None:
 
 
 def _questions(sheet: Sheet, order: Order) -> None:
-    asked = [*order.decision.open_questions, *order.work.questions]
+    asked = order.asked()
     if not asked:
         return
     sheet.section("Open questions, answer first", needs_mm=45)
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
-        [[q.ask, f"{q.why} Changes {q.changes}.", ""] for q in asked],
+        [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked).items()],
         [50, 50, 28],
     )
+
+
+def _once(asked: list[Question]) -> dict[str, tuple[str, str]]:
+    """Each question once, with why it is asked and all that its answer changes."""
+    found: dict[str, tuple[str, str]] = {}
+    for question in asked:
+        why, changes = found.get(question.ask, (question.why, ""))
+        found[question.ask] = (why, f"{changes}; {question.changes}" if changes else question.changes)
+    return found
 
 
 def _plan(sheet: Sheet, order: Order) -> None:
@@ -168,7 +194,7 @@ def _plan(sheet: Sheet, order: Order) -> None:
     sheet.para((status[plan.status] if plan else "") + order.work.says[:1].upper() + order.work.says[1:] + ".")
     if plan is None:
         return
-    if plan.conflicts:
+    if len(plan.conflicts) > 1 and plan.route != "refer":  # one alone is said already
         sheet.para("These limits exclude each other; without any one of them there would be a way:")
         sheet.items(plan.conflicts)
     if plan.wires:

@@ -99,7 +99,7 @@ def region_picture(path: Path, findings: PhotoFindings, region: Region) -> Pictu
     way = _measured_line(findings, region)
     if way is not None:
         canvas.dimension(way, say_measure(region.length_mm), beside=True)
-    canvas.label(f"{region.id} {say_label(region.label)}", None)
+    canvas.label(f"{region.id} {'unsure' if region.unsure else say_label(region.label)}", None)
     return canvas.picture()
 
 

@@ -18,8 +18,7 @@ def order_lines(order: Order) -> list[str]:
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
-    asked = [*order.decision.open_questions, *work.questions]
-    lines += _group("open questions", [f"{q.ask} ({q.changes})" for q in asked])
+    lines += _group("open questions", [f"{q.ask} ({q.changes})" for q in order.asked()])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
     lines += _group("order of work", [f"{number}. {text}" for number, text in enumerate(work.steps, 1)])
@@ -28,7 +27,7 @@ def order_lines(order: Order) -> list[str]:
     lines += _group(f"the customer's choice{example}", [_offer(order, i) for i in range(len(work.offers))])
     causes = [f"{c.cause} Look for: {c.look_for} Prevent: {c.prevent}" for c in order.decision.causes]
     lines += _group("likely causes", causes)
-    return lines + _group("cautions", order.decision.cautions)
+    return lines + _group("cautions", list(order.work.cautions))
 
 
 def _group(name: str, texts: list[str]) -> list[str]:

@@ -15,6 +15,7 @@ from desk.order_photos import Picture
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MARGIN_MM = 14.0
 _SAID = {
+    "≥ ": "at least ",
     "≥": "at least ",
     "≤": "at most ",
     "Ω": "Ohm",

@@ -89,7 +89,8 @@ def splice(
         click.echo(json.dumps(said, ensure_ascii=False))
         return 0
     where = ", ".join(f"{a} to {b} mm" for a, b in free) or "nowhere"
-    click.echo(f"A joint may lie: {where} (from the start).")
+    stays = " while the old joints stay" if joints else ""
+    click.echo(f"A joint may lie{stays}: {where} (from the start).")
     for line in _told(plan) if plan is not None else []:
         click.echo(line)
     return 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vision.findings import Count, Measure, PhotoFindings
+from vision.findings import Count, Measure, PhotoFindings, Region
 
 LABEL_WORDS = {
     "external_heat": "external heat",
@@ -64,6 +64,13 @@ def say_count(count: Count | None) -> str:
     if count is None:
         return "–"
     return str(count.value) if count.low == count.high else f"{count.value} ({count.low} to {count.high})"
+
+
+def say_region(region: Region) -> str:
+    """The region's label; where it is unsure, the labels it cannot tell apart."""
+    if region.unsure and region.candidates:
+        return "unsure: " + " or ".join(say_label(label) for label in region.candidates)
+    return say_label(region.label)
 
 
 def say_answer(findings: PhotoFindings) -> str:

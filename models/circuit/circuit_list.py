@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar, get_args
 
 from models.circuit.colours import ColourError, colour_code
 from models.circuit.errors import CircuitError
@@ -21,8 +21,10 @@ COLUMNS = (
 )  # fmt: skip
 """The columns of a circuit list; all must be there, in any order, and `from_cavity` to `class` may be empty."""
 DUTIES = ("continuous", "intermittent")
-# As models.repair.answers has them: importing them from there would close a circle. A test holds the two equal.
-CLASSES = ("none", "restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair")
+CircuitClass = Literal[
+    "none", "restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"
+]
+CLASSES: tuple[CircuitClass, ...] = get_args(CircuitClass)
 _NEEDED = ("circuit", "colour", "size_mm2", "from", "to", "length_mm")
 _MOST_BYTES = 5_000_000
 _LONGEST_MM = 100_000.0

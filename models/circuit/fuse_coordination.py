@@ -11,11 +11,9 @@ import numpy as np
 
 from models.circuit.fuse_table import GATES, fuse, opening_band_s
 from models.circuit.heat import HeatedWire, steady_current_a, times_to_reach_s
-from models.circuit.insulation_table import InsulationClass
+from models.circuit.insulation_table import OVERLOAD_LASTS_S, InsulationClass
 
 Opens = Literal["yes", "no", "cannot_tell"]
-OVERLOAD_LASTS_S = 6 * 3600.0
-"""Hours above the class limit that insulation stands (ISO 6722 thermal overload test, from memory)."""
 _POINTS = 60
 
 

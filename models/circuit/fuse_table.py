@@ -25,6 +25,12 @@ class Fuse:
 
     rating_a: float
     colours: tuple[tuple[str, str], ...]
+    source: str
+
+    @property
+    def made_large_too(self) -> bool:
+        """Whether this rating is made in the standard body, whose times are taken, and in the slower large one."""
+        return {_LATEST_FOR, "large"} <= {body for body, _ in self.colours}
 
     def says(self) -> str:
         """`10 A (red)`, `20 A (yellow)`, `50 A (red, large body)`."""
@@ -48,10 +54,12 @@ GATES: tuple[Gate, ...] = tuple(Gate(g["share"], g["least_s"], g.get("most_s")) 
 
 def _fuses() -> dict[float, Fuse]:
     colours: dict[float, list[tuple[str, str]]] = {}
+    sources: dict[float, str] = {}
     for body in _TABLE["body"]:
         for row in body["fuses"]:
             colours.setdefault(row["a"], []).append((body["name"], row["colour"]))
-    return {rating: Fuse(rating, tuple(colours[rating])) for rating in sorted(colours)}
+            sources[row["a"]] = body["source"] + (" (from memory)" if row.get("from_memory") else "")
+    return {rating: Fuse(rating, tuple(colours[rating]), sources[rating]) for rating in sorted(colours)}
 
 
 _FUSES = _fuses()
@@ -76,11 +84,6 @@ def largest_standard_at_most(current_a: float) -> float:
         least = STANDARD_RATINGS_A[0]
         raise CircuitError(f"fuse rating: expected a current of at least {least:g} A, got {current_a:g} A")
     return fitting[-1]
-
-
-def next_lower_standard(rating_a: float) -> float:
-    """The next standard rating below this one (10 A: 7.5 A)."""
-    return largest_standard_at_most(math.nextafter(rating_a * (1 - 1e-6), 0.0))
 
 
 def tracing_lead_rating(circuit_rating_a: float) -> float:

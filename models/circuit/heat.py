@@ -18,7 +18,8 @@ from models.circuit.insulation_table import (
     COPPER_HEAT_J_M3K,
     COPPER_MELTS_C,
     HEAT_U95_REL,
-    LOSS_U95_REL,
+    LOSS_LESS_REL,
+    LOSS_MORE_REL,
     InsulationClass,
     Material,
     bundle_share,
@@ -71,13 +72,14 @@ class HeatedWire:
         """The wire that heats fastest and the one that heats slowest.
 
         Uncertain are the heat shed, the insulation's heat capacity, and the resistance, from the most the standard
-        allows (which this wire has) down to that of pure copper.
+        allows (which this wire has) down to that of pure copper. The most may mean less copper than the size's name
+        says, which then takes up less heat as well.
         """
         pure = RESISTIVITY_OHM_M / (self.copper_mm2 * 1e-6)
-        slow = self._with(1 + LOSS_U95_REL, 1 + HEAT_U95_REL)
-        return self._with(1 - LOSS_U95_REL, 1 - HEAT_U95_REL), replace(
-            slow, ohm_per_m_20c=min(pure, self.ohm_per_m_20c)
-        )
+        least_mm2 = min(self.copper_mm2, RESISTIVITY_OHM_M / self.ohm_per_m_20c * 1e6)
+        fast = replace(self._with(1 - LOSS_LESS_REL, 1 - HEAT_U95_REL), copper_mm2=least_mm2)
+        slow = self._with(1 + LOSS_MORE_REL, 1 + HEAT_U95_REL)
+        return fast, replace(slow, ohm_per_m_20c=min(pure, self.ohm_per_m_20c))
 
     def _with(self, loss: float, heat: float) -> HeatedWire:
         material = replace(self.material, heat_j_m3k=self.material.heat_j_m3k * heat)

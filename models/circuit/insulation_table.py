@@ -19,9 +19,11 @@ _TABLE: dict[str, Any] = tomllib.loads(
 COPPER_HEAT_J_M3K: float = _TABLE["copper"]["heat_capacity"] * 1e6
 COPPER_MELTS_C: float = _TABLE["copper"]["melts_c"]
 EMISSIVITY: float = _TABLE["surface"]["emissivity"]
-LOSS_U95_REL: float = _TABLE["surface"]["loss_u95_rel"]
+LOSS_LESS_REL: float = _TABLE["surface"]["loss_less_rel"]
+LOSS_MORE_REL: float = _TABLE["surface"]["loss_more_rel"]
 HEAT_U95_REL: float = _TABLE["surface"]["insulation_heat_u95_rel"]
 OVERLOAD_K: float = _TABLE["short_overload"]["above_limit_k"]
+OVERLOAD_LASTS_S: float = _TABLE["short_overload"]["longest_s"]
 OVERLOAD_SOURCE: str = _TABLE["short_overload"]["source"] + " (from memory)"
 BUNDLE_SOURCE: str = _TABLE["bundle"]["source"] + " (from memory)"
 
@@ -62,6 +64,8 @@ CLASSES: dict[str, InsulationClass] = {
 }
 """Insulation classes A (85 °C) to H (250 °C) by their letter."""
 CLASSES_SOURCE: str = _TABLE["classes"]["source"]
+LOSS_SAYS = f"heat shed known from {100 * LOSS_LESS_REL:.0f} % less to {100 * LOSS_MORE_REL:.0f} % more"
+"""How well the heat shed is known, in words for lists of assumptions."""
 
 
 def insulation_class(name: str) -> InsulationClass:

@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 
 from models.circuit.errors import not_negative, positive
 from models.circuit.heat import HeatedWire, steady_current_a
-from models.circuit.insulation_table import COPPER_MELTS_C, InsulationClass
+from models.circuit.insulation_table import COPPER_MELTS_C, LOSS_SAYS, OVERLOAD_K, InsulationClass
 from models.circuit.wire_table import resistance_at
 
 _COPPER_W_MK = 390.0  # conductivity of copper near 100 °C
@@ -38,9 +38,9 @@ class LoadExplained:
 ASSUMPTIONS = (
     "one current for long enough to settle (minutes), the same along the whole wire",
     "still air at the ambient stated, nothing lying on the wire",
-    "insulation shows damage somewhere between its class limit and 50 K above it",
+    f"insulation shows damage somewhere between its class limit and {OVERLOAD_K:g} K above it",
     "the terminal is no source of heat itself and lies between ambient and the wire's own temperature",
-    "heat shed known within 25 %",
+    LOSS_SAYS,
 )
 
 
@@ -55,7 +55,7 @@ def load_that_explains(
     positive("damaged length", damaged_mm, "mm")
     not_negative("distance to the terminal", to_terminal_mm, "mm")
     fast, slow = wire.bounds()
-    cooling_mm = _cooling_mm(slow, insulation.limit_c)
+    cooling_mm = _cooling_mm(fast, insulation.limit_c)  # the longest it may be: only then is an overload ruled out
     low = steady_current_a(fast, insulation.limit_c)  # a terminal as hot as the wire does not cool it
     high = _current_for_edge(slow, insulation.overload_c, damaged_mm, to_terminal_mm)
     plausible = to_terminal_mm <= _EXPLAINED_WITHIN * cooling_mm
@@ -63,12 +63,16 @@ def load_that_explains(
 
 
 def _cooling_mm(wire: HeatedWire, conductor_c: float) -> float:
-    """√(copper conductance × thermal resistance to the ambient), at this conductor temperature."""
+    """√(copper conductance ÷ slope of net loss), far from the terminals at this conductor temperature.
+
+    Where the copper is cooler it also makes less heat. With loss linear in temperature the net loss falls from nothing
+    far away to the heat made at ambient temperature beside the terminal, hence the resistance at ambient.
+    """
     if conductor_c <= wire.ambient_c:
         return math.inf
     current = steady_current_a(wire, conductor_c)
-    shed_w = current**2 * resistance_at(wire.ohm_per_m_20c, conductor_c)
-    return 1000 * math.sqrt(_COPPER_W_MK * wire.copper_mm2 * 1e-6 * (conductor_c - wire.ambient_c) / shed_w)
+    made_w = current**2 * resistance_at(wire.ohm_per_m_20c, wire.ambient_c)
+    return 1000 * math.sqrt(_COPPER_W_MK * wire.copper_mm2 * 1e-6 * (conductor_c - wire.ambient_c) / made_w)
 
 
 def _current_for_edge(wire: HeatedWire, edge_c: float, damaged_mm: float, to_terminal_mm: float) -> float | None:

@@ -28,7 +28,8 @@ def shed_w_per_m(surface_c: Any, ambient_c: float, od_mm: float) -> Any:
 def film_w_m2k(surface_c: Any, ambient_c: float, od_mm: float) -> Any:
     """Coefficient of natural convection round a horizontal cylinder: Churchill and Chu (1975), all Rayleigh numbers.
 
-    Nu = (0.60 + 0.387 Ra^(1/6) / (1 + (0.559/Pr)^(9/16))^(8/27))², air at the mean of surface and ambient.
+    Nu = (0.60 + 0.387 Ra^(1/6) / (1 + (0.559/Pr)^(9/16))^(8/27))², air at the mean of surface and ambient. For wires
+    as thin as these it lies below other correlations, so it errs towards a hotter wire.
     """
     diameter = od_mm / 1000
     mean_k = (np.asarray(surface_c, dtype=float) + ambient_c) / 2 + _KELVIN

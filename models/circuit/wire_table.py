@@ -20,7 +20,8 @@ ALPHA_20_PER_K: float = _TABLE["copper"]["alpha_20_per_k"]
 _STRAND_FILL: float = _TABLE["copper"]["strand_fill"]
 _SAME_SIZE = 0.005  # areas this close (relative) are one size: 0.518 is AWG 20, 0.52 is too
 _AWG_RANGE = range(0, 31)
-_AWG_STRANDED = 1.04  # a gauge's table is for solid wire; stranded of the same gauge has up to so much more
+_AWG_STRANDED: float = _TABLE["copper"]["gauge_stranded_most"]
+_AWG_SOURCE = f"ASTM B258, solid copper; stranded up to {_AWG_STRANDED:g} times as much, after AC 43.13-1B"
 WALLS = ("thin", "thick")
 """Wall classes of insulation that the tables know."""
 
@@ -49,10 +50,6 @@ class WireSize:
     def od_mm(self, wall: str = "thin") -> float | None:
         """Largest outside diameter with this wall; None where no table has one."""
         return dict(self.od_by_wall).get(wall)
-
-    def ohm_per_m(self, temp_c: float = 20.0) -> float:
-        """Resistance of one metre at this conductor temperature, ohm."""
-        return resistance_at(self.ohm_per_m_20c, temp_c)
 
     @property
     def ohm_range_20c(self) -> tuple[float, float]:
@@ -124,7 +121,7 @@ def awg_size(awg: int) -> WireSize:
     area = awg_mm2(awg)
     ohm = RESISTIVITY_OHM_M / (area * 1e-6)
     walls = tuple((wall, od) for wall in WALLS if (od := _od_between(area, wall)) is not None)
-    return WireSize(area, awg, area, _over_strands(area), ohm, walls, True, "AWG", "ASTM B258, solid copper", False)
+    return WireSize(area, awg, area, _over_strands(area), ohm, walls, True, "AWG", _AWG_SOURCE, False)
 
 
 def parse_size(text: str) -> WireSize:
@@ -137,14 +134,6 @@ def parse_size(text: str) -> WireSize:
     if area:
         return wire_size(float(area.group(1)))
     raise UnknownSizeError(f"wire size: expected an area such as 0.5 (mm²) or a gauge such as AWG20, got {text!r}")
-
-
-def next_larger(size: WireSize) -> WireSize | None:
-    """The next larger size of the same family; None where it is the largest."""
-    if size.awg is not None:
-        step = size.awg - (2 if size.awg % 2 == 0 else 1)
-        return awg_size(step) if step in _AWG_RANGE else None
-    return next((other for other in wire_sizes(size.family) if other.mm2 > size.mm2), None)
 
 
 def _from_row(entry: dict[str, Any], row: dict[str, float]) -> WireSize:

@@ -58,8 +58,8 @@ def close_order(
     case = open_case(photos, answers, rules)
     after = decide(photos, answers, rules)
     checks = [_plan(work), _seen(after), _no_damage(case), _count(work, case, joints_counted)]
-    unseen = 0 if ruler_checked else max(0, _wanted(work) - _found(case)[0])
-    checks += [_placed(_rule(after, rule), unseen) for rule in _JOINT_RULES]
+    unseen = max(0, _wanted(work) - _found(case)[0])
+    checks += [_placed(_rule(after, rule), unseen, ruler_checked) for rule in _JOINT_RULES]
     checks += [_housings(work, case, after)]
     verdict = gravest(check.verdict for check in checks)
     state: State = {"violated": "not_met", "cannot_tell": "open"}.get(verdict, "closed")  # type: ignore[assignment]
@@ -90,12 +90,17 @@ def _wanted(work: Worksheet) -> int:
     return work.plan.joints + sum(len(wire.old_joints_kept) for wire in work.plan.wires)
 
 
-def _placed(check: Check, unseen: int) -> Check:
-    """A rule for joints is not proved by the joints that are seen while others are not."""
+def _placed(check: Check, unseen: int, ruler_checked: bool) -> Check:
+    """A rule for joints is not proved by those seen while others are not, but by a ruler, and then it says so."""
     if unseen == 0 or check.verdict not in ("met", "not_applicable") or check.what not in _PLACES:
         return check
+    if ruler_checked:
+        says = f"{unseen} joint(s) that no photograph shows: measured with a ruler and lawful, as stated at closing"
+        seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
+        return check.model_copy(update={"verdict": "met", "says": says + seen})
     settle = "Photograph the others, or measure each with a ruler and say so (--ruler-checked)."
-    says = f"{unseen} planned joint(s) are not seen; {check.says}"
+    seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
+    says = f"{unseen} planned joint(s) are not seen{seen}"
     return check.model_copy(update={"verdict": "cannot_tell", "says": says, "settle": settle})
 
 
@@ -122,10 +127,14 @@ def _count(work: Worksheet, case: Case, counted: int | None) -> Check:
     if work.plan is None:
         return Check(what="joints", verdict="not_applicable", says="no plan of joints")
     wanted = _wanted(work)
+    low, high = _found(case)
+    if counted is not None and counted < low:
+        says = f"{counted} joint(s) counted by hand, but the photographs show {low}; {wanted} planned"
+        settle = "Count again: the photographs show more joints than were counted."
+        return Check(what="joints", verdict="cannot_tell", says=says, settle=settle)
     if counted is not None:
         verdict: Verdict = "met" if counted == wanted else "violated"
         return Check(what="joints", verdict=verdict, says=f"{counted} joint(s) counted by hand, {wanted} planned")
-    low, high = _found(case)
     says = f"{low if low == high else f'between {low} and {high}'} joint(s) found, {wanted} planned"
     if count_at_most(low, high, wanted) == "violated":
         return Check(what="joints", verdict="violated", says=says)

@@ -6,20 +6,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-REFERABLE_CLASSES: tuple[str, ...] = (
-    "restraint",
-    "high_voltage",
-    "brake_by_wire",
-    "steering_by_wire",
-    "shielded",
-    "data_pair",
-)
-CIRCUIT_CLASSES: tuple[str, ...] = ("none", *REFERABLE_CLASSES)
-"""What `--circuit-class` takes."""
+from models.circuit.circuit_list import CLASSES, CircuitClass
 
-CircuitClass = Literal[
-    "none", "restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"
-]
+CIRCUIT_CLASSES: tuple[str, ...] = CLASSES
+"""What `--circuit-class` takes."""
+REFERABLE_CLASSES: tuple[str, ...] = tuple(name for name in CLASSES if name != "none")
 DamageLabel = Literal[
     "external_heat", "electrical_overload", "rodent", "connector", "abrasion", "earlier_repair", "sound"
 ]

@@ -8,6 +8,9 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from models.circuit.colours import colour_code
+from models.circuit.errors import CircuitError
+from models.circuit.wire_table import wire_size
 from models.repair.branch import Branch, BranchWire, Mark, Stretch, WireEnd
 
 Mm = Annotated[float, Field(ge=0.0, le=100_000.0, allow_inf_nan=False)]
@@ -92,6 +95,7 @@ def _checked(notes: BenchNotes) -> list[str]:
         f"wire {name}: expected each wire once, got it twice" for name in sorted({i for i in ids if ids.count(i) > 1})
     ]
     for wire in notes.wire:
+        found += [f"wire {wire.id}: {mistake}" for mistake in _named(wire)]
         total = wire.before_mm + wire.damage_mm + wire.after_mm
         if total <= 0:
             found.append(f"wire {wire.id}: expected a length above 0 mm, got before, damage and after all 0")
@@ -109,12 +113,28 @@ def _checked(notes: BenchNotes) -> list[str]:
     return found
 
 
+def _named(wire: BenchWire) -> list[str]:
+    """What is wrong with the wire's colour and size: a code or a size that no table has."""
+    found = []
+    try:
+        if wire.colour is not None:
+            colour_code(wire.colour)
+    except CircuitError as error:
+        found.append(str(error))
+    try:
+        if wire.size_mm2 is not None:
+            wire_size(wire.size_mm2)
+    except CircuitError as error:
+        found.append(str(error))
+    return found
+
+
 def measured_wire(wire: BenchWire, ruler_u95_mm: float) -> BranchWire:
     """The wire as the plan takes it; the damage carries the ruler's uncertainty."""
     far = wire.before_mm + wire.damage_mm
     return BranchWire(
         id=wire.id,
-        colour=wire.colour,
+        colour=colour_code(wire.colour) if wire.colour is not None else None,
         size_mm2=wire.size_mm2,
         length_mm=far + wire.after_mm,
         length_u95_mm=ruler_u95_mm,

@@ -30,15 +30,17 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
     labels |= {"connector"} if any(h.rule == "housing" and h.verdict == "violated" for h in whole) else set()
     may_be = {label for spot in case.spots for label in spot.labels}  # a caution holds for what the damage may be
     actions = [action for item in judged for action in item.actions()] + [a for hit in whole for a in hit.actions]
+    route: Route = "undecided" if floor < needs else ROUTES[floor]
+    handled = bool(case.spots) or route != "return_to_service"
     return Decision(
-        route="undecided" if floor < needs else ROUTES[floor],
+        route=route,
         route_worst=ROUTES[worst],
         open_questions=cheapest_first(_questions(judged, whole), floor),
         wires_to_repair=assembly.wires_to_repair(shares, case),
         actions=in_working_order(actions, floor),
         rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
         causes=causes_of(labels),
-        cautions=cautions_for(labels | may_be, case.answers.circuit_class, bool(case.spots)),
+        cautions=cautions_for(labels | may_be, case.answers.circuit_class, handled),
     )
 
 

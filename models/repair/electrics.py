@@ -7,6 +7,7 @@ from dataclasses import replace
 from models.circuit.drop import Contact, Segment, drop, segment_of
 from models.circuit.errors import CircuitError
 from models.circuit.fuse_coordination import Coordination, Zone, coordinate
+from models.circuit.fuse_table import fuse
 from models.circuit.heat import heated_wire
 from models.circuit.insulation_table import insulation_class
 from models.circuit.wire_table import WireSize, wire_size
@@ -59,7 +60,12 @@ def _over_wire(found_a: float | None, size_mm2: float | None, limits: FuseCoordi
 def in_words(found: Coordination) -> str:
     """Where the fuse protects its wire and where not, by load current."""
     if found.protects == "yes":
-        return f"a {found.rating_a:g} A fuse opens before this wire's insulation is damaged at every load current"
+        body = "standard-body " if fuse(found.rating_a).made_large_too else ""
+        slower = "; a large-body one is slower, by how much is not known" if body else ""
+        return (
+            f"a {found.rating_a:g} A {body}fuse opens before this wire's insulation is damaged at every load current "
+            f"up to {found.currents_a[-1]:.4g} A, beyond which the fuse standard gives no times{slower}"
+        )
     if found.steady_latest_a == 0:
         return "the place alone is too hot for this insulation, whatever the fuse"
     doubtful = _spans(found.doubtful)

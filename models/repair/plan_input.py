@@ -38,6 +38,8 @@ class Known:
     checks: list[str] = field(default_factory=list)
     questions: list[Question] = field(default_factory=list)
     circuits: dict[str, Circuit] = field(default_factory=dict)
+    perhaps: list[Circuit] = field(default_factory=list)
+    """Circuits that a wire to be cut may be, where the list leaves it open."""
 
 
 def known_wires(
@@ -72,6 +74,16 @@ def _other_length(wire: str, length_mm: float, circuit: Circuit) -> Question:
         ask=f"Wire {wire} was measured {length_mm:g} mm long, but {listed}: is it that circuit?",
         why="Size, colour and cavities are taken from the list.",
         changes="circuit list: size, fuse, length and class of this wire",
+    )
+
+
+def old_joint_asked(wire: str, at_mm: float, distance_mm: float, limit_mm: float) -> Question:
+    """What is asked where an old joint that the plan would keep lies too near a terminal."""
+    return Question(
+        ask=f"Wire {wire}: the old joint at {at_mm:g} mm is {distance_mm:g} mm from a terminal, limit {limit_mm:g} mm. "
+        "Is it a repair? Then note the damage up to it, and it goes out. A factory joint is noted under keep_out_mm.",
+        why="A repair joint too near a terminal is done again; a factory joint belongs to the design.",
+        changes="earlier-repair: whether the old joint stays",
     )
 
 
@@ -133,6 +145,8 @@ def _from_photos(
             circuit = next((c for c in circuits if matched and c.circuit == matched.circuit_of(wire.id)), None)
             if matched is not None:
                 known.questions += [q for q in matched.questions if re.search(rf"wire {re.escape(wire.id)} ", q.ask)]
+                named = next(match.candidates for match in matched.matches if match.wire_id == wire.id)
+                known.perhaps += [c for c in circuits if circuit is None and c.circuit in named]
             built = _built(name, mine, circuit, [j for j in case.joints if j.photo == index and j.origin != "factory"])
             if isinstance(built, Question):
                 known.questions.append(built)
@@ -141,6 +155,10 @@ def _from_photos(
             if circuit is not None:
                 known.circuits[name] = circuit
     known.checks += _looked_at(case, {place.wire.id for place in places}, list(found), rules)
+    cut = [wire.id for group in found.values() for wire in group]
+    least = decision.wires_to_repair.low if decision.wires_to_repair is not None else 0
+    if len({place.photo for place in places}) > 1 and len(cut) > least:
+        known.questions.append(_same_wires(cut))
     return list(found.values())
 
 
@@ -193,6 +211,14 @@ def _places(case: Case, decision: Decision, rules: Rules) -> tuple[list[_Place],
         sleeve = Measure(value=at.value + half - near.value, u95=0.0)
         places.append(_Place(joint.ref, joint.photo, wire, near, sleeve, False, joint.at_px or (0.0, 0.0)))
     return places, questions
+
+
+def _same_wires(names: Sequence[str]) -> Question:
+    return Question(
+        ask=f"Which of {', '.join(names)} are the same wire? Note each wire once in the bench notes, or count them.",
+        why="Several photographs may show the same wires, and a wire is cut once.",
+        changes="wire-count: how many wires and joints the plan holds",
+    )
 
 
 def _where_is(ref: str) -> Question:

@@ -129,13 +129,17 @@ def planned_joints(spot: Spot, hits: Sequence[Hit], case: Case) -> list[Hit]:
     limits = case.rules.termination_distance
     distance = spot.to_termination_mm
     verdict = at_least(distance, limits.min_mm) if limits.applies else "met"
-    if verdict == "met" and spot.region.continues_under_covering and limits.applies:
+    covered = verdict == "met" and spot.region.continues_under_covering and limits.applies
+    if covered:
         verdict = "cannot_tell"
     says = f"{spot.ref}: damage {length(distance)} from the nearest termination, joints at least {limits.min_mm:g} mm"
     placed = Hit("termination-distance", verdict, says, spot.ref, distance, limits.min_mm, "mm")
     if verdict == "cannot_tell":
         ask = case.question("termination-distance", spot.ref, "nearer than the limit, the terminal's lead is replaced")
-        placed = replace(placed, floor=REPAIR, questions=(ask,))
+        if covered:  # the distance is known; how far the damage runs is not, and the covering is asked to be opened
+            placed = replace(placed, says=f"{says}; it runs on under a covering, perhaps nearer")
+        asked = () if covered and case.rules.hidden_damage.applies else (ask,)
+        placed = replace(placed, floor=REPAIR, questions=asked)
     elif verdict == "violated":
         placed = replace(placed, floor=REPAIR)
     return [*(_placed(hit, spot, verdict, case) for hit in hits), placed]

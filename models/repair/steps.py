@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 from models.circuit.circuit_list import Circuit
 from models.circuit.drop import Contact, Segment, drop, resistance, segment_of
+from models.circuit.wire_table import UnknownSizeError, WireSize, wire_size
 from models.repair.limits import DropBudget, Rules
 from models.repair.pins import PinMap
 from models.repair.plan import Plan, WirePlan
-from vision.findings import Decision
+from vision.findings import Decision, Question
 
 _JOB_WORDS = {
     "retake": "Photograph {on} again.",
@@ -30,7 +31,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     if decision.route == "return_to_service":
         return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
     found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
-    found += _jobs(decision, ("retake", "refer", "check_fuse", "remanufacture"))
+    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture"))
     if decision.route in ("refer", "remanufacture"):
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
     if decision.route == "undecided" and plan is None and not pins:
@@ -67,6 +68,9 @@ def _jobs(decision: Decision, wanted: Sequence[str]) -> list[str]:
 
 
 def _sentence(text: str) -> str:
+    """The text as a sentence; a first word that is the name of a wire, file or housing keeps its writing."""
+    first = text.split(" ", 1)[0]
+    text = text[:1].upper() + text[1:] if first.isalpha() else text
     return text if text.endswith((".", "?")) else text + "."
 
 
@@ -75,9 +79,8 @@ def wire_step(wire: WirePlan) -> str:
     places = " and ".join(f"{joint.at_mm:g} mm" for joint in wire.joints)
     cuts = ", ".join(f"{piece.cut_mm:g} mm" for piece in wire.pieces)
     from_ = f"from {wire.start}"
-    gone = f" The old joint(s) {', '.join(wire.old_joints_removed)} go out with the old piece." * bool(
-        wire.old_joints_removed
-    )
+    old = wire.old_joints_removed
+    gone = f" With the old piece goes out: {', '.join(old)}." if old else ""
     words = {
         "splice_in_section": f"cut at {places} {from_}, join in a new piece of {cuts}",
         "several_pieces": f"cut at {places} {from_}, join in new pieces of {cuts}",
@@ -112,25 +115,58 @@ def tests_afterwards(
         "side by "
         "side give like readings."
     )
-    ratings = {c.circuit: c.fuse_a for c in circuits.values() if c.fuse_a is not None}
-    named = ", ".join(f"{name}: {rating:g} A" for name, rating in sorted(ratings.items()))
+    return tuple([*found, _fuse_test(circuits, rules)])
+
+
+def _fuse_test(circuits: Mapping[str, Circuit], rules: Rules) -> str:
+    """Which fuses go in; a rating of the list that is too large for its wire is never named as the one to fit."""
+    wrong = overfused(circuits, rules)
+    right = {c.circuit: c.fuse_a for c in circuits.values() if c.fuse_a is not None and c not in wrong}
+    named = ", ".join(f"{name}: {rating:g} A" for name, rating in sorted(right.items()))
     fuse = f"Fuse: fitted as the circuit calls for ({named})" if named else "Fuse: fitted as the circuit calls for"
-    return tuple([*found, fuse + "; watch the first minutes under load, feel the joints: none gets warm."])
+    held = "".join(f" NO FUSE INTO {c.circuit} before its question is answered: {_too_large(c, rules)}." for c in wrong)
+    return fuse + "; watch the first minutes under load, feel the joints: none gets warm." + held
+
+
+def overfused(circuits: Mapping[str, Circuit], rules: Rules) -> list[Circuit]:
+    """Circuits whose fuse in the list is larger than the rules allow for the wire's size, each once, by name."""
+    limits = rules.fuse_coordination
+    if not limits.applies:
+        return []
+    once = {circuit.circuit: circuit for circuit in circuits.values()}
+    found = [circuit for _, circuit in sorted(once.items()) if circuit.fuse_a is not None]
+    return [c for c in found if (most := limits.largest_for(c.size.mm2)) is not None and (c.fuse_a or 0.0) > most]
+
+
+def _too_large(circuit: Circuit, rules: Rules) -> str:
+    most = rules.fuse_coordination.largest_for(circuit.size.mm2)
+    return f"the list gives {circuit.fuse_a:g} A, the rules at most {most:g} A for {circuit.size.says()}"
+
+
+def too_large(circuit: Circuit, rules: Rules) -> Question:
+    """What is asked where the list's fuse is too large for its wire."""
+    said = _too_large(circuit, rules)
+    return Question(
+        ask=f"Circuit {circuit.circuit}: {said}. Which fuse and which wire does the maker's diagram call for?",
+        why=rules.fuse_coordination.why,
+        changes="fuse-coordination: which fuse goes in after the repair",
+    )
 
 
 def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> str:
     """Resistance at 20 °C with terminals and joints, and the drop at the fuse's rating before and after the repair."""
-    if circuit is None:
-        return "a closed circuit, no change when it is bent (no expected value: size or length not listed)."
-    after = _parts(wire, circuit, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
+    size = circuit.size if circuit is not None else _known_size(wire.size_mm2)
+    if size is None:
+        return "a closed circuit, no change when it is bent (no expected value: the wire's size is not known)."
+    length_mm = circuit.length_mm if circuit is not None else wire.length_mm
+    after = _parts(size, length_mm, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
     whole = resistance(after)
-    named = f"{circuit.size.says()}, {circuit.length_mm:g} mm"
-    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({named})."
-    if circuit.fuse_a is None:
+    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({size.says()}, {length_mm:g} mm)."
+    if circuit is None or circuit.fuse_a is None:
         return says
     old = len(wire.old_joints_kept) + len(wire.old_joints_removed)
     before, now = (
-        drop(_parts(wire, circuit, budget, joints, budget.conductor_c), circuit.fuse_a).value
+        drop(_parts(size, length_mm, budget, joints, budget.conductor_c), circuit.fuse_a).value
         for joints in (old, len(wire.joints) + len(wire.old_joints_kept))
     )
     over = ""
@@ -140,10 +176,20 @@ def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> st
     return f"{says} Drop at {circuit.fuse_a:g} A, the fuse's rating: {before:.2f} V before, {now:.2f} V after.{over}"
 
 
-def _parts(wire: WirePlan, circuit: Circuit, budget: DropBudget, joints: int, temp_c: float) -> list[Segment | Contact]:
+def _known_size(mm2: float | None) -> WireSize | None:
+    """The size of the tables; None where the wire's is not known or is a measure that fits none of them."""
+    try:
+        return wire_size(mm2) if mm2 is not None else None
+    except UnknownSizeError:
+        return None
+
+
+def _parts(
+    size: WireSize, length_mm: float, budget: DropBudget, joints: int, temp_c: float
+) -> list[Segment | Contact]:
     """The wire from terminal to terminal with its contacts."""
     return [
-        segment_of(circuit.size, circuit.length_mm, temp_c),
+        segment_of(size, length_mm, temp_c),
         Contact("terminal", 2, budget.terminal_mohm, budget.terminal_u95_mohm),
         Contact("splice", joints, budget.splice_mohm, budget.splice_u95_mohm),
     ]

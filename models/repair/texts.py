@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 
 from vision.findings import Cause
 
@@ -102,11 +102,17 @@ def causes_of(labels: Collection[str]) -> list[Cause]:
     return [cause for label, causes in CAUSES.items() if label in labels for cause in causes]
 
 
-def cautions_for(labels: Collection[str], circuit_class: str | None, damaged: bool) -> list[str]:
+def cautions_for(labels: Collection[str], circuit_class: str | None, handled: bool) -> list[str]:
     """What to mind before and during the work."""
-    cautions = list(_ALWAYS) if damaged or circuit_class != "none" else [_ALWAYS[0]]
+    cautions = list(_ALWAYS) if handled or circuit_class != "none" else [_ALWAYS[0]]
     if circuit_class is None:
         cautions.append(_CLASS_UNKNOWN)
     elif circuit_class in _CLASSES:
         cautions.append(_CLASSES[circuit_class])
     return cautions + [text for label, text in _LABELS.items() if label in labels]
+
+
+def cautions_of_work(said: Sequence[str], classes: Collection[str], at_work: bool) -> tuple[str, ...]:
+    """The decision's cautions with those that the work adds: wires are handled, and the list names their classes."""
+    found = [*_ALWAYS, *(text for text in said if text not in _ALWAYS)] if at_work else list(said)
+    return tuple(dict.fromkeys([*found, *(text for name, text in _CLASSES.items() if name in classes)]))

@@ -13,9 +13,10 @@ from models.repair.limits import Rules
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.pins import PinMap, pin_map
 from models.repair.plan import Plan, WirePlan, merged, plan_branch
-from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
+from models.repair.plan_input import CUTTING_STEPS, Known, known_wires, old_joint_asked
 from models.repair.prices import Prices
-from models.repair.steps import steps_of_work, tests_afterwards
+from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
+from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route
 
@@ -57,6 +58,7 @@ class Worksheet(Finding):
     steps: tuple[str, ...]
     pins: tuple[PinMap, ...]
     tests: tuple[str, ...]
+    cautions: tuple[str, ...]
     offers: tuple[Offer, ...]
     currency: str
     invented_prices: bool
@@ -75,10 +77,17 @@ def worksheet(
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
     why = None
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
+    if rules.circuit_class.applies and any(c.circuit_class in rules.circuit_class.refer for c in known.perhaps):
+        worst = _graver(worst, "refer")
     if plan is not None and plan.route is not None and _certain(plan, decision, notes):
         why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
         decision = decision.model_copy(update={"route": plan.route, "actions": _rebuilt(decision, plan)})
+    elif decision.route == "return_to_service" and notes.wire:
+        why = f"was return to service; {len(notes.wire)} wire(s) noted at the bench are to be repaired"
+        decision = decision.model_copy(update={"route": "repair_in_vehicle"})
+        worst = _graver(worst, decision.route)
     pins, asked = _pin_maps(photos, decision, circuits, notes)
+    asked += [too_large(circuit, rules) for circuit in overfused(known.circuits, rules)]
     questions = [*known.questions, *(plan.questions if plan else ()), *asked]
     amounts = _amounts(photos, decision, pins)
     nothing = decision.route == "return_to_service"
@@ -94,10 +103,15 @@ def worksheet(
         steps=steps_of_work(decision, plan, pins),
         pins=pins,
         tests=tests_afterwards(decision, plan, known.circuits, rules),
+        cautions=cautions_of_work(decision.cautions, _classes(known), not nothing),
         offers=() if nothing else offers(plan, says, amounts, prices),
         currency=prices.currency,
         invented_prices=prices.invented,
     )
+
+
+def _classes(known: Known) -> set[str]:
+    return {circuit.circuit_class for circuit in known.circuits.values() if circuit.circuit_class is not None}
 
 
 def _certain(plan: Plan, decision: Decision, notes: BenchNotes) -> bool:
@@ -136,10 +150,28 @@ def _planned(
     if plan is None:
         limits, weights = plan_limits(rules), prices.weights()
         plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
+    known.questions += [old_joint_asked(*one) for one in _too_near(plan, known, rules)] if notes.wire else []
     if known.questions and plan.status == "planned":
-        says = f"{plan.says}; other wires are still open"
+        says = f"{plan.says}; still open, see the questions"
         return known, plan.model_copy(update={"status": "open", "says": says}), says
     return known, plan, plan.says
+
+
+def _too_near(plan: Plan, known: Known, rules: Rules) -> list[tuple[str, float, float, float]]:
+    """Old joints of the bench notes that the plan keeps though they lie too near an end: wire, place, distance, limit.
+
+    Those of the photographs were judged with the decision.
+    """
+    limit = rules.termination_distance
+    kept = {(wire.wire, ref) for wire in plan.wires for ref in wire.old_joints_kept}
+    wires = [wire for branch in known.branches for wire in branch.wires] if limit.applies else []
+    found = [
+        (wire.id, mark.at_mm, min(mark.at_mm, wire.length_mm - mark.at_mm), limit.min_mm)
+        for wire in wires
+        for mark in wire.splices
+        if (wire.id, mark.ref) in kept
+    ]
+    return [one for one in found if one[2] < one[3]]
 
 
 def _beyond_the_rules(known: Known, rules: Rules, notes: BenchNotes) -> Plan | None:

@@ -132,6 +132,18 @@ def test_the_printed_order_says_what_to_do_on_the_paper_asked_for(case, paper, s
     assert all(f"page {i} of {len(words)}" in page for i, page in enumerate(words, 1))
 
 
+def test_an_order_referred_by_the_circuit_list_offers_no_way_round_and_no_repair_steps(case):
+    """One circuit is a restraint circuit: its caution and Stop, and nothing that sounds like a limit in the way."""
+    (case / "list.csv").write_text(LIST.replace("continuous,none", "continuous,restraint"), "utf-8")
+    out = case / "o.pdf"
+    more = ["--circuits", str(case / "list.csv"), "--bench", str(case / "bench.toml")]
+    assert cli.run(["order", str(case / "a.json"), "-o", str(out), *more]) == 0
+    text = " ".join(" ".join(pages(out)[0]).split())
+    assert "refer to the maker's procedure" in text and "Restraint circuits can fire" in text and "Stop." in text
+    for part in ("exclude each other", "there would be a way", "The decision asks for", "Cut list", "Open questions"):
+        assert part not in text, part
+
+
 def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
     """Without a file and without JSON."""
     assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml")]) == 0
@@ -300,6 +312,18 @@ def test_what_cannot_be_told_says_how_it_is_settled(case, ordered, capsys):
     assert ": closed." in capsys.readouterr().out
 
 
+def test_photographs_of_another_assembly_close_nothing(case, ordered, capsys):
+    """The name given with --assembly is the order's own; it is told which one was expected."""
+    command = ordered(sleeve("s1", 250.0, 280.0), sleeve("s2", 450.0, 430.0))
+    one = json.loads((case / "after.json").read_text("utf-8"))
+    for name, status in (("another", 2), ("before", 0)):
+        whole = {"kind": "assembly", "schema": "1", "assembly": name, "photos": [one["photo"]["sha256"]], "regions": []}
+        lines = [json.dumps({**one, "decision": None}), json.dumps({**whole, "decision": one["decision"]})]
+        (case / "after.json").write_text("\n".join(lines), "utf-8")
+        assert cli.run(command) == status
+        assert ("expected photographs of assembly before" in capsys.readouterr().err) == bool(status)
+
+
 def test_the_order_s_own_photographs_close_nothing(case, ordered, capsys):
     """They show the damage, not the repair; and files given the wrong way round are named."""
     ordered(sleeve("s1", 250.0, 280.0))
@@ -355,7 +379,7 @@ def test_every_field_of_the_bench_notes_is_in_the_readme():
 
 def test_letters_the_printer_does_not_have_become_readable_ones():
     """Accents fall off, signs become words, and nothing else is lost."""
-    assert printable("Škoda-č ≥ 5 Ω ± 2 mm² – „x“") == "Škoda-c at least  5 Ohm ± 2 mm² – „x“"
+    assert printable("Škoda-č ≥ 5 Ω ± 2 mm² – „x“") == "Škoda-c at least 5 Ohm ± 2 mm² – „x“"
     assert printable("漢") == "?"
 
 

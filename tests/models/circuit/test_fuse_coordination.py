@@ -3,13 +3,14 @@
 import itertools
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.circuit.errors import UnknownFuseError
-from models.circuit.fuse_coordination import DamageTime, coordinate, opens_first
-from models.circuit.fuse_table import STANDARD_RATINGS_A, opening_band_s
+from models.circuit.fuse_coordination import DamageTime, coordinate, damage_times, opens_first
+from models.circuit.fuse_table import STANDARD_RATINGS_A, fuse, opening_band_s
 from models.circuit.heat import heated_wire, steady_current_a, time_to_reach_s
 from models.circuit.insulation_table import CLASSES
 from models.circuit.wire_table import wire_size
@@ -71,7 +72,7 @@ def test_each_case_of_two_bands(current, damage, expected):
 RANK = {"yes": 0, "cannot_tell": 1, "no": 2}
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(st.integers(0, len(STANDARD_RATINGS_A) - 2), st.sampled_from(SIZES), st.sampled_from([23.0, 60.0]))
 def test_a_larger_fuse_never_protects_better(index, mm2, ambient):
     """Nor does a smaller wire, a warmer place or a lower class."""
@@ -104,6 +105,16 @@ def test_the_wire_band_contains_the_best_estimate():
     assert found.steady_earliest_a < best < found.steady_latest_a
 
 
+def test_a_wire_a_little_too_hot_is_damaged_after_six_hours():
+    """Between class limit and 50 K above it: six hours from reaching the limit on; past that, at once."""
+    wire = heated_wire(wire_size(0.5), CLASSES["B"])
+    fast, slow = wire.bounds()
+    mild, strong = 1.05 * steady_current_a(slow, 100.0), 40.0
+    found = damage_times(wire, CLASSES["B"], np.array([mild, strong]))
+    assert found[0].latest_s == pytest.approx(time_to_reach_s(slow, mild, 100.0) + 6 * 3600, rel=1e-3)
+    assert found[1].earliest_s == pytest.approx(time_to_reach_s(fast, strong, 150.0), rel=1e-3)
+
+
 def test_a_fuse_that_does_not_exist_is_refused():
     """Before anything is computed."""
     with pytest.raises(UnknownFuseError, match="12 A"):
@@ -114,3 +125,4 @@ def test_a_large_body_fuse_is_never_said_to_protect_a_wire_it_can_hurt():
     """60 A on 6 mm²: its latest times are not known."""
     assert over(60, 6.0).protects != "yes"
     assert over(30, 6.0).protects == "yes"
+    assert fuse(30).made_large_too and not fuse(60).made_large_too and not fuse(10).made_large_too

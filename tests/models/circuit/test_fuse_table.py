@@ -10,7 +10,6 @@ from models.circuit.fuse_table import (
     STANDARD_RATINGS_A,
     fuse,
     largest_standard_at_most,
-    next_lower_standard,
     opening_band_s,
     tracing_lead_rating,
 )
@@ -32,6 +31,11 @@ from models.circuit.fuse_table import (
 def test_colours_go_by_body(rating, body, colour):
     """Red, tan and clear each stand for two ratings."""
     assert dict(fuse(rating).colours)[body] == colour
+
+
+def test_a_colour_nobody_checked_is_marked_from_memory():
+    """1 A black stands in no page that was seen."""
+    assert "from memory" in fuse(1).source and fuse(10).source == "DIN 72581, as quoted"
 
 
 def test_within_one_body_no_colour_stands_for_two_ratings():
@@ -60,13 +64,12 @@ def test_a_tracing_lead_for_a_10_a_circuit_carries_7_5_a():
         tracing_lead_rating(1)
 
 
-@given(st.sampled_from(STANDARD_RATINGS_A[1:]))
-def test_the_next_lower_rating_is_the_neighbour_below(rating):
-    """Strictly below, and nothing lies between."""
-    lower = next_lower_standard(rating)
-    assert lower < rating
-    assert not any(lower < other < rating for other in STANDARD_RATINGS_A)
-    assert largest_standard_at_most(rating) == rating
+@given(st.floats(1.0, 200.0))
+def test_the_largest_rating_that_fits_leaves_none_between(current):
+    """Not above the current, and no other rating lies between."""
+    found = largest_standard_at_most(current)
+    assert found <= current * (1 + 1e-9)
+    assert not any(found < other <= current for other in STANDARD_RATINGS_A)
 
 
 @pytest.mark.parametrize(

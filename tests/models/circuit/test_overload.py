@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_bvp
 
 from models.circuit.errors import CircuitError
-from models.circuit.heat import heated_wire, steady_current_a
+from models.circuit.heat import heated_wire, steady_current_a, steady_temperature_c
 from models.circuit.insulation_table import CLASSES
 from models.circuit.overload import load_that_explains
 from models.circuit.wire_table import wire_size
@@ -26,28 +26,46 @@ def test_far_from_the_terminal_it_is_what_a_long_wire_bears():
     assert found.plausible and found.assumptions
 
 
-def test_damage_near_the_terminal_needs_a_fin_solved_by_scipy():
-    """The upper current against a boundary value problem, solved by SciPy with losses linear in temperature."""
-    found = load_that_explains(WIRE, CLASSES["B"], 300.0, 40.0)
+def edge_by_scipy(wire, current, damaged_mm, to_terminal_mm):
+    """Temperature at the damage's edge by SciPy, with the true losses and the resistance where the copper is cool."""
+    through = 2 * math.pi * wire.material.conductivity_w_mk / math.log(wire.od_mm / wire.conductor_mm)
+    surfaces = np.linspace(40.0, 400.0, 400)
+    shed = wire.shed(surfaces)
+    copper = surfaces + shed / through
+    x = np.linspace(0, (damaged_mm + 2 * to_terminal_mm) / 1000, 600)
+    from_end = np.minimum(x, x[-1] - x)
+
+    def slope(_, y):
+        made = current**2 * wire.ohm_per_m_20c * (1 + 0.00393 * (y[0] - 20))
+        return np.vstack([y[1], (np.interp(y[0], copper, shed) - made) / (390 * wire.copper_mm2 * 1e-6)])
+
+    far = steady_temperature_c(wire, current)
+    guess = np.vstack([40 + (far - 40) * np.minimum(1, from_end / 0.05), 0 * x])
+    solved = solve_bvp(slope, lambda a, b: np.array([a[0] - 40, b[0] - 40]), x, guess, tol=1e-4, max_nodes=20_000)
+    assert solved.success
+    return float(solved.sol(to_terminal_mm / 1000)[0])
+
+
+@pytest.mark.parametrize("distance", [25.0, 40.0, 80.0, 150.0])
+def test_damage_near_the_terminal_needs_a_fin_solved_by_scipy(distance):
+    """Our fin takes linear losses: the upper current is never too small, and at most a tenth too large."""
+    high = load_that_explains(WIRE, CLASSES["B"], 300.0, distance).high_a
     _, slow = WIRE.bounds()
-    far = next(t for t in np.arange(150.0, 400.0, 0.1) if steady_current_a(slow, t) >= found.high_a)
-    cooling = math.sqrt(
-        390 * 0.5e-6 * (far - 40) / (found.high_a**2 * slow.ohm_per_m_20c * (1 + 0.00393 * (far - 20)))
-    )  # m, from the heat balance far from the ends
-    x = np.linspace(0, 0.38, 400)
-    solved = solve_bvp(
-        lambda x, y: np.vstack([y[1], (y[0] - (far - 40)) / cooling**2]),
-        lambda a, b: np.array([a[0], b[0]]),
-        x,
-        np.zeros((2, x.size)),
-    )
-    assert 40 + solved.sol(0.040)[0] == pytest.approx(150.0, abs=1.0)
+    assert edge_by_scipy(slow, high, 300.0, distance) >= 150.0 > edge_by_scipy(slow, high / 1.1, 300.0, distance)
 
 
 def test_damage_up_to_the_terminal_has_no_upper_end():
     """And the words say that a hot terminal explains it as well."""
     found = load_that_explains(WIRE, CLASSES["B"], 300.0, 0.0)
     assert found.high_a is None and "hot terminal" in found.says
+
+
+def test_a_terminal_cools_no_farther_than_along_the_wire_that_sheds_least():
+    """λ = √(k S ΔT / (I² R)) by hand: 390 W/(m K), 0.4647 mm² of copper, 60 K, R at 40 °C."""
+    fast, _ = WIRE.bounds()
+    made = steady_current_a(fast, 100.0) ** 2 * 0.0371 * (1 + 0.00393 * 20)
+    expected_mm = 1000 * math.sqrt(390 * 0.4647e-6 * 60 / made)
+    assert load_that_explains(WIRE, CLASSES["B"], 300.0, 40.0).cooling_mm == pytest.approx(expected_mm, rel=1e-3)
 
 
 def test_damage_that_stops_far_from_the_terminal_is_no_overload():

@@ -12,7 +12,6 @@ from models.circuit.wire_table import (
     awg_diameter_mm,
     awg_size,
     nearest_awg,
-    next_larger,
     parse_size,
     resistance_at,
     wire_size,
@@ -137,14 +136,6 @@ def test_a_size_without_its_own_diameter_takes_one_between_its_neighbours():
 def test_the_nearest_gauge_is_the_one_people_name():
     """The usual pairing of metric sizes with gauges."""
     assert [nearest_awg(a) for a in (0.22, 0.35, 0.5, 0.85, 1.25, 2.0, 3.0, 5.0)] == [24, 22, 20, 18, 16, 14, 12, 10]
-
-
-def test_the_next_larger_size_is_of_the_same_family():
-    """And there is none above the largest."""
-    assert next_larger(wire_size(0.5)).mm2 == 0.75
-    assert next_larger(wire_size(0.85)).mm2 == 1.25
-    assert next_larger(awg_size(20)).awg == 18
-    assert next_larger(wire_size(10.0)) is None
 
 
 @given(st.floats(0.05, 50.0))

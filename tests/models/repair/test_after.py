@@ -80,12 +80,23 @@ def test_fewer_sleeves_than_planned_are_counted_by_hand(bench, work):
     assert verdicts(closed(bench, work, one, joints=1))["joints"] == "violated"
 
 
+def test_a_count_by_hand_below_what_one_photograph_shows_is_counted_again(bench, work):
+    """Three sleeves in one picture and a count of two: somebody is wrong, and nothing is closed on it."""
+    third = bench.splice("s3", wire_id="w2", rings_px=bench.square(60.0))
+    three = repaired(bench, splices=[*repaired(bench).splices, third])
+    outcome = closed(bench, work, three, joints=2, ruler=True)
+    assert verdicts(outcome)["joints"] == "cannot_tell" and outcome.state != "closed"
+
+
 def test_a_count_by_hand_does_not_prove_where_the_unseen_joints_lie(bench, work):
     """A photograph of nothing and a count of two close nothing; a ruler does, unless a seen joint is too near."""
     bare = bench.photo(name="after.jpg", housings=[bench.housing()])
     assert verdicts(closed(bench, work, bare, joints=2))["termination-distance"] == "cannot_tell"
     assert closed(bench, work, bare, joints=2).state == "open"
-    assert closed(bench, work, bare, joints=2, ruler=True).state == "closed"
+    measured = closed(bench, work, bare, joints=2, ruler=True)
+    assert measured.state == "closed" and verdicts(measured)["termination-distance"] == "met"
+    assert all("2 joint(s) that no photograph shows: measured with a ruler" in check.says
+               for check in measured.checks if check.what in ("termination-distance", "splice-spacing"))  # fmt: skip
     assert closed(bench, work, repaired(bench, first=100.0), joints=2, ruler=True).state == "not_met"
 
 

@@ -31,7 +31,14 @@ def test_the_calculation_alone_proves_nothing_kept(bench):
     """The wire bears it, but what the circuit calls for is not known: it stays a question."""
     found = fused(bench, 7.5, 0.5)
     assert bench.verdict(found, "fuse-coordination") == "cannot_tell"
-    assert "at every load current" in bench.says(found, "fuse-coordination")
+    says = bench.says(found, "fuse-coordination")
+    assert "at every load current up to 45 A, beyond which" in says and "large-body" not in says
+
+
+def test_a_rating_made_in_two_bodies_is_told_for_the_quicker_one_alone(bench):
+    """30 A on 6 mm²: of the large body no latest time is known, and the words say so."""
+    says = bench.says(fused(bench, 30.0, 6.0), "fuse-coordination")
+    assert "30 A standard-body fuse opens before" in says and "a large-body one is slower" in says
 
 
 def test_a_hot_place_makes_a_fuse_too_large(bench):

@@ -63,15 +63,25 @@ def test_every_mistake_of_the_bench_notes_has_its_line(tmp_path):
         load_bench(written(tmp_path, wire.replace("10", "-1")))
 
 
+def test_a_colour_or_a_size_that_no_table_has_is_a_mistake_of_the_bench_notes(tmp_path):
+    """Both at once, with the wire's name, what is known, and what came."""
+    wire = '[[wire]]\nid = "w1"\nbefore_mm = 10\ndamage_mm = 5\nafter_mm = 20\ncolour = "ZZ"\nsize_mm2 = 0.61\n'
+    with pytest.raises(BenchError) as caught:
+        load_bench(written(tmp_path, wire))
+    colour, size = caught.value.lines
+    assert "wire w1: colour: expected codes" in colour and "'ZZ'" in colour
+    assert "wire w1: wire size: expected 0.5 or 0.75 mm², got 0.61 mm²" in size
+
+
 def test_every_damage_brings_the_cautions_it_calls_for():
     """Battery, eyes, restraint and high voltage always; wet clean-up at nests (CDC), dust at burnt insulation."""
-    always = " ".join(cautions_for(["abrasion"], "none", damaged=True))
+    always = " ".join(cautions_for(["abrasion"], "none", handled=True))
     for word in ("battery", "eye protection", "Restraint", "high-voltage", "maker's procedure", "local"):
         assert word in always
-    nest = " ".join(cautions_for(["rodent"], "none", damaged=True))
+    nest = " ".join(cautions_for(["rodent"], "none", handled=True))
     for word in ("30 minutes", "gloves", "mask", "1 part to 9", "5 minutes", "never sweep or vacuum dry"):
         assert word in nest
-    assert "mask" in " ".join(cautions_for(["external_heat"], "none", damaged=True))
+    assert "mask" in " ".join(cautions_for(["external_heat"], "none", handled=True))
 
 
 def test_every_damage_says_what_to_look_for_and_what_stops_it_coming_back():

@@ -172,3 +172,12 @@ def test_damage_running_on_under_tape_may_come_nearer_to_the_termination(bench):
     """300 mm seen is no proof."""
     found = bench.decision(cut(bench, bench.m(300.0), continues_under_covering=True), both_ends_identified=True)
     assert bench.verdict(found, "termination-distance") == "cannot_tell"
+
+
+def test_a_distance_told_by_the_ruler_is_not_asked_again_because_of_a_covering(bench):
+    """What is open then is how far the damage runs, and that alone is asked; a distance that is not known still is."""
+    for told, asked in (({"distances_mm": {"r1": 300.0}}, False), ({}, True)):
+        region = cut(bench, None, continues_under_covering=True)
+        found = bench.decision(region, both_ends_identified=True, **told)
+        changes = [question.changes.split(":")[0] for question in found.open_questions]
+        assert "hidden-damage" in changes and ("termination-distance" in changes) is asked

@@ -54,6 +54,25 @@ def test_traced_wires_are_planned_from_the_photograph_alone(bench):
     assert len(sheet.cut) == 2 and all("RD" in line.note for line in sheet.cut)
 
 
+def test_two_faces_of_the_same_wires_are_not_cut_twice_unasked(bench):
+    """Two or four wires: the photographs do not tell. A count of four settles it; a count of two leaves it asked."""
+    faces = [bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), name=name) for name in ("a.jpg", "b.jpg")]
+    sheet = sheet_of(bench, faces)
+    assert sheet.plan.status == "open" and any("same wire" in question.ask for question in sheet.questions)
+    assert sheet_of(bench, faces, wire_count=4).plan.status == "planned"
+    assert sheet_of(bench, faces, wire_count=2).plan.status == "open"
+
+
+def test_a_wire_that_may_be_a_restraint_circuit_may_have_to_be_referred(bench):
+    """Two red circuits of the list, one of them a restraint: which it is, is asked, and at worst it is referred."""
+    rows = "C1,RD,1.5,X1,1,X7,3,1400,15,,none\nC3,RD,1.5,X1,4,G2,,1400,,,restraint\n"
+    photo = bench.photo(bitten(bench, wires_affected=bench.count(value=1, low=1, high=1, wire_ids=["w1"])),
+                        wires=traced(bench, "w1"))  # fmt: skip
+    sheet = sheet_of(bench, [photo], parse_circuit_list((HEAD + rows).encode()))
+    assert sheet.route_worst == "refer" and sheet.plan.status == "open"
+    assert any("C1 or C3" in question.ask for question in sheet.questions)
+
+
 def test_a_wire_seen_in_part_is_planned_where_the_nearest_terminal_proves_enough_room(bench):
     """The far terminal lies at least as far beyond the damage as the near one."""
     sheet = sheet_of(bench, [bench.photo(bitten(bench), wires=[bench.wire("w1"), bench.wire("w2")])],

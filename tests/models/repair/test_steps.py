@@ -1,0 +1,83 @@
+"""Steps, tests and cautions of an order: what nobody may read wrong at the bench."""
+
+import pytest
+
+from models.circuit.circuit_list import parse_circuit_list
+from models.repair import Answers, decide
+from models.repair.bench import BenchNotes, BenchWire
+from models.repair.prices import load_prices
+from models.repair.worksheet import worksheet
+
+HEAD = "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
+LIST = parse_circuit_list(
+    (
+        HEAD
+        + "C1,RD,0.5,X1,1,X2,1,900,20,,none\n"
+        + "C2,BU,0.75,X1,2,X2,2,900,10,,none\n"
+        + "C3,BN,1,X1,3,X2,3,900,,,data_pair\n"
+    ).encode()
+)
+
+
+def noted(*circuits):
+    """Wires of 900 mm, one for each circuit, 40 mm of damage at 300 mm, no branches."""
+    wires = tuple(
+        BenchWire(id=f"w{name}", circuit=name, before_mm=300.0, damage_mm=40.0, after_mm=560.0) for name in circuits
+    )
+    return BenchNotes(branch_points_mm=(), wire=wires)
+
+
+def sheet_of(bench, notes, **answers):
+    """The sheet of an assembly whose only photograph shows no damage."""
+    photos = [bench.photo()]
+    return worksheet(photos, decide(photos, Answers(**answers), bench.rules), bench.rules, load_prices(), LIST, notes)
+
+
+def test_a_listed_fuse_too_large_for_its_wire_is_not_named_as_the_one_to_fit(bench):
+    """20 A on 0.5 mm², where the rules' table ends at 7.5 A, is asked about; 10 A on 0.75 mm² is fitted."""
+    sheet = sheet_of(bench, noted("C1", "C2"), circuit_class="none")
+    fuse = sheet.tests[-1]
+    assert "calls for (C2: 10 A)" in fuse and "NO FUSE INTO C1" in fuse
+    asked = [q for q in sheet.questions if q.changes.startswith("fuse-coordination")]
+    assert len(asked) == 1 and "C1" in asked[0].ask and "20 A" in asked[0].ask and "7.5 A" in asked[0].ask
+
+
+def test_wires_noted_at_the_bench_are_repaired_though_the_photograph_shows_nothing(bench):
+    """Answered sound, returned to service; with a damaged wire in the notes it is a repair, steps and all."""
+    answers = dict(circuit_class="none", looked_over="nothing_more", fuse_found_a=10.0, fuse_rated_a=10.0,
+                   wire_size_mm2=1.0)  # fmt: skip
+    assert sheet_of(bench, BenchNotes(), **answers).route == "return_to_service"
+    sheet = sheet_of(bench, noted("C2"), **answers)
+    assert sheet.route == sheet.route_worst == "repair_in_vehicle" and "noted at the bench" in sheet.route_why
+    assert any("Wire wC2" in step for step in sheet.steps) and sheet.tests and sheet.offers
+
+
+@pytest.mark.parametrize("word", ["battery", "eye protection", "Restraint"])
+def test_whoever_handles_wires_is_cautioned_whatever_the_photograph_shows(bench, word):
+    """Nothing is found in the photograph, but a wire is to be cut."""
+    assert any(word in text for text in sheet_of(bench, noted("C2"), circuit_class="none").cautions)
+
+
+def test_a_class_that_only_the_list_names_brings_its_caution(bench):
+    """The data pair of the list stops the work, and its caution is printed."""
+    sheet = sheet_of(bench, noted("C3"), circuit_class="none")
+    assert sheet.route == "refer" and any("twist" in text for text in sheet.cautions)
+    assert [step for step in sheet.steps if "Stop." in step] == [sheet.steps[1]]
+
+
+@pytest.mark.parametrize(("at", "asked"), [(700.0, False), (800.0, True)])
+def test_an_old_joint_too_near_a_terminal_is_not_kept_unasked(bench, at, asked):
+    """900 mm long: a joint at 700 lies 200 mm from the end and stays; one at 800 lies 100 mm from it, below 152.4."""
+    wire = BenchWire(id="w1", size_mm2=1.0, before_mm=300.0, damage_mm=40.0, after_mm=560.0, joints_mm=(at,))
+    sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
+    assert any("100 mm from a terminal" in question.ask for question in sheet.questions) is asked
+    assert sheet.plan.status == ("open" if asked else "planned")
+
+
+def test_a_wire_known_from_the_bench_alone_has_its_resistance_expected(bench):
+    """1 m of 1 mm² is at most 18.5 mΩ (ISO 6722-1, from memory); four contacts add 3 mΩ and a spread."""
+    wire = BenchWire(id="w1", size_mm2=1.0, colour="rd", before_mm=400.0, damage_mm=40.0, after_mm=560.0)
+    sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
+    told = float(sheet.tests[0].split("at most ")[1].split(" mΩ")[0])
+    assert 18.5 + 1.5 < told < 18.5 + 6.0
+    assert sheet.cut[0].colour == "RD"
