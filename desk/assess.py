@@ -8,7 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from desk.compose import Composer, scale_of_mat
+from desk.compose import Composer
+from desk.notes import scale_of_mat
 from desk.recognition import find_scene
 from models.damage.namer import Named
 from models.damage.store import DamageModel, ModelError, load_model

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from desk.notes import NO_SCALE, Notes
 from models.damage.namer import Named
-from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
 from vision.findings import (
     LABELS,
@@ -17,18 +17,14 @@ from vision.findings import (
     Evidence,
     Housing,
     Measure,
-    Missing,
     Region,
     Ring,
-    Scale,
     Splice,
     Termination,
     Wire,
 )
 from vision.grid import canvas_mask, outlines, patches
-from vision.mat import MatView
 from vision.measure import (
-    Correction,
     RawMeasure,
     height_factor,
     measure_shell,
@@ -38,92 +34,31 @@ from vision.measure import (
     to_termination,
 )
 from vision.parts import Part
-from vision.recognise import Scene, ShellCandidate, WireCandidate
+from vision.recognise import ShellCandidate, WireCandidate
 from vision.regions import extent_along
-from vision.sight import FirstLook
 from vision.wire_counts import wires_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
 
-NO_SCALE = "no scale: no mat in the photograph and none stated"
-
-
-def scale_of_mat(view: MatView) -> Scale:
-    """Scale from a mat or a pocket card."""
-    card = view.layout.kind == "card"
-    return Scale(source="card" if card else "mat", mm_per_px=view.mm_per_px, u95_rel=view.u95_rel)
-
 
 @dataclass
-class Composer:
-    """Collects one photograph's findings; every absent measure leaves its reason in ``missing``."""
+class Composer(Notes):
+    """Collects one photograph's findings."""
 
-    look: FirstLook
-    scene: Scene
-    model: DamageModel
     traced: list[TracedWire]
-    missing: list[Missing] = field(default_factory=list)
     splices: list[Splice] = field(default_factory=list)
     _feet: list[np.ndarray] = field(default_factory=list)
-
-    @property
-    def scaled(self) -> bool:
-        """Whether millimetres are real."""
-        return self.look.canvas.mm_known
+    _shells: dict[str, dict[str, RawMeasure]] = field(default_factory=dict)
 
     @property
     def _broken(self) -> np.ndarray:
         return self.scene.probabilities[:, self.model.finder.classes.index("connector")]
 
-    @property
-    def scale_u95_rel(self) -> float:
-        """Relative uncertainty of the scale; a stated scale is taken at 2 %, for nobody states one better."""
-        view = self.look.view
-        return view.u95_rel if isinstance(view, MatView) else 0.02
-
-    def absent(self, where: str, reason: str) -> None:
-        """Note why a field is null."""
-        self.missing.append(Missing(field=where, reason=reason))
-
-    def ring_px(self, canvas_ring: np.ndarray) -> Ring:
-        """Canvas ring to photograph px."""
-        return [(round(float(x), 1), round(float(y), 1)) for x, y in self.look.canvas.to_photo_px(canvas_ring)]
-
-    def ring_mm(self, canvas_ring: np.ndarray) -> Ring:
-        """Canvas ring to mm."""
-        return [(round(float(x), 2), round(float(y), 2)) for x, y in self.look.canvas.to_mm(canvas_ring)]
-
-    def point(self, canvas_xy: np.ndarray) -> tuple[tuple[float, float] | None, tuple[float, float]]:
-        """One canvas point as (mm or None, px)."""
-        mm = self.ring_mm(np.atleast_2d(canvas_xy))[0] if self.scaled else None
-        return mm, self.ring_px(np.atleast_2d(canvas_xy))[0]
-
-    def measured(self, where: str, name: str, label: str, raw: RawMeasure, low_bound: bool = False) -> Measure | None:
-        """A raw measure corrected for its label, or None with the reason noted."""
-        if not self.scaled:
-            self.absent(where, NO_SCALE)
-            return None
-        if raw.value is None:
-            self.absent(where, raw.reason)
-            return None
-        table = self.model.measures[name]
-        correction = Correction(**(table.get(label) or table["any"]))
-        if correction.ratio <= 0:
-            # on the scenes it was corrected on, what was seen bore no relation to the truth: no measure, not zero
-            self.absent(where, "this model cannot measure it: on its scenes the raw value said nothing of the true one")
-            return None
-        return correction.apply(raw.value, self.scale_u95_rel, low_bound)
-
-    def scale(self) -> Scale:
-        """Where millimetres come from."""
-        view = self.look.view
-        if isinstance(view, MatView):
-            return scale_of_mat(view)
-        if self.scaled:
-            ratio = self.look.photo.width_px / self.look.canvas.bgr.shape[1]
-            return Scale(source="stated", mm_per_px=1 / self.look.canvas.px_per_mm / ratio, u95_rel=self.scale_u95_rel)
-        self.absent("scale.mm_per_px", view.reason)
-        return Scale(source="none")
+    def _shell_measures(self, candidate: ShellCandidate) -> dict[str, RawMeasure]:
+        """Raw measures of a housing, taken once."""
+        if candidate.part.id not in self._shells:
+            self._shells[candidate.part.id] = measure_shell(self.look, candidate, self._broken)
+        return self._shells[candidate.part.id]
 
     def wire_region(self, id: str, candidate: WireCandidate, named: Named) -> Region:
         """A region of damage on wires."""
@@ -250,7 +185,7 @@ class Composer:
         at = f"regions[{id}]"
         mask = shell_damage_mask(self.look, candidate, self._broken)
         rings = outlines(mask, 1.0 * self.look.canvas.px_per_mm**2)
-        raw = measure_shell(self.look, candidate, self._broken)
+        raw = self._shell_measures(candidate)
         length = self.measured(f"{at}.length_mm", "shell_length_mm", "connector", raw["shell_length_mm"])
         area = self.measured(f"{at}.area_mm2", "shell_area_mm2", "connector", raw["shell_area_mm2"])
         self.absent(f"{at}.wires_affected", "damage of a housing, not of wires")
@@ -273,7 +208,7 @@ class Composer:
     def housing(self, candidate: ShellCandidate, named: Named) -> Housing:
         """A housing and its state: cracked only where the label is certain, unknown where it is not."""
         part = candidate.part
-        raw = measure_shell(self.look, candidate, self._broken)
+        raw = self._shell_measures(candidate)
         broken = named.label == "connector"
         sure = not named.unsure
         at = f"housings[{part.id}]"

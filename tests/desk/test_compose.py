@@ -4,7 +4,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from desk.compose import NO_SCALE, Composer
+from desk.compose import Composer
+from desk.notes import NO_SCALE
 from vision.measure import RawMeasure
 
 TABLE = {"ratio": 1.0, "offset": 0.0, "reach": 1.0, "floor": 3.0, "share": 0.1}

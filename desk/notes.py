@@ -1,0 +1,87 @@
+"""What every finding of a photograph needs: places in px and mm, corrected measures, and reasons for absent ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.damage.store import DamageModel
+from vision.findings import Measure, Missing, Ring, Scale
+from vision.mat import MatView
+from vision.measure import Correction, RawMeasure
+from vision.recognise import Scene
+from vision.sight import FirstLook
+
+NO_SCALE = "no scale: no mat in the photograph and none stated"
+
+
+def scale_of_mat(view: MatView) -> Scale:
+    """Scale from a mat or a pocket card."""
+    card = view.layout.kind == "card"
+    return Scale(source="card" if card else "mat", mm_per_px=view.mm_per_px, u95_rel=view.u95_rel)
+
+
+@dataclass
+class Notes:
+    """One photograph's look, scene and model; every absent measure leaves its reason in ``missing``."""
+
+    look: FirstLook
+    scene: Scene
+    model: DamageModel
+    missing: list[Missing] = field(default_factory=list, kw_only=True)
+
+    @property
+    def scaled(self) -> bool:
+        """Whether millimetres are real."""
+        return self.look.canvas.mm_known
+
+    @property
+    def scale_u95_rel(self) -> float:
+        """Relative uncertainty of the scale; a stated scale is taken at 2 %, for nobody states one better."""
+        view = self.look.view
+        return view.u95_rel if isinstance(view, MatView) else 0.02
+
+    def absent(self, where: str, reason: str) -> None:
+        """Note why a field is null."""
+        self.missing.append(Missing(field=where, reason=reason))
+
+    def ring_px(self, canvas_ring: np.ndarray) -> Ring:
+        """Canvas ring to photograph px."""
+        return [(round(float(x), 1), round(float(y), 1)) for x, y in self.look.canvas.to_photo_px(canvas_ring)]
+
+    def ring_mm(self, canvas_ring: np.ndarray) -> Ring:
+        """Canvas ring to mm."""
+        return [(round(float(x), 2), round(float(y), 2)) for x, y in self.look.canvas.to_mm(canvas_ring)]
+
+    def point(self, canvas_xy: np.ndarray) -> tuple[tuple[float, float] | None, tuple[float, float]]:
+        """One canvas point as (mm or None, px)."""
+        mm = self.ring_mm(np.atleast_2d(canvas_xy))[0] if self.scaled else None
+        return mm, self.ring_px(np.atleast_2d(canvas_xy))[0]
+
+    def measured(self, where: str, name: str, label: str, raw: RawMeasure, low_bound: bool = False) -> Measure | None:
+        """A raw measure corrected for its label, or None with the reason noted."""
+        if not self.scaled:
+            self.absent(where, NO_SCALE)
+            return None
+        if raw.value is None:
+            self.absent(where, raw.reason)
+            return None
+        table = self.model.measures[name]
+        correction = Correction(**(table.get(label) or table["any"]))
+        if correction.ratio <= 0:
+            # on the scenes it was corrected on, what was seen bore no relation to the truth: no measure, not zero
+            self.absent(where, "this model cannot measure it: on its scenes the raw value said nothing of the true one")
+            return None
+        return correction.apply(raw.value, self.scale_u95_rel, low_bound)
+
+    def scale(self) -> Scale:
+        """Where millimetres come from."""
+        view = self.look.view
+        if isinstance(view, MatView):
+            return scale_of_mat(view)
+        if self.scaled:
+            ratio = self.look.photo.width_px / self.look.canvas.bgr.shape[1]
+            return Scale(source="stated", mm_per_px=1 / self.look.canvas.px_per_mm / ratio, u95_rel=self.scale_u95_rel)
+        self.absent("scale.mm_per_px", view.reason)
+        return Scale(source="none")
