@@ -9,7 +9,7 @@ from typing import Literal
 from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches, up
 from models.repair.plan_check import broken_limits
 from models.repair.plan_conflict import conflict, unseen_ends
-from models.repair.plan_rows import Weights
+from models.repair.plan_programme import Weights
 from models.repair.plan_solve import Choice, PlanError, choose
 from vision.findings import Finding, Question, Route
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from models.repair.branch import Branch, BranchWire, PlanLimits
-from models.repair.plan_rows import FAMILIES, TYING, Group, Weights
+from models.repair.plan_programme import Weights
+from models.repair.plan_rows import FAMILIES, TYING, Group
 from models.repair.plan_solve import PlanError, choose
 
 _SECONDS = 3.0

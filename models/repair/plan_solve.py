@@ -9,7 +9,8 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from models.repair.branch import Branch, PlanLimits
-from models.repair.plan_rows import Group, Programme, Weights, Writer
+from models.repair.plan_programme import Programme, Weights
+from models.repair.plan_rows import Group, Writer
 
 _NO_PLAN, _TIME_UP = 2, 1
 

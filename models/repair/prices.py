@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from models.repair.plan_rows import Weights
+from models.repair.plan_programme import Weights
 
 Amount = Annotated[float, Field(ge=0.0, le=1_000_000.0, allow_inf_nan=False, strict=True)]
 Months = Annotated[int, Field(ge=0, le=600, strict=True)]

@@ -50,8 +50,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     for one in pins:
         found.append(
             f"Housing {one.connector or one.housing}: one wire at a time into the same cavity of the new housing. "
-            "Hear or "
-            "feel the latch, pull to check, tick. Plugs and seals go over. Close the secondary lock last."
+            "Hear or feel the latch, pull to check, tick. Plugs and seals go over. Close the secondary lock last."
         )
     found += _jobs(decision, ("inspect_terminals", "sleeve"))
     found.append("Close the coverings as they were; clips, shields and grommets back in their places.")
@@ -107,13 +106,11 @@ def tests_afterwards(
         )
     found.append(
         "Insulation: each repaired wire against its neighbours and ground, everything unplugged, at the voltage the "
-        "maker "
-        "allows; no reading that moves when the repair is bent by hand."
+        "maker allows; no reading that moves when the repair is bent by hand."
     )
     found.append(
         f"Drop under load: at most {rules.drop_budget.max_v:g} V over the repaired circuit, load on; like loads "
-        "side by "
-        "side give like readings."
+        "side by side give like readings."
     )
     return tuple([*found, _fuse_test(circuits, rules)])
 
@@ -184,9 +181,7 @@ def _known_size(mm2: float | None) -> WireSize | None:
         return None
 
 
-def _parts(
-    size: WireSize, length_mm: float, budget: DropBudget, joints: int, temp_c: float
-) -> list[Segment | Contact]:
+def _parts(size: WireSize, length_mm: float, budget: DropBudget, joints: int, temp_c: float) -> list[Segment | Contact]:
     """The wire from terminal to terminal with its contacts."""
     return [
         segment_of(size, length_mm, temp_c),

@@ -20,8 +20,8 @@ CAUSES: dict[str, tuple[Cause, ...]] = {
         Cause(
             cause="A circuit carried more current than its wire bears for long enough to heat it.",
             look_for="The fuse's history: a rating larger than called for, a bridge, blown fuses lying about; a "
-            "chafed wire to ground, a seized motor, added loads, "
-            "a loose or corroded terminal at the end of the discolouration.",
+            "chafed wire to ground, a seized motor, added loads, a loose or corroded terminal at the end of the "
+            "discolouration.",
             prevent="Fit the fuse that belongs to the wire, mend the short or the load first, give added loads their "
             "own fused feed.",
         ),
@@ -31,8 +31,7 @@ CAUSES: dict[str, tuple[Cause, ...]] = {
             cause="A rodent gnawed the assembly.",
             look_for="Nest material, droppings, tooth marks on hoses and insulation nearby; where the vehicle stands.",
             prevent="Clear food and nests, close the way in where the maker allows, park elsewhere. Bitter tape "
-            "over exposed "
-            "runs and repellents help for a while only; look again after some weeks.",
+            "over exposed runs and repellents help for a while only; look again after some weeks.",
         ),
     ),
     "connector": (
@@ -84,13 +83,10 @@ _CLASSES: dict[str, str] = {
 _LABELS: dict[str, str] = {
     "rodent": "Rodent remains carry disease. Air the space for at least 30 minutes and stay away meanwhile; rubber or "
     "nitrile gloves and a mask; soak nest and droppings with disinfectant (fresh household bleach, 1 part to 9 of "
-    "water) "
-    "for 5 minutes, then wipe up; never sweep or vacuum dry; wash the gloved hands. A heavy infestation calls for a "
-    "fitted "
-    "respirator. (After the clean-up advice of the CDC; local health rules stand above it.)",
+    "water) for 5 minutes, then wipe up; never sweep or vacuum dry; wash the gloved hands. A heavy infestation calls "
+    "for a fitted respirator. (After the clean-up advice of the CDC; local health rules stand above it.)",
     "external_heat": "Burnt insulation leaves corrosive residue and fine dust: gloves, eye protection, wet wiping, "
-    "a mask; no "
-    "bare skin, no blowing clean.",
+    "a mask; no bare skin, no blowing clean.",
     "electrical_overload": "Never fit a larger fuse. A bridged or hot fuse and its holder burn: let them cool, and "
     "find the fault before power returns.",
     "connector": "Broken housings have sharp edges; do not pull on wires to part them.",

@@ -10,7 +10,7 @@ from models.repair import load_rules
 from models.repair.branch import Branch, BranchWire, Mark, PlanLimits, Stretch, WireEnd, plan_limits
 from models.repair.plan import plan_branch
 from models.repair.plan_check import broken_limits
-from models.repair.plan_rows import Weights
+from models.repair.plan_programme import Weights
 from models.repair.plan_solve import choose
 
 LIMITS = plan_limits(load_rules())
