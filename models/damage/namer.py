@@ -100,14 +100,18 @@ def forest(seed: int) -> ExtraTreesClassifier:
 
 
 def boosting(seed: int) -> HistGradientBoostingClassifier:
-    """For housings: broken ones are few among whole ones, where a forest's vote hardly ever turns."""
+    """For housings: broken ones are few among whole ones, where a forest's vote hardly ever turns.
+
+    The first class, the broken ones, counts double: weighed up to the same share as the whole ones it gave four false
+    alarms for every three broken housings found.
+    """
     return HistGradientBoostingClassifier(
         max_iter=150,
         learning_rate=0.06,
         max_leaf_nodes=6,
         l2_regularization=10.0,
         max_features=0.2,
-        class_weight="balanced",
+        class_weight={0: 2.0, 1: 1.0},
         early_stopping=False,
         random_state=seed,
     )
