@@ -11,9 +11,8 @@ from pathlib import Path
 from desk.errors import DeskError, one_line
 from desk.order_model import Assessed, Order, read_assessment
 from desk.order_photos import find_photo
-from models.circuit.circuit_list import Circuit, CircuitListError, read_circuit_list
+from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
 from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
-from models.repair.answers import REFERABLE_CLASSES
 from models.repair.bench import BenchError, BenchNotes, load_bench
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
