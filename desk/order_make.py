@@ -16,7 +16,7 @@ from models.repair import Answers, AnswersError, Rules, RulesError, decide, load
 from models.repair.bench import BenchError, BenchNotes, load_bench
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
-from vision.findings import Decision
+from vision.findings import Decision, RuleResult
 
 
 @dataclass(frozen=True)
@@ -50,9 +50,16 @@ def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], mad
         made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
         photos=[photo.photo for photo in assessed.photos],
         photos_not_found=[p.photo.name for p in assessed.photos if p.photo.sha256 not in files],
-        decision=assessed.decision,
+        decision=_with_row(assessed.decision, work.circuit_class),
         work=work,
     )
+
+
+def _with_row(decision: Decision, row: RuleResult | None) -> Decision:
+    """The decision with one rule's row in the place of its own."""
+    if row is None:
+        return decision
+    return decision.model_copy(update={"rules": [row if rule.id == row.id else rule for rule in decision.rules]})
 
 
 def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed:

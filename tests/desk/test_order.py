@@ -144,6 +144,22 @@ def test_an_order_referred_by_the_circuit_list_offers_no_way_round_and_no_repair
         assert part not in text, part
 
 
+def test_the_reasons_of_an_order_referred_by_the_list_name_the_circuit_as_violated(case, capsys):
+    """In JSON and on paper; the class answered at intake was none, and another list leaves the row as it was."""
+    (case / "restraint.csv").write_text(LIST.replace("continuous,none", "continuous,restraint"), "utf-8")
+    bench, out = ["--bench", str(case / "bench.toml")], case / "o.pdf"
+    said = {}
+    for name in ("restraint.csv", "list.csv"):
+        command = ["order", str(case / "a.json"), "--circuits", str(case / name), *bench]
+        assert cli.run([*command, "-o", str(out), "--json"]) == 0
+        order = Order.model_validate_json(capsys.readouterr().out)
+        said[name] = next(rule for rule in order.decision.rules if rule.id == "circuit-class")
+        paper = " ".join(" ".join(pages(out)[0]).split())
+        assert ("circuit C1, class restraint: the maker's procedure" in paper) == (name == "restraint.csv")
+    assert said["restraint.csv"].verdict == "violated" and "C1" in said["restraint.csv"].says
+    assert said["list.csv"].verdict == "met"
+
+
 def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
     """Without a file and without JSON."""
     assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml")]) == 0
