@@ -14,6 +14,7 @@ from desk.order_photos import find_photo
 from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
 from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
 from models.repair.bench import BenchError, BenchNotes, load_bench
+from models.repair.plan_solve import BrokenPlanError, PlanError
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
 from vision.findings import Decision, RuleResult
@@ -43,8 +44,15 @@ def read_sources(rules: Path | None, prices: Path | None, circuits: Path | None,
 
 
 def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], made_at: datetime | None = None) -> Order:
-    """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC)."""
-    work = worksheet(assessed.photos, assessed.decision, sources.rules, sources.prices, sources.circuits, sources.notes)
+    """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC).
+
+    DeskError where the plan fails its own check.
+    """
+    beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
+    try:
+        work = worksheet(assessed.photos, assessed.decision, *beside)
+    except (BrokenPlanError, PlanError) as error:
+        raise DeskError(f"order: {one_line(error)}") from error
     return Order(
         assembly=assessed.assembly,
         made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),

@@ -10,7 +10,7 @@ from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches,
 from models.repair.plan_check import broken_limits
 from models.repair.plan_conflict import conflict, unseen_ends
 from models.repair.plan_programme import Weights
-from models.repair.plan_solve import Choice, PlanError, choose
+from models.repair.plan_solve import BrokenPlanError, Choice, PlanError, choose
 from vision.findings import Finding, Question, Route
 
 Method = Literal["splice_in_section", "replace_terminal_lead", "replace_circuit", "several_pieces"]
@@ -89,7 +89,8 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
     """The cheapest lawful plan by `weights`, an open one with its questions, or the reasons why there is none.
 
     Cost of a plan: new joints, new terminals and new wire, each at its weight. The weights stand for the shop's work
-    and material, so fewest joints and least wire are traded as the shop's own prices trade them.
+    and material, so fewest joints and least wire are traded as the shop's own prices trade them. BrokenPlanError when
+    the plan fails the ruler's check: it is never handed out.
     """
     weights = weights or Weights()
     if not any(wire.damage for wire in branch.wires):
@@ -100,11 +101,10 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
         return Plan(status="open", says=str(error), questions=(_too_hard(),))
     if found is None:
         return _no_plan(branch, limits, weights)
-    plan = _worded(branch, limits, weights, found)
-    broken = broken_limits(branch, limits, {w.wire: tuple(j.at_mm for j in w.joints) for w in plan.wires}, found.stays)
-    if broken:  # never handed out: a fault of the programme, not of the input
-        raise AssertionError(f"the plan breaks its own limits: {'; '.join(broken)}")
-    return plan
+    broken = broken_limits(branch, limits, found.joints, found.stays)
+    if broken:
+        raise BrokenPlanError(broken)
+    return _worded(branch, limits, weights, found)
 
 
 def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:

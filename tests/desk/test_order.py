@@ -286,6 +286,20 @@ def test_every_other_mistake_is_one_line_too(case, capsys):
     assert not (case / "o.pdf").exists()
 
 
+def test_a_plan_that_breaks_a_limit_is_one_line_and_nothing_is_written(case, capsys, monkeypatch):
+    """Both commands that plan, when the check of a plan finds fault with it."""
+    out = case / "o.pdf"
+    order_it = ["order", str(case / "a.json"), "--bench", str(case / "bench.toml"), "-o", str(out)]
+    splice_it = ["splice", "--length", "1500", "--damage", "600..680"]
+    monkeypatch.setattr("models.repair.plan.broken_limits", lambda *_: ["w1: joint at 9 mm", "w2: joint at 8 mm"])
+    for command in (order_it, splice_it):
+        assert cli.run(command) == 2
+        said = capsys.readouterr()
+        assert said.err.startswith(f"loomtriage: {command[0]}: plan: expected joints that keep every limit, got w1: ")
+        assert "w2: joint at 8 mm" in said.err and said.err.count("\n") == 1 and said.out == ""
+    assert not out.exists()
+
+
 @pytest.fixture
 def ordered(case, capsys):
     """The order of the case as a file, and a way to assess the finished repair."""
