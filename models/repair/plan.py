@@ -58,6 +58,7 @@ class Plan(Finding):
 
     `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says
     which limits exclude each other (without any one of them there is a way), and the route becomes `remanufacture`.
+    `branch_points_mm` are stations along the branch, None where nobody looked for any.
     """
 
     status: Literal["planned", "open", "impossible"]
@@ -68,6 +69,7 @@ class Plan(Finding):
     checks: tuple[str, ...] = ()
     route: Route | None = None
     proved_cheapest: bool = True
+    branch_points_mm: tuple[float, ...] | None = None
 
     @property
     def joints(self) -> int:
@@ -123,7 +125,14 @@ def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:
         checks=tuple(dict.fromkeys([*(text for plan in plans for text in plan.checks), *checks])),
         route=next((plan.route for plan in plans if plan.route is not None), None),
         proved_cheapest=all(plan.proved_cheapest for plan in plans),
+        branch_points_mm=_stations([plan.branch_points_mm for plan in plans]),
     )
+
+
+def _stations(told: Sequence[tuple[float, ...] | None]) -> tuple[float, ...] | None:
+    """All stations named, each once, rising; None where nobody looked on any branch."""
+    looked = [points for points in told if points is not None]
+    return tuple(sorted({at for points in looked for at in points})) if looked else None
 
 
 def _total(wires: Sequence[WirePlan]) -> str:
@@ -166,8 +175,15 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
         checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
     if not found.proved_cheapest:
         checks.append(f"The plan keeps every limit; a cheaper one, if there is any, saves {found.spare:.2f} at most.")
-    proved = found.proved_cheapest
-    return Plan(status="planned", says=_total(wires), wires=wires, checks=tuple(checks), proved_cheapest=proved)
+    points = branch.branch_points
+    return Plan(
+        status="planned",
+        says=_total(wires),
+        wires=wires,
+        checks=tuple(checks),
+        proved_cheapest=found.proved_cheapest,
+        branch_points_mm=_stations([None if points is None else tuple(mark.at_mm for mark in points)]),
+    )
 
 
 def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, found: Choice) -> WirePlan:
