@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from desk.errors import DeskError, one_line
+from desk.order_answers import answers_given
 from desk.order_model import Assessed, Order, read_assessment
 from desk.order_photos import find_photo
 from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
@@ -43,10 +44,16 @@ def read_sources(rules: Path | None, prices: Path | None, circuits: Path | None,
         raise DeskError(one_line(error)) from error
 
 
-def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], made_at: datetime | None = None) -> Order:
+def make_order(
+    assessed: Assessed,
+    sources: Sources,
+    files: dict[str, Path],
+    made_at: datetime | None = None,
+    answers: Answers | None = None,
+) -> Order:
     """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC).
 
-    DeskError where the plan fails its own check.
+    `answers`: those the assessment was decided anew with, to be listed. DeskError where the plan fails its own check.
     """
     beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
     try:
@@ -60,6 +67,7 @@ def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], mad
         photos_not_found=[p.photo.name for p in assessed.photos if p.photo.sha256 not in files],
         decision=_with_row(assessed.decision, work.circuit_class),
         work=work,
+        answers=answers_given(answers) if answers is not None else (),
     )
 
 

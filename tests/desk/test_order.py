@@ -392,6 +392,26 @@ def test_answers_from_the_bench_decide_the_order_anew(case, capsys):
     assert "answer copper" in capsys.readouterr().err
 
 
+def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys):
+    """On paper, on screen and in JSON; the class of the intake was not given here, and without --answers none are."""
+    (case / "answers.toml").write_text("both_ends_identified = true\n[distances_mm]\nr1 = 301.5\n", "utf-8")
+    out, plain = case / "o.pdf", ["order", str(case / "a.json")]
+    told = [*plain, "--answers", str(case / "answers.toml")]
+    assert cli.run([*told, "-o", str(out), "--json"]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert [(one.name, one.on, one.answer) for one in order.answers] == [
+        ("both_ends_identified", None, "yes"), ("distances_mm", "r1", "301.5 mm"),
+    ]  # fmt: skip
+    assert cli.run(told) == 0
+    screen, paper = capsys.readouterr().out, " ".join(" ".join(pages(out)[0]).split())
+    assert "answers given:" in screen and "Answers given at the bench" in paper
+    for text in (screen, paper):
+        assert "r1: how far along the wire from the nearest termination? 301.5 mm" in text
+    assert cli.run([*plain, "-o", str(out), "--json"]) == 0
+    assert Order.model_validate_json(capsys.readouterr().out).answers == ()
+    assert "Answers given" not in "\n".join(pages(out)[0])
+
+
 @pytest.mark.parametrize("circuit_class", ["none", "restraint", "high_voltage", None])
 def test_the_class_asked_at_intake_is_known_from_the_decision(case, circuit_class):
     """So that new answers never forget a referred circuit."""
