@@ -44,10 +44,11 @@ def order(
         check_writable(out, "-o")
     sources = read_sources(rules, prices, circuits, bench)
     assessed = read_assessment(assessment)
-    if answers is not None:
-        assessed = decided_anew(assessed, read_answers(answers), sources.rules)
+    told = read_answers(answers) if answers is not None else None
+    if told is not None:
+        assessed = decided_anew(assessed, told, sources.rules)
     files = find_photos(assessed, assessment, photos)
-    made = make_order(assessed, sources, files)
+    made = make_order(assessed, sources, files, answers=told)
     if out is not None:
         from desk.order_pages import order_pdf
 

@@ -9,15 +9,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from desk.errors import DeskError, one_line
+from desk.order_answers import answers_given
 from desk.order_model import Assessed, Order, read_assessment
 from desk.order_photos import find_photo
-from models.circuit.circuit_list import Circuit, CircuitListError, read_circuit_list
+from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
 from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
-from models.repair.answers import REFERABLE_CLASSES
 from models.repair.bench import BenchError, BenchNotes, load_bench
+from models.repair.plan_solve import BrokenPlanError, PlanError
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
-from vision.findings import Decision
+from vision.findings import Decision, RuleResult
 
 
 @dataclass(frozen=True)
@@ -43,17 +44,38 @@ def read_sources(rules: Path | None, prices: Path | None, circuits: Path | None,
         raise DeskError(one_line(error)) from error
 
 
-def make_order(assessed: Assessed, sources: Sources, files: dict[str, Path], made_at: datetime | None = None) -> Order:
-    """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC)."""
-    work = worksheet(assessed.photos, assessed.decision, sources.rules, sources.prices, sources.circuits, sources.notes)
+def make_order(
+    assessed: Assessed,
+    sources: Sources,
+    files: dict[str, Path],
+    made_at: datetime | None = None,
+    answers: Answers | None = None,
+) -> Order:
+    """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC).
+
+    `answers`: those the assessment was decided anew with, to be listed. DeskError where the plan fails its own check.
+    """
+    beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
+    try:
+        work = worksheet(assessed.photos, assessed.decision, *beside)
+    except (BrokenPlanError, PlanError) as error:
+        raise DeskError(f"order: {one_line(error)}") from error
     return Order(
         assembly=assessed.assembly,
         made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
         photos=[photo.photo for photo in assessed.photos],
         photos_not_found=[p.photo.name for p in assessed.photos if p.photo.sha256 not in files],
-        decision=assessed.decision,
+        decision=_with_row(assessed.decision, work.circuit_class),
         work=work,
+        answers=answers_given(answers) if answers is not None else (),
     )
+
+
+def _with_row(decision: Decision, row: RuleResult | None) -> Decision:
+    """The decision with one rule's row in the place of its own."""
+    if row is None:
+        return decision
+    return decision.model_copy(update={"rules": [row if rule.id == row.id else rule for rule in decision.rules]})
 
 
 def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed:

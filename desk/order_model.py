@@ -11,6 +11,7 @@ from typing import Any, Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
+from desk.order_answers import Answered
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
@@ -18,7 +19,7 @@ _MOST_BYTES = 200_000_000
 
 
 class Order(Finding):
-    """One assembly's work order, schema "1"."""
+    """One assembly's work order, schema "1". `answers`: those given with the order, who gave them is not known."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True, serialize_by_alias=True)
     kind: Literal["order"] = "order"
@@ -29,6 +30,7 @@ class Order(Finding):
     photos_not_found: list[str]
     decision: Decision
     work: Worksheet
+    answers: tuple[Answered, ...] = ()
 
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""

@@ -45,6 +45,7 @@ def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Pat
     sheet.framed("Before anything is touched", order.work.cautions)
     _pictures(sheet, photos, files)
     _reasons(sheet, order)
+    _answers(sheet, order)
     _questions(sheet, order)
     _plan(sheet, order)
     _cutting(sheet, order)
@@ -164,6 +165,13 @@ def _reasons(sheet: Sheet, order: Order) -> None:
     silent = [rule.id for rule in order.decision.rules if rule.verdict == "not_applicable"]
     if silent:
         sheet.para("Nothing here to judge: " + ", ".join(silent) + ".", size=8)
+
+
+def _answers(sheet: Sheet, order: Order) -> None:
+    """The answers that decided, so that the decision can be followed later."""
+    if order.answers:
+        sheet.section("Answers given at the bench, part of the decision", needs_mm=35)
+        sheet.grid(["question", "answer"], [[one.asked(), one.answer] for one in order.answers], [90, 38])
 
 
 def _questions(sheet: Sheet, order: Order) -> None:

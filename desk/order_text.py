@@ -18,6 +18,7 @@ def order_lines(order: Order) -> list[str]:
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
+    lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
     lines += _group("open questions", [f"{q.ask} ({q.changes})" for q in order.asked()])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])

@@ -63,6 +63,7 @@ def splice(
     from models.repair.branch import Branch, BranchWire, Mark, Stretch, WireEnd, plan_limits
     from models.repair.plan import plan_branch
     from models.repair.plan_rows import lawful_stretches
+    from models.repair.plan_solve import BrokenPlanError, PlanError
     from models.repair.prices import PricesError, load_prices
 
     try:
@@ -83,7 +84,10 @@ def splice(
         words = str(error.errors()[0]["msg"]).removeprefix("Value error, ")
         raise DeskError(f"splice: {words}: measure all places from the same terminal") from error
     free = lawful_stretches(branch, wire, limits)
-    plan = plan_branch(branch, limits, table.weights()) if damage else None
+    try:
+        plan = plan_branch(branch, limits, table.weights()) if damage else None
+    except (BrokenPlanError, PlanError) as error:
+        raise DeskError(f"splice: {one_line(error)}") from error
     if as_json:
         said = {"joint_may_lie_mm": free, "plan": plan.model_dump(mode="json") if plan else None}
         click.echo(json.dumps(said, ensure_ascii=False))

@@ -21,10 +21,11 @@ COLUMNS = (
 )  # fmt: skip
 """The columns of a circuit list; all must be there, in any order, and `from_cavity` to `class` may be empty."""
 DUTIES = ("continuous", "intermittent")
-CircuitClass = Literal[
-    "none", "restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"
-]
+ReferableClass = Literal["restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"]
+"""Classes that a shop may refer to the maker's procedure."""
+CircuitClass = Literal["none", ReferableClass]
 CLASSES: tuple[CircuitClass, ...] = get_args(CircuitClass)
+REFERABLE_CLASSES: tuple[ReferableClass, ...] = get_args(ReferableClass)
 _NEEDED = ("circuit", "colour", "size_mm2", "from", "to", "length_mm")
 _MOST_BYTES = 5_000_000
 _LONGEST_MM = 100_000.0

@@ -119,7 +119,28 @@ def _no_damage(case: Case) -> Check:
         named = ", ".join(s.ref for s in doubt)
         settle = "Look at the place: damage, or a repair sleeve?"
         return Check(what="damage gone", verdict="cannot_tell", says=f"cannot tell what {named} is", settle=settle)
+    unsure = _unsure_photos(case)
+    if unsure:
+        says = f"no damage is seen, but what {', '.join(unsure)} shows as a whole is unsure"
+        settle = "Look the assembly over: nothing more (looked_over in --answers), or photograph it again."
+        return Check(what="damage gone", verdict="cannot_tell", says=says, settle=settle)
     return Check(what="damage gone", verdict="met", says="no damage is seen")
+
+
+def _unsure_photos(case: Case) -> list[str]:
+    """Photographs that prove no absence of damage: as a whole unsure, and nobody looked at the place or all over.
+
+    A photograph is unsure of its chief region, so that an answer on each of its regions settles it.
+    """
+    found = []
+    for index, photo in enumerate(case.photos):
+        here = [spot for spot in case.spots if spot.photo == index]
+        told = bool(here) and all(spot.ref in case.answers.labels for spot in here)
+        looked = case.answers.looked_over == "nothing_more"
+        unsure = photo.unsure or photo.novel or (not here and photo.label != "sound")
+        if not photo.usable or (unsure and not told and not looked):
+            found.append(photo.photo.name)
+    return found
 
 
 def _count(work: Worksheet, case: Case, counted: int | None) -> Check:

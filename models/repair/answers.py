@@ -10,7 +10,6 @@ from models.circuit.circuit_list import CLASSES, CircuitClass
 
 CIRCUIT_CLASSES: tuple[str, ...] = CLASSES
 """What `--circuit-class` takes."""
-REFERABLE_CLASSES: tuple[str, ...] = tuple(name for name in CLASSES if name != "none")
 DamageLabel = Literal[
     "external_heat", "electrical_overload", "rodent", "connector", "abrasion", "earlier_repair", "sound"
 ]

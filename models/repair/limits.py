@@ -11,12 +11,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError
 
+from models.circuit.circuit_list import ReferableClass
+
 Length = Annotated[float, Field(ge=0.0, le=5000.0, strict=True)]
 Words = Annotated[str, StringConstraints(min_length=1, strict=True)]
 Strands = Annotated[int, Field(ge=0, le=200, strict=True)]
 Celsius = Annotated[float, Field(ge=-60.0, le=200.0, strict=True)]
 Milliohm = Annotated[float, Field(ge=0.0, le=10_000.0, strict=True)]
-Class = Literal["restraint", "high_voltage", "brake_by_wire", "steering_by_wire", "shielded", "data_pair"]
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,7 @@ class SplicesPerWire(RuleLimits):
 
 
 class CircuitClass(RuleLimits):
-    refer: tuple[Class, ...]
+    refer: tuple[ReferableClass, ...]
 
 
 class FuseCoordination(RuleLimits):

@@ -10,7 +10,7 @@ from models.repair.branch import Branch, BranchWire, PlanLimits, lost_stretches,
 from models.repair.plan_check import broken_limits
 from models.repair.plan_conflict import conflict, unseen_ends
 from models.repair.plan_programme import Weights
-from models.repair.plan_solve import Choice, PlanError, choose
+from models.repair.plan_solve import BrokenPlanError, Choice, PlanError, choose
 from vision.findings import Finding, Question, Route
 
 Method = Literal["splice_in_section", "replace_terminal_lead", "replace_circuit", "several_pieces"]
@@ -58,6 +58,7 @@ class Plan(Finding):
 
     `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says
     which limits exclude each other (without any one of them there is a way), and the route becomes `remanufacture`.
+    `branch_points_mm` are stations along the branch, None where nobody looked for any.
     """
 
     status: Literal["planned", "open", "impossible"]
@@ -68,6 +69,7 @@ class Plan(Finding):
     checks: tuple[str, ...] = ()
     route: Route | None = None
     proved_cheapest: bool = True
+    branch_points_mm: tuple[float, ...] | None = None
 
     @property
     def joints(self) -> int:
@@ -89,7 +91,8 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
     """The cheapest lawful plan by `weights`, an open one with its questions, or the reasons why there is none.
 
     Cost of a plan: new joints, new terminals and new wire, each at its weight. The weights stand for the shop's work
-    and material, so fewest joints and least wire are traded as the shop's own prices trade them.
+    and material, so fewest joints and least wire are traded as the shop's own prices trade them. BrokenPlanError when
+    the plan fails the ruler's check: it is never handed out.
     """
     weights = weights or Weights()
     if not any(wire.damage for wire in branch.wires):
@@ -100,11 +103,10 @@ def plan_branch(branch: Branch, limits: PlanLimits, weights: Weights | None = No
         return Plan(status="open", says=str(error), questions=(_too_hard(),))
     if found is None:
         return _no_plan(branch, limits, weights)
-    plan = _worded(branch, limits, weights, found)
-    broken = broken_limits(branch, limits, {w.wire: tuple(j.at_mm for j in w.joints) for w in plan.wires}, found.stays)
-    if broken:  # never handed out: a fault of the programme, not of the input
-        raise AssertionError(f"the plan breaks its own limits: {'; '.join(broken)}")
-    return plan
+    broken = broken_limits(branch, limits, found.joints, found.stays)
+    if broken:
+        raise BrokenPlanError(broken)
+    return _worded(branch, limits, weights, found)
 
 
 def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:
@@ -123,7 +125,14 @@ def merged(plans: Sequence[Plan], checks: Sequence[str] = ()) -> Plan:
         checks=tuple(dict.fromkeys([*(text for plan in plans for text in plan.checks), *checks])),
         route=next((plan.route for plan in plans if plan.route is not None), None),
         proved_cheapest=all(plan.proved_cheapest for plan in plans),
+        branch_points_mm=_stations([plan.branch_points_mm for plan in plans]),
     )
+
+
+def _stations(told: Sequence[tuple[float, ...] | None]) -> tuple[float, ...] | None:
+    """All stations named, each once, rising; None where nobody looked on any branch."""
+    looked = [points for points in told if points is not None]
+    return tuple(sorted({at for points in looked for at in points})) if looked else None
 
 
 def _total(wires: Sequence[WirePlan]) -> str:
@@ -166,8 +175,15 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
         checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
     if not found.proved_cheapest:
         checks.append(f"The plan keeps every limit; a cheaper one, if there is any, saves {found.spare:.2f} at most.")
-    proved = found.proved_cheapest
-    return Plan(status="planned", says=_total(wires), wires=wires, checks=tuple(checks), proved_cheapest=proved)
+    points = branch.branch_points
+    return Plan(
+        status="planned",
+        says=_total(wires),
+        wires=wires,
+        checks=tuple(checks),
+        proved_cheapest=found.proved_cheapest,
+        branch_points_mm=_stations([None if points is None else tuple(mark.at_mm for mark in points)]),
+    )
 
 
 def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, found: Choice) -> WirePlan:

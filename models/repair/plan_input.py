@@ -77,16 +77,6 @@ def _other_length(wire: str, length_mm: float, circuit: Circuit) -> Question:
     )
 
 
-def old_joint_asked(wire: str, at_mm: float, distance_mm: float, limit_mm: float) -> Question:
-    """What is asked where an old joint that the plan would keep lies too near a terminal."""
-    return Question(
-        ask=f"Wire {wire}: the old joint at {at_mm:g} mm is {distance_mm:g} mm from a terminal, limit {limit_mm:g} mm. "
-        "Is it a repair? Then note the damage up to it, and it goes out. A factory joint is noted under keep_out_mm.",
-        why="A repair joint too near a terminal is done again; a factory joint belongs to the design.",
-        changes="earlier-repair: whether the old joint stays",
-    )
-
-
 def _unlisted(wire: str, circuit: str) -> Question:
     return Question(
         ask=f"Wire {wire} is noted as circuit {circuit}, which the circuit list does not hold: which circuit is it?",

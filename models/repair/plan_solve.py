@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,17 @@ _NO_PLAN, _TIME_UP = 2, 1
 
 class PlanError(RuntimeError):
     """The solver gave up without an answer; the message says what to do."""
+
+
+class BrokenPlanError(RuntimeError):
+    """A chosen plan breaks a limit: a fault of the programme, not of the input; `broken` says what it breaks."""
+
+    def __init__(self, broken: Sequence[str]) -> None:
+        self.broken = tuple(broken)
+        super().__init__(
+            f"plan: expected joints that keep every limit, got {'; '.join(self.broken)}: this is a fault of the tool "
+            "and no plan is handed out; place the joints with a ruler and report it with the files given"
+        )
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,17 @@ from models.repair.actions import in_working_order
 from models.repair.bench import BenchNotes
 from models.repair.branch import plan_limits
 from models.repair.limits import Rules
+from models.repair.listed import class_row, perhaps_referred, referred_wires
 from models.repair.offers import Amounts, Offer, offers
+from models.repair.old_joints import old_joints_asked
 from models.repair.pins import PinMap, pin_map
 from models.repair.plan import Plan, WirePlan, merged, plan_branch
-from models.repair.plan_input import CUTTING_STEPS, Known, known_wires, old_joint_asked
+from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
 from models.repair.prices import Prices
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
-from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route
+from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route, RuleResult
 
 
 class CutLine(Finding):
@@ -44,7 +46,8 @@ class PartLine(Finding):
 class Worksheet(Finding):
     """All of it. `plan` is None where the route leaves none to be made; `says` tells why.
 
-    `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then.
+    `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then. `circuit_class` is the
+    row of that rule where the circuit list knows more than the decision did.
     """
 
     route: Route
@@ -62,6 +65,7 @@ class Worksheet(Finding):
     offers: tuple[Offer, ...]
     currency: str
     invented_prices: bool
+    circuit_class: RuleResult | None = None
 
 
 def worksheet(
@@ -75,9 +79,9 @@ def worksheet(
     """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet."""
     notes = notes or BenchNotes()
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
-    why = None
+    why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
-    if rules.circuit_class.applies and any(c.circuit_class in rules.circuit_class.refer for c in known.perhaps):
+    if perhaps_referred(known, rules):
         worst = _graver(worst, "refer")
     if plan is not None and plan.route is not None and _certain(plan, decision, notes):
         why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
@@ -107,6 +111,7 @@ def worksheet(
         offers=() if nothing else offers(plan, says, amounts, prices),
         currency=prices.currency,
         invented_prices=prices.invented,
+        circuit_class=row,
     )
 
 
@@ -150,39 +155,17 @@ def _planned(
     if plan is None:
         limits, weights = plan_limits(rules), prices.weights()
         plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
-    known.questions += [old_joint_asked(*one) for one in _too_near(plan, known, rules)] if notes.wire else []
+    known.questions += old_joints_asked(plan, known.branches, rules) if notes.wire else []
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; still open, see the questions"
         return known, plan.model_copy(update={"status": "open", "says": says}), says
     return known, plan, plan.says
 
 
-def _too_near(plan: Plan, known: Known, rules: Rules) -> list[tuple[str, float, float, float]]:
-    """Old joints of the bench notes that the plan keeps though they lie too near an end: wire, place, distance, limit.
-
-    Those of the photographs were judged with the decision.
-    """
-    limit = rules.termination_distance
-    kept = {(wire.wire, ref) for wire in plan.wires for ref in wire.old_joints_kept}
-    wires = [wire for branch in known.branches for wire in branch.wires] if limit.applies else []
-    found = [
-        (wire.id, mark.at_mm, min(mark.at_mm, wire.length_mm - mark.at_mm), limit.min_mm)
-        for wire in wires
-        for mark in wire.splices
-        if (wire.id, mark.ref) in kept
-    ]
-    return [one for one in found if one[2] < one[3]]
-
-
 def _beyond_the_rules(known: Known, rules: Rules, notes: BenchNotes) -> Plan | None:
     """What the circuit list and the bench notes add to the rules: a circuit that is referred, or too many wires."""
-    referred = {
-        f"{name} is circuit {circuit.circuit}, class {(circuit.circuit_class or '').replace('_', ' ')}"
-        for name, circuit in known.circuits.items()
-        if circuit.circuit_class in rules.circuit_class.refer
-    }
-    if referred and rules.circuit_class.applies:
-        words = tuple(f"{text}: the maker's procedure and licensed people decide" for text in sorted(referred))
+    words = referred_wires(known, rules)
+    if words:
         return Plan(status="impossible", says="; ".join(words), conflicts=words, route="refer")
     count, limit = len(notes.wire), rules.wire_count  # wires of the photographs are counted by the decision
     if limit.applies and limit.scope != "location" and count > limit.max_wires:

@@ -144,6 +144,22 @@ def test_an_order_referred_by_the_circuit_list_offers_no_way_round_and_no_repair
         assert part not in text, part
 
 
+def test_the_reasons_of_an_order_referred_by_the_list_name_the_circuit_as_violated(case, capsys):
+    """In JSON and on paper; the class answered at intake was none, and another list leaves the row as it was."""
+    (case / "restraint.csv").write_text(LIST.replace("continuous,none", "continuous,restraint"), "utf-8")
+    bench, out = ["--bench", str(case / "bench.toml")], case / "o.pdf"
+    said = {}
+    for name in ("restraint.csv", "list.csv"):
+        command = ["order", str(case / "a.json"), "--circuits", str(case / name), *bench]
+        assert cli.run([*command, "-o", str(out), "--json"]) == 0
+        order = Order.model_validate_json(capsys.readouterr().out)
+        said[name] = next(rule for rule in order.decision.rules if rule.id == "circuit-class")
+        paper = " ".join(" ".join(pages(out)[0]).split())
+        assert ("circuit C1, class restraint: the maker's procedure" in paper) == (name == "restraint.csv")
+    assert said["restraint.csv"].verdict == "violated" and "C1" in said["restraint.csv"].says
+    assert said["list.csv"].verdict == "met"
+
+
 def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
     """Without a file and without JSON."""
     assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml")]) == 0
@@ -270,6 +286,20 @@ def test_every_other_mistake_is_one_line_too(case, capsys):
     assert not (case / "o.pdf").exists()
 
 
+def test_a_plan_that_breaks_a_limit_is_one_line_and_nothing_is_written(case, capsys, monkeypatch):
+    """Both commands that plan, when the check of a plan finds fault with it."""
+    out = case / "o.pdf"
+    order_it = ["order", str(case / "a.json"), "--bench", str(case / "bench.toml"), "-o", str(out)]
+    splice_it = ["splice", "--length", "1500", "--damage", "600..680"]
+    monkeypatch.setattr("models.repair.plan.broken_limits", lambda *_: ["w1: joint at 9 mm", "w2: joint at 8 mm"])
+    for command in (order_it, splice_it):
+        assert cli.run(command) == 2
+        said = capsys.readouterr()
+        assert said.err.startswith(f"loomtriage: {command[0]}: plan: expected joints that keep every limit, got w1: ")
+        assert "w2: joint at 8 mm" in said.err and said.err.count("\n") == 1 and said.out == ""
+    assert not out.exists()
+
+
 @pytest.fixture
 def ordered(case, capsys):
     """The order of the case as a file, and a way to assess the finished repair."""
@@ -360,6 +390,26 @@ def test_answers_from_the_bench_decide_the_order_anew(case, capsys):
     (case / "answers.toml").write_text("copper = 3\n", "utf-8")
     assert cli.run(["order", str(case / "a.json"), "--json", "--answers", str(case / "answers.toml")]) == 2
     assert "answer copper" in capsys.readouterr().err
+
+
+def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys):
+    """On paper, on screen and in JSON; the class of the intake was not given here, and without --answers none are."""
+    (case / "answers.toml").write_text("both_ends_identified = true\n[distances_mm]\nr1 = 301.5\n", "utf-8")
+    out, plain = case / "o.pdf", ["order", str(case / "a.json")]
+    told = [*plain, "--answers", str(case / "answers.toml")]
+    assert cli.run([*told, "-o", str(out), "--json"]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert [(one.name, one.on, one.answer) for one in order.answers] == [
+        ("both_ends_identified", None, "yes"), ("distances_mm", "r1", "301.5 mm"),
+    ]  # fmt: skip
+    assert cli.run(told) == 0
+    screen, paper = capsys.readouterr().out, " ".join(" ".join(pages(out)[0]).split())
+    assert "answers given:" in screen and "Answers given at the bench" in paper
+    for text in (screen, paper):
+        assert "r1: how far along the wire from the nearest termination? 301.5 mm" in text
+    assert cli.run([*plain, "-o", str(out), "--json"]) == 0
+    assert Order.model_validate_json(capsys.readouterr().out).answers == ()
+    assert "Answers given" not in "\n".join(pages(out)[0])
 
 
 @pytest.mark.parametrize("circuit_class", ["none", "restraint", "high_voltage", None])

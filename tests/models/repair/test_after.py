@@ -115,6 +115,32 @@ def test_damage_still_seen_is_not_met(bench, work):
     assert verdicts(closed(bench, work, repaired(bench, regions=[unsure])))["damage gone"] == "cannot_tell"
 
 
+@pytest.mark.parametrize(
+    "doubt",
+    [dict(unsure=True, candidates=["sound", "abrasion"]), dict(novel=True), dict(label=None), dict(usable=False)],
+)
+def test_a_photograph_unsure_as_a_whole_does_not_prove_the_damage_gone(bench, work, doubt):
+    """No region is found in it, and yet it is not surely sound; the sure one beside it does not outweigh it."""
+    outcome = closed(bench, work, repaired(bench, **doubt))
+    assert verdicts(outcome)["damage gone"] == "cannot_tell" and outcome.state != "closed"
+    said = next(check for check in outcome.checks if check.what == "damage gone")
+    assert "after.jpg" in said.says and "looked_over" in said.settle
+    sure = bench.photo(name="other.jpg")
+    assert verdicts(closed(bench, work, repaired(bench, **doubt), sure))["damage gone"] == "cannot_tell"
+
+
+def test_a_look_at_the_bench_settles_an_unsure_photograph_but_not_an_unusable_one(bench, work):
+    """Nobody sees anything in a photograph that cannot be judged; a sleeve told apart by hand settles its own."""
+    unsure = repaired(bench, unsure=True, candidates=["sound", "abrasion"])
+    assert closed(bench, work, unsure, looked_over="nothing_more").state == "closed"
+    blind = repaired(bench, usable=False)
+    assert verdicts(closed(bench, work, blind, looked_over="nothing_more"))["damage gone"] == "cannot_tell"
+    region = bench.region("earlier_repair", unsure=True, candidates=["abrasion", "earlier_repair"])
+    doubtful = repaired(bench, regions=[region], unsure=True, label=None)
+    assert verdicts(closed(bench, work, doubtful))["damage gone"] == "cannot_tell"
+    assert verdicts(closed(bench, work, doubtful, labels={"r1": "earlier_repair"}))["damage gone"] == "met"
+
+
 def test_a_cracked_housing_is_not_met_and_one_not_seen_leaves_a_swap_open(bench, work):
     """The swap was ordered; the photograph shows no housing."""
     cracked = repaired(bench, housings=[bench.housing(cracked=True)])

@@ -2,8 +2,8 @@
 
 import pytest
 
+from models.circuit.circuit_list import CLASSES, REFERABLE_CLASSES
 from models.repair import RULE_IDS, RulesError, load_rules
-from models.repair.answers import REFERABLE_CLASSES
 
 
 def written(tmp_path, text):
@@ -33,6 +33,17 @@ def test_the_defaults_are_the_trade_s():
         60,
     )
     assert set(rules.circuit_class.refer) == set(REFERABLE_CLASSES)
+
+
+def test_the_rules_file_refers_any_class_of_the_circuit_list_but_none_and_no_other(tmp_path):
+    """Both files speak of the same classes; a class of neither is a mistake that names what may stand there."""
+    assert set(CLASSES) == {"none", *REFERABLE_CLASSES} and len(CLASSES) == len(REFERABLE_CLASSES) + 1
+    for name in REFERABLE_CLASSES:
+        rules = load_rules(written(tmp_path, f'[circuit-class]\nrefer = ["{name}"]\n'))
+        assert rules.circuit_class.refer == (name,)
+    for name in ("none", "lighting"):
+        _, said = mistakes(tmp_path, f'[circuit-class]\nrefer = ["{name}"]\n')
+        assert "circuit-class.refer.0" in said and all(one in said for one in REFERABLE_CLASSES)
 
 
 def test_every_rule_names_its_source():

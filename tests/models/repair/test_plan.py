@@ -1,5 +1,6 @@
 """The plan of joints: against every way there is on small branches, and worked cases on the bench's scale."""
 
+from dataclasses import replace
 from itertools import combinations, pairwise, product
 
 import pytest
@@ -11,7 +12,7 @@ from models.repair.branch import Branch, BranchWire, Mark, PlanLimits, Stretch, 
 from models.repair.plan import plan_branch
 from models.repair.plan_check import broken_limits
 from models.repair.plan_programme import Weights
-from models.repair.plan_solve import choose
+from models.repair.plan_solve import BrokenPlanError, choose
 
 LIMITS = plan_limits(load_rules())
 FIXED = WireEnd(renewable=False)
@@ -265,6 +266,21 @@ def test_where_time_runs_out_the_plan_is_lawful_and_says_what_could_be_saved():
 def test_a_branch_nobody_looked_at_for_branch_points_says_so():
     """Unknown is not none."""
     assert "Branch points" in plan_branch(Branch(wires=(wire(),)), LIMITS).checks[0]
+
+
+def test_a_plan_that_breaks_a_limit_is_never_handed_out(monkeypatch):
+    """The solver's answer is moved 100 mm along the wire: the ruler's check names what it breaks, on one line."""
+
+    def moved(*arguments, **named):
+        found = choose(*arguments, **named)
+        return replace(found, joints={name: tuple(at + 100 for at in places) for name, places in found.joints.items()})
+
+    monkeypatch.setattr("models.repair.plan.choose", moved)
+    with pytest.raises(BrokenPlanError) as caught:
+        plan_branch(Branch(wires=(wire(),), branch_points=()), LIMITS)
+    assert any("damage or its margin" in text for text in caught.value.broken)
+    said = str(caught.value)
+    assert "expected joints that keep every limit" in said and caught.value.broken[0] in said and "\n" not in said
 
 
 def test_what_cannot_be_a_wire_is_refused_with_a_reason():

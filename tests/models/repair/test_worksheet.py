@@ -146,6 +146,29 @@ def test_a_circuit_of_a_referred_class_refers_the_assembly(bench):
     assert sheet.cut == () and sheet.tests == ()
 
 
+def test_the_rule_of_the_class_is_violated_where_only_the_list_knows_it(bench):
+    """At intake: no such circuit. The list says restraint for one wire of two, and the row names it, not the other."""
+    notes = BenchNotes(wire=(noted(circuit="C3"), noted(id="w2", circuit="C1", after_mm=1060.0)))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, both_ends_identified=True)
+    row = sheet.circuit_class
+    assert (row.id, row.verdict, row.source) == ("circuit-class", "violated", bench.rules.circuit_class.source)
+    assert "w1 is circuit C3, class restraint" in row.says and "C1" not in row.says and "at intake: no" in row.says
+    off = bench.limits(circuit_class={"applies": False})
+    photo = bench.photo(bitten(bench))
+    found = bench.decision(photo, rules=off, both_ends_identified=True)
+    assert worksheet([photo], found, off, PRICES, LIST, notes).circuit_class is None
+
+
+def test_the_rule_of_the_class_cannot_be_told_where_the_list_leaves_it_open(bench):
+    """Two red wires of one size in the list, one of them restraint; a list without such a class changes no row."""
+    rows = "A1,RD,1.5,X1,1,X7,3,900,15,continuous,{}\nA2,RD,1.5,X1,2,X7,4,900,15,continuous,none\n"
+    photo = bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"))
+    unclear = sheet_of(bench, [photo], parse_circuit_list((HEAD + rows.format("restraint")).encode()))
+    assert unclear.circuit_class.verdict == "cannot_tell" and "A1, class restraint" in unclear.circuit_class.says
+    assert unclear.route_worst == "refer" and "A2" not in unclear.circuit_class.says
+    assert sheet_of(bench, [photo], parse_circuit_list((HEAD + rows.format("none")).encode())).circuit_class is None
+
+
 def test_more_noted_wires_than_the_limit_are_remanufactured(bench):
     """Seven by the ruler, six allowed."""
     notes = BenchNotes(wire=tuple(noted(id=f"w{i}") for i in range(7)))
@@ -264,6 +287,33 @@ def test_an_old_joint_of_the_wire_counts_and_is_kept_clear_of(bench):
     one = sheet.plan.wires[0]
     assert one.old_joints_kept + one.old_joints_removed == ("s1",)
     assert len(one.joints) + len(one.old_joints_kept) <= 2
+
+
+def close_pair(bench, rules, *joints):
+    """What is asked of one noted wire of 2000 mm with these old joints beside damage at 300 mm."""
+    photo, notes = bench.photo(bitten(bench)), BenchNotes(wire=(noted(joints_mm=joints, after_mm=1660.0),))
+    found = bench.decision(photo, rules=rules, both_ends_identified=True)
+    sheet = worksheet([photo], found, rules, PRICES, (), notes)
+    return sheet.plan, [question.ask for question in sheet.questions if "old joint" in question.ask]
+
+
+@pytest.mark.parametrize(("joints", "asked"), [((1000.0, 1030.0), True), ((1030.0, 1000.0), True),
+                                               ((1000.0, 1040.0), False), ((1000.0, 1300.0), False)])  # fmt: skip
+def test_two_noted_old_joints_keep_the_spacing_between_them_or_are_asked_about(bench, joints, asked):
+    """30 mm where 40 mm are asked, far from any terminal and any damage; at 40 mm nothing is asked."""
+    plan, found = close_pair(bench, bench.limits(splices_per_wire={"max_splices": 4}), *joints)
+    assert plan.wires[0].old_joints_kept and (plan.status == "open") == asked
+    assert bool(found) == asked
+    if asked:
+        assert "old joints at 1000 and 1030 mm are 30 mm apart, limit 40 mm" in found[0]
+
+
+def test_of_three_noted_old_joints_each_pair_of_neighbours_is_asked_about_and_none_where_the_rule_is_off(bench):
+    """1000, 1020 and 1039 mm: two gaps below 40 mm."""
+    many = dict(splices_per_wire={"max_splices": 9})
+    assert len(close_pair(bench, bench.limits(**many), 1000.0, 1020.0, 1039.0)[1]) == 2
+    off = bench.limits(splice_spacing={"applies": False}, **many)
+    assert close_pair(bench, off, 1000.0, 1020.0, 1039.0)[1] == []
 
 
 @pytest.mark.parametrize(("x", "at"), [(20.0, 200.0), (85.0, 700.0)])
