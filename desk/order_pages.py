@@ -23,6 +23,7 @@ from desk.wording import (
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
+from models.repair.steps import sentence
 from vision.findings import PhotoFindings, Question, Region
 
 _FOOT = (
@@ -199,7 +200,7 @@ def _plan(sheet: Sheet, order: Order) -> None:
     plan = order.work.plan
     sheet.section("Repair plan")
     status = {"planned": "", "open": "PROVISIONAL, answer the questions first. ", "impossible": "NO LAWFUL PLAN. "}
-    sheet.para((status[plan.status] if plan else "") + order.work.says[:1].upper() + order.work.says[1:] + ".")
+    sheet.para((status[plan.status] if plan else "") + sentence(order.work.says))
     if plan is None:
         return
     if len(plan.conflicts) > 1 and plan.route != "refer":  # one alone is said already

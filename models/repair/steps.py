@@ -62,11 +62,11 @@ def _jobs(decision: Decision, wanted: Sequence[str]) -> list[str]:
     steps = [step for code in wanted for step in decision.actions if step.action == code]
     jobs: dict[str, list[str]] = {}
     for step in steps:
-        jobs.setdefault(_JOB_WORDS[step.action].format(on=step.on), []).append(_sentence(step.why))
+        jobs.setdefault(_JOB_WORDS[step.action].format(on=step.on), []).append(sentence(step.why))
     return [" ".join([job, *dict.fromkeys(whys)]) for job, whys in jobs.items()]
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
     """The text as a sentence; a first word that is the name of a wire, file or housing keeps its writing."""
     first = text.split(" ", 1)[0]
     text = text[:1].upper() + text[1:] if first.isalpha() else text

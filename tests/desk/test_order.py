@@ -156,6 +156,7 @@ def test_the_reasons_of_an_order_referred_by_the_list_name_the_circuit_as_violat
         said[name] = next(rule for rule in order.decision.rules if rule.id == "circuit-class")
         paper = " ".join(" ".join(pages(out)[0]).split())
         assert ("circuit C1, class restraint: the maker's procedure" in paper) == (name == "restraint.csv")
+        assert "W1" not in paper  # a wire keeps its name at the beginning of a sentence
     assert said["restraint.csv"].verdict == "violated" and "C1" in said["restraint.csv"].says
     assert said["list.csv"].verdict == "met"
 
