@@ -141,7 +141,10 @@ def test_wires_that_are_alike_may_be_put_in_order_without_loss(one, weights, mos
 @settings(max_examples=15, deadline=None)
 @given(small_wires("a"), small_wires("b"), st.sampled_from(["termination_mm", "spacing_mm", "stagger_mm", "margin_mm"]))
 def test_a_tighter_limit_never_makes_a_plan_possible_or_cheaper(one, two, field):
-    """Impossible stays impossible; the price never falls."""
+    """Impossible stays impossible; the price never falls. A wider margin takes more wire and may take an old joint with
+    it, which can be a gain: old joints are left out there."""
+    if field == "margin_mm":
+        one, two = (w.model_copy(update={"splices": ()}) for w in (one, two))
     branch, weights = Branch(wires=(one, two)), Weights(6.0, 8.0, 1000.0)
     tight = SMALL.model_copy(update={field: getattr(SMALL, field) + 1})
     looser, tighter = (cheapest_price(branch, limits, weights) for limits in (SMALL, tight))
