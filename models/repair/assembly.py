@@ -134,5 +134,5 @@ def _fault(photo: PhotoFindings, limit: float) -> str | None:
         return "no region found, yet the photograph as a whole is not called sound"
     if not damaged and photo.unsure:
         sound = photo.probabilities.get("sound", 0.0)
-        return f"no region found, but photographs like this are sound only {sound:.0%} of the time"
+        return f"no region found, but by the model sound is only {sound:.0%} likely"
     return None
