@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import combinations, pairwise
 
@@ -53,7 +54,7 @@ def _on_its_own(wire: BranchWire, limits: PlanLimits, places: Sequence[float], k
 
 def _parts(wire: BranchWire, limits: PlanLimits, places: Sequence[float]) -> list[str]:
     """Every damage lies in a new part, new and old parts take turns at the joints, new ends are renewable."""
-    edges = [0.0, *places, wire.length_mm]
+    edges = [-math.inf, *places, math.inf]  # damage that is a point at the wire's very end lies in its end part
     parts = list(pairwise(edges))
     new = [any(a < s.to_mm and s.from_mm < b for s in wire.damage) for a, b in parts]
     if len(parts) == 1:

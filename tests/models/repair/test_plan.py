@@ -34,7 +34,10 @@ def every_way(one, limits):
         for places in combinations(range(int(one.length_mm) + 1), count):
             edges = [0, *places, int(one.length_mm)]
             parts = list(pairwise(edges))
-            new = [any(a < s.to_mm and s.from_mm < b for s in one.damage) for a, b in parts]
+            new = [
+                any((a < s.to_mm or a == 0) and (s.from_mm < b or b == one.length_mm) for s in one.damage)
+                for a, b in parts
+            ]
             if count == 0:
                 new = [True]
             stays = [
@@ -73,8 +76,8 @@ def cheapest(branch, limits, weights):
 
 
 @st.composite
-def small_wires(draw, name):
-    length = draw(st.integers(9, 15))
+def small_wires(draw, name, lengths=(9, 15)):
+    length = draw(st.integers(*lengths))
     edges = draw(st.lists(st.integers(0, length), min_size=2, max_size=2, unique=True))
     low, high = sorted(edges)
     damage = [(low, min(high, low + 2))]
@@ -130,10 +133,10 @@ def test_two_wires_at_once_are_planned_as_cheaply_as_trying_every_way(one, two, 
 
 
 @settings(max_examples=10, deadline=None)
-@given(small_wires("a"), weights_, st.sampled_from([1, 2]))
+@given(small_wires("a", lengths=(9, 14)), weights_, st.sampled_from([1, 2]))
 def test_wires_that_are_alike_may_be_put_in_order_without_loss(one, weights, most):
     """The order the programme gives to like wires hides no cheaper plan."""
-    one = one.model_copy(update={"splices": (), "length_mm": 14.0})
+    one = one.model_copy(update={"splices": ()})
     limits = SMALL.model_copy(update={"max_splices": most, "stagger_mm": 2.0})
     assert_cheapest(Branch(wires=(one, one.model_copy(update={"id": "b"}))), limits, weights)
 
@@ -171,6 +174,16 @@ def cheapest_price(branch, limits, weights):
     plan = plan_branch(branch, limits, weights)
     length = sum(p.to_mm - p.from_mm for w in plan.wires for p in w.pieces)
     return price(weights, limits, plan.joints, plan.terminals, length)
+
+
+def test_damage_that_is_a_point_at_the_end_needs_a_new_end():
+    """15 mm of wire, damage in the middle and a point at its end: the ruler lets that end neither stay nor be fixed."""
+    one = wire(length=15.0, damage=((6.0, 7.0), (15.0, 15.0)))
+    assert broken_limits(Branch(wires=(one,)), SMALL, {"w1": (3,)}, {}) == []
+    kept = broken_limits(Branch(wires=(one,)), SMALL, {"w1": (3, 9)}, {})
+    assert kept == ["w1: nothing but a joint between two like parts"]
+    fixed = Branch(wires=(one.model_copy(update={"end": FIXED}),))
+    assert broken_limits(fixed, SMALL, {"w1": (3,)}, {}) == ["w1: a new lead to an end that takes none"]
 
 
 def test_damage_in_the_middle_gets_a_section_between_two_joints():
