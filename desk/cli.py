@@ -14,6 +14,7 @@ import click
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
 from desk.order import close, order
+from desk.serve import serve
 from desk.splice_tool import splice
 
 if TYPE_CHECKING:
@@ -205,7 +206,7 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     return 0
 
 
-for _command in (*COMMANDS, order, close, splice):
+for _command in (*COMMANDS, order, close, splice, serve):
     cli.add_command(_command)
 
 
