@@ -3,6 +3,8 @@
 import hashlib
 import os
 import secrets
+import shutil
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
@@ -15,6 +17,8 @@ from starlette.testclient import TestClient
 from desk.foreign_truth import read_truth
 from desk.pages.app import make_app
 from desk.records import tables
+from desk.records.database import open_database
+from desk.records.migrate import migrate
 from desk.shop import people, signing_in
 from desk.shop.assemblies import IntakeForm, open_assembly
 from desk.shop.desk import open_desk
@@ -165,10 +169,10 @@ POSTGRES = os.environ.get("LOOMTRIAGE_TEST_POSTGRES")
 
 
 def pytest_generate_tests(metafunc):
-    """What asks for a database address runs on every database there is."""
-    if "address" in metafunc.fixturenames:
-        kinds = ["sqlite", "postgresql"] if POSTGRES else ["sqlite"]
-        metafunc.parametrize("address", kinds, indirect=True)
+    """What asks for a database runs on every database there is."""
+    kinds = ["sqlite", "postgresql"] if POSTGRES else ["sqlite"]
+    for name in {"address", "ready_address"} & set(metafunc.fixturenames):
+        metafunc.parametrize(name, kinds, indirect=True)
 
 
 def pytest_terminal_summary(terminalreporter):
@@ -179,35 +183,84 @@ def pytest_terminal_summary(terminalreporter):
         )
 
 
+@contextmanager
+def postgres_database(template="template0"):
+    """A fresh database of the server, dropped afterwards."""
+    name = f"desk_{secrets.token_hex(6)}"
+    server = create_engine(POSTGRES, isolation_level="AUTOCOMMIT")
+    with server.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name} TEMPLATE {template}")
+    try:
+        yield make_url(POSTGRES).set(database=name).render_as_string(hide_password=False)
+    finally:
+        with server.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+        server.dispose()
+
+
+def migrated(address):
+    """The address, its tables made."""
+    database = open_database(address)
+    migrate(database)
+    database.close()
+    return address
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory):
+    """A migrated SQLite file; a copy is quicker than migrating again."""
+    path = tmp_path_factory.mktemp("template") / "desk.sqlite"
+    migrated(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture(scope="session")
+def postgres_template():
+    """The name of a migrated database on the server."""
+    with postgres_database() as address:
+        migrated(address)
+        yield make_url(address).database
+
+
 @pytest.fixture
 def address(request, tmp_path):
     """The address of an empty database: a file of SQLite, or a fresh database of the PostgreSQL server."""
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path / 'desk.sqlite'}"
         return
-    name = f"desk_{secrets.token_hex(6)}"
-    server = create_engine(POSTGRES, isolation_level="AUTOCOMMIT")
-    with server.connect() as connection:
-        connection.exec_driver_sql(f"CREATE DATABASE {name}")
-    yield make_url(POSTGRES).set(database=name).render_as_string(hide_password=False)
-    with server.connect() as connection:
-        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
-    server.dispose()
+    with postgres_database() as found:
+        yield found
+
+
+@pytest.fixture
+def ready_address(request, tmp_path):
+    """The address of a database with this version's tables and no rows."""
+    if request.param == "sqlite":
+        shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / "desk.sqlite")
+        yield f"sqlite:///{tmp_path / 'desk.sqlite'}"
+        return
+    with postgres_database(request.getfixturevalue("postgres_template")) as found:
+        yield found
+
+
+PASSWORD = "seven wires in a row"
+_HASHED = []
 
 
 class Shop:
     """A desk with one person of each role, and browsers signed in as them."""
 
-    password = "seven wires in a row"
+    password = PASSWORD
 
     def __init__(self, desk):
         self.desk = desk
         self.app = make_app(desk)
         self.accounts, self.tokens = {}, {}
-        hashed = hash_password(self.password)
+        if not _HASHED:  # slow on purpose, so once for all tests
+            _HASHED.append(hash_password(PASSWORD))
         with desk.database.write() as session:
             for role in people.ROLES:
-                row = tables.Person(login=role, name=f"The {role}", roles=role, password_hash=hashed)
+                row = tables.Person(login=role, name=f"The {role}", roles=role, password_hash=_HASHED[0])
                 session.add(row)
                 session.flush()
                 self.accounts[role] = people.account_of(row)
@@ -238,9 +291,9 @@ class Shop:
 
 
 @pytest.fixture
-def shop(address, tmp_path):
+def shop(ready_address, tmp_path):
     """A shop's desk on each database there is."""
-    desk = open_desk(tmp_path / "data", address)
+    desk = open_desk(tmp_path / "data", ready_address)
     yield Shop(desk)
     desk.database.close()
 

@@ -24,10 +24,9 @@ from desk.records.photo_store import open_store
 
 
 @pytest.fixture
-def database(address):
+def database(ready_address):
     """A database with this version's tables."""
-    opened = open_database(address)
-    migrate(opened)
+    opened = open_database(ready_address)
     yield opened
     opened.close()
 
@@ -261,8 +260,8 @@ def test_backup_and_restore_bring_everything_back(shop, blank_photo, tmp_path):
     other.close()
 
 
-def test_a_backup_goes_into_each_database(shop, blank_photo, tmp_path, address):
-    """From SQLite into this one and numbered on, so that a shop that outgrows SQLite takes everything along."""
+def test_a_backup_goes_into_each_database(shop, blank_photo, tmp_path):
+    """Back into the same kind and numbered on, so that new rows find free numbers."""
     filled(shop, blank_photo)
     write_backup(shop.desk.database, shop.desk.store, tmp_path / "b.tar")
     with shop.desk.database.engine.begin() as connection:
