@@ -171,7 +171,7 @@ POSTGRES = os.environ.get("LOOMTRIAGE_TEST_POSTGRES")
 def pytest_generate_tests(metafunc):
     """What asks for a database runs on every database there is."""
     kinds = ["sqlite", "postgresql"] if POSTGRES else ["sqlite"]
-    for name in {"address", "ready_address"} & set(metafunc.fixturenames):
+    for name in {"empty_address", "ready_address"} & set(metafunc.fixturenames):
         metafunc.parametrize(name, kinds, indirect=True)
 
 
@@ -223,7 +223,7 @@ def postgres_template():
 
 
 @pytest.fixture
-def address(request, tmp_path):
+def empty_address(request, tmp_path):
     """The address of an empty database: a file of SQLite, or a fresh database of the PostgreSQL server."""
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path / 'desk.sqlite'}"

@@ -103,9 +103,9 @@ def test_migrating_gives_the_tables_that_the_code_knows(database):
         assert {i["name"] for i in found.get_indexes(table.name)} >= {i.name for i in table.indexes}, table.name
 
 
-def test_a_database_of_the_first_version_is_brought_here_with_its_rows(address):
+def test_a_database_of_the_first_version_is_brought_here_with_its_rows(empty_address):
     """Rows written under the first schema are there after migrating, and migrating again changes nothing."""
-    database = open_database(address)
+    database = open_database(empty_address)
     migrate(database, "v0001")
     with database.engine.begin() as connection:
         connection.execute(

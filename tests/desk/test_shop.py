@@ -313,7 +313,7 @@ def test_the_queue_puts_first_what_matters(shop):
 
 
 def decision(route, worst, rules=()):
-    nothing = dict.fromkeys(("open_questions", "actions", "causes", "cautions"), [])
+    nothing = {key: [] for key in ("open_questions", "actions", "causes", "cautions")}
     return Decision(route=route, route_worst=worst, wires_to_repair=None, rules=list(rules), **nothing)
 
 
