@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.mat import MatView
 from vision.mat_camera import unproject
 from vision.mat_pose import LENS_MODEL_REL, slope_of
+from vision.mat_view import MatView
 from vision.uncertainty import EDGES, ENDS, MARKER_FIT, PARALLAX, PRINT_SCALE, Budget, Source
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.stats import t as student
 
 from vision.mat_camera import (
     BEND,
@@ -57,6 +58,7 @@ class Pose:
     frame: Frame
     inliers: np.ndarray
     rms_px: float
+    freedom: float = float("inf")  # of the corners' noise
 
     @property
     def K(self) -> np.ndarray:
@@ -150,7 +152,8 @@ def _start(task: _Task, use: np.ndarray) -> np.ndarray | None:
 def _fit(start: np.ndarray, whole: _Task, use: np.ndarray) -> Pose:
     """Levenberg-Marquardt on the corners and the priors; the corners' noise is estimated on the way."""
     task = whole.only(use)
-    params, noise, damping = start.copy(), 1.0, _FIRST_DAMPING
+    # a small noise first: with a large one a strong lens stays at its prior, and the misfit then confirms the noise
+    params, noise, damping = start.copy(), 2 * _CORNER_FLOOR_PX, _FIRST_DAMPING
     for _ in range(4):
         params, damping = _descend(params, task, noise, damping)
         error, _ = _errors(params, task)
@@ -163,7 +166,8 @@ def _fit(start: np.ndarray, whole: _Task, use: np.ndarray) -> Pose:
     error, jacobian = _errors(params, task)
     information = jacobian.T @ jacobian / noise**2 + np.diag(task.prior_weights(params))
     rms = float(np.sqrt((error**2).sum() / len(task.mm)))
-    return Pose(params, np.linalg.inv(information), task.frame, use, rms)
+    freedom = max(error.size - _told_by_corners(params, task, noise), 4.0) if len(task.mm) >= 8 else float("inf")
+    return Pose(params, np.linalg.inv(information), task.frame, use, rms, freedom)
 
 
 def _told_by_corners(params: np.ndarray, task: _Task, noise: float) -> float:
@@ -230,8 +234,13 @@ def slope_of(of: Callable[[np.ndarray], np.ndarray], params: np.ndarray) -> np.n
     return np.stack(columns, -1)
 
 
+def coverage_factor(freedom: float) -> float:
+    """Expanded over standard uncertainty for 95 %: Student's t where few corners tell their noise, 2 at least."""
+    return max(COVERAGE_FACTOR, float(student.ppf(0.975, freedom)))
+
+
 def scale_u95_rel(pose: Pose, at_mm: np.ndarray, height_mm: float = 5.0) -> float:
     """Relative expanded uncertainty (95 %) of the scale at bundle height, from corners and priors, of a true print."""
     slope = slope_of(lambda p: np.array(log_scale(p, pose.frame, at_mm, height_mm)), pose.params)
     variance = float(slope @ pose.covariance @ slope)
-    return COVERAGE_FACTOR * float(np.sqrt(max(variance, 0.0) + LENS_MODEL_REL**2))
+    return coverage_factor(pose.freedom) * float(np.sqrt(max(variance, 0.0) + LENS_MODEL_REL**2))
