@@ -16,8 +16,8 @@ from desk.errors import DeskError
 from desk.pages.app import make_app
 from desk.shop import people
 from desk.shop.desk import Desk, open_desk
+from desk.shop.recovery import WorkerPlan, recover
 from desk.shop.uploads import sweep
-from desk.shop.worker import WorkerPlan, recover
 from desk.worker_pool import workers_running
 
 LOCAL = ("127.0.0.1", "localhost", "::1")

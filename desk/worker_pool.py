@@ -11,7 +11,7 @@ from multiprocessing.process import BaseProcess
 from desk.errors import one_line
 from desk.records.errors import RecordsError
 from desk.shop.desk import open_desk
-from desk.shop.worker import WorkerPlan, recover, run_worker
+from desk.shop.recovery import WorkerPlan, recover, start_worker
 
 _LOOK_EVERY_S = 1.0
 _STOP_S = 10.0
@@ -43,7 +43,7 @@ def _keep(plans: Sequence[WorkerPlan], stop: threading.Event, say: Callable[[str
             if process is not None:
                 say(f"A worker stopped (exit status {process.exitcode}); it is started again.")
                 _give_back(plan, say)
-            process = context.Process(target=run_worker, args=(plan,), name=f"assess-{plan.slot}", daemon=True)
+            process = context.Process(target=start_worker, args=(plan,), name=f"assess-{plan.slot}", daemon=True)
             process.start()
             running[plan.slot] = process
         stop.wait(_LOOK_EVERY_S)

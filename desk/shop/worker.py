@@ -7,8 +7,6 @@ import os
 import secrets
 import signal
 import time
-from dataclasses import dataclass
-from pathlib import Path
 
 from desk import assess
 from desk.assess import AssessSettings
@@ -18,6 +16,7 @@ from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing
 from desk.shop import jobs
 from desk.shop.desk import Desk, open_desk
 from desk.shop.jobs import Task
+from desk.shop.recovery import WorkerPlan
 from desk.shop.standing import refresh
 from models.repair import Answers
 from vision.findings import PhotoFindings
@@ -25,18 +24,6 @@ from vision.reading import PhotoError
 
 log = logging.getLogger("loomtriage.worker")
 _PAUSE_S = 0.4
-
-
-@dataclass(frozen=True)
-class WorkerPlan:
-    """What a worker process is told; plain values, so that they travel to it."""
-
-    slot: str
-    data: Path
-    database: str | None
-    mats: tuple[Path, ...]
-    rules: Path | None
-    parent_pid: int
 
 
 def run_worker(plan: WorkerPlan) -> None:
@@ -57,13 +44,6 @@ def run_worker(plan: WorkerPlan) -> None:
             worked = False
         if not worked:
             time.sleep(_PAUSE_S)
-
-
-def recover(desk: Desk, slot: str | None = None) -> None:
-    """What stopped workers left unfinished goes back into the line (of one slot, or of all)."""
-    with desk.database.write() as session:
-        for assembly_id in jobs.take_up_again(session, f"{slot}." if slot else None):
-            refresh(session, desk, assembly_id)
 
 
 def work_once(desk: Desk, worker: str) -> bool:

@@ -10,10 +10,11 @@ from desk.records.columns import now
 from desk.shop import jobs, queue, uploads
 from desk.shop.assemblies import IntakeForm, correct_intake, key_of, newest_intake, open_assembly, shown_name
 from desk.shop.errors import Invalid, NotAPhotograph, StaleForm, TooLarge
+from desk.shop.recovery import recover
 from desk.shop.recurrence import earlier_visits
 from desk.shop.sheet import sheet_of
 from desk.shop.standing import NEAR_LIMIT, NOVEL, UNSAFE, UNSURE, is_near_limit, refresh, urgency
-from desk.shop.worker import recover, work_once
+from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 from vision.findings import Decision, Measure, RuleResult
 
