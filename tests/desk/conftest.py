@@ -164,6 +164,8 @@ def drawn():
     return helpers
 
 
+CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
+collect_ignore = [] if Path(CHROMIUM).exists() else ["test_intake_page.py"]
 POSTGRES = os.environ.get("LOOMTRIAGE_TEST_POSTGRES")
 """A PostgreSQL where tests may make and drop databases; without it the desk's tests use SQLite only."""
 
@@ -177,6 +179,8 @@ def pytest_generate_tests(metafunc):
 
 def pytest_terminal_summary(terminalreporter):
     """Say plainly what was left out."""
+    if collect_ignore:
+        terminalreporter.write_line(f"left out: {', '.join(collect_ignore)} (no Chromium at {CHROMIUM})")
     if not POSTGRES:
         terminalreporter.write_line(
             "left out: the desk's tests on PostgreSQL (set LOOMTRIAGE_TEST_POSTGRES; .ci/run does it on Debian)"
