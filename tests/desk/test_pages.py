@@ -3,13 +3,17 @@
 import io
 import re
 import zipfile
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from starlette.testclient import TestClient
 
-from desk.pages import routes_api, routes_intake, routes_people, routes_queue
+from desk.pages import routes_api, routes_api_more, routes_intake, routes_people, routes_queue
+from desk.pages.app import make_app
 from desk.pages.units import say_length
 from desk.records import tables
+from desk.records.errors import DatabaseBusy
 from desk.shop.queue import PAGE_ROWS
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
@@ -50,6 +54,13 @@ ROUTES = [
     ("GET", "/api/v1/assemblies/1", {"intake", "reviewer", "analyst"}),
     ("GET", "/api/v1/assemblies/1/findings", {"intake", "reviewer", "analyst"}),
     ("GET", "/api/v1/assemblies/1/uploads/key-0001", {"intake"}),
+    ("GET", "/api/v1/assemblies/1/intake", {"intake"}),
+    ("POST", "/api/v1/assemblies/1/intake", {"intake"}),
+    ("GET", "/api/v1/visits?vehicle=x", {"intake"}),
+    ("GET", "/api/v1/people", set()),
+    ("POST", "/api/v1/people", set()),
+    ("POST", "/api/v1/people/1", set()),
+    ("POST", "/api/v1/people/1/link", set()),
     ("PUT", "/api/v1/assemblies/1/uploads/key-0001?offset=0&size=1&face=face_a", {"intake"}),
 ]
 
@@ -71,8 +82,9 @@ def test_no_route_was_forgotten_above():
     doors = {"/sign-in", "/sign-out", "/set-up/{token}", "/", "/api/v1/session", "/api/v1/openapi.json", "/static"}
     listed = {(method, address.split("?")[0]) for method, address, _ in ROUTES}
     seen = set()
-    for router in (routes_people.router, routes_intake.router, routes_queue.router, routes_api.router):
-        for route in router.routes:
+    modules = (routes_people, routes_intake, routes_queue, routes_api, routes_api_more)
+    for module in modules:
+        for route in module.router.routes:
             filled = route.path.replace("{size}", "small").replace("{key}", "key-0001")
             if route.path not in doors:
                 seen |= {(m, re.sub(r"\{\w+\}|\d+", "0", filled)) for m in route.methods - {"HEAD"}}
@@ -328,3 +340,68 @@ def test_a_long_list_has_pages(shop):
     page = shop.browser("analyst").get("/assemblies?text=a-").text
     assert 'href="?text=a-&amp;page=2"' in page
     assert page.count('class="order"') == PAGE_ROWS
+
+
+def test_an_intake_is_corrected_over_the_api_and_a_stale_one_refused(shop):
+    """The same function as the page's; the second correction on the same state gets 409."""
+    number, browser = shop.opened(), shop.browser("intake")
+    shown = browser.get(f"/api/v1/assemblies/{number}/intake").json()
+    body = {"based_on": shown["id"], "vehicle": "LT 2", "circuit_class": "shielded"}
+    assert browser.post(f"/api/v1/assemblies/{number}/intake", json=body).json()["vehicle"] == "LT 2"
+    assert browser.post(f"/api/v1/assemblies/{number}/intake", json=body).status_code == 409
+    assert [v["shop_order"] for v in browser.get("/api/v1/visits?vehicle=lt2").json()] == ["A-1"]
+
+
+def test_an_administrator_manages_people_over_the_api(shop):
+    """Made, given a link that works once, closed."""
+    browser = shop.browser("administrator")
+    made = browser.post("/api/v1/people", json={"login": "ann", "name": "Ann", "roles": ["intake"]}).json()
+    link = browser.post(f"/api/v1/people/{made['id']}/link").json()["link"]
+    form = {"password": "eight wires in a row", "again": "eight wires in a row"}
+    assert shop.browser().post(link, data=form).status_code == 303
+    assert shop.browser().post(link, data=form).status_code == 410
+    closed = browser.post(f"/api/v1/people/{made['id']}", json={"roles": ["intake"], "active": False}).json()
+    assert closed["active"] is False
+    assert "ann" in [person["login"] for person in browser.get("/api/v1/people").json()]
+
+
+def test_a_full_disk_is_said_to_the_phone_and_the_photograph_can_be_sent_again(shop, blank_photo, monkeypatch):
+    """507 with what to do; when there is room, what arrived is gone on with."""
+    number, browser = shop.opened(), shop.browser("intake")
+    data = blank_photo().read_bytes()
+    address = f"/api/v1/assemblies/{number}/uploads/key-0001?offset={{}}&size={len(data)}&face=face_a"
+    assert browser.put(address.format(0), content=data[:100]).status_code == 200
+    with monkeypatch.context() as patch:
+        patch.setattr("desk.records.photo_store.SPARE_BYTES", 10**18)
+        answer = browser.put(address.format(100), content=data[100:])
+        assert answer.status_code == 507
+        assert "make room" in answer.json()["error"]
+    assert browser.put(address.format(100), content=data[100:]).json()["usable"] is True
+
+
+def test_records_that_do_not_answer_are_said_without_details(shop, monkeypatch):
+    """503 in one line; a mistake of the program itself shows nothing of its inside."""
+
+    def busy(*_):
+        raise DatabaseBusy("expected the database to be free, got database is locked: close the other program")
+
+    monkeypatch.setattr("desk.shop.signing_in.who_is", busy)
+    answer = shop.browser("intake").get("/intake")
+    assert answer.status_code == 503
+    assert "close the other program" in answer.text
+
+    def broken(*_):
+        raise ZeroDivisionError("secret inside")
+
+    monkeypatch.setattr("desk.shop.signing_in.who_is", broken)
+    browser = TestClient(shop.app, raise_server_exceptions=False, cookies={"desk_session": "x"})
+    answer = browser.get("/intake")
+    assert (answer.status_code, "secret" in answer.text) == (500, False)
+
+
+def test_behind_tls_the_cookie_travels_encrypted_only(shop):
+    """With `--https`."""
+    app = make_app(replace(shop.desk, https=True))
+    form = {"login": "intake", "password": shop.password}
+    cookie = TestClient(app, follow_redirects=False).post("/sign-in", data=form).headers["set-cookie"]
+    assert "Secure" in cookie
