@@ -52,6 +52,16 @@ def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
     return NoMat(reason) if reason else view
 
 
+def find_sheets(photo: Photo, layouts: Sequence[MatLayout]) -> list[MatView]:
+    """Every sheet in the photograph with three markers or more, the best first; empty where `find_mat` finds none."""
+    first = find_mat(photo, layouts)
+    if isinstance(first, NoMat):
+        return []
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    found, _ = find_markers(grey, tuple(dict.fromkeys(m.dictionary for layout in layouts for m in layout.markers)))
+    return [first, *_other_views(photo, found, layouts, first)]
+
+
 def _drawn_or_photographed(photo: Photo, grey: np.ndarray, view: MatView) -> MatView:
     """Very sharp edges may come from a drawing program, which mixes encoded values: keep what explains more."""
     if len(view.markers) < _MIN_MARKERS_QUICK or view.blur_px is None or view.blur_px > _SHARP_PX:
