@@ -40,4 +40,7 @@ def make_app(desk: Desk) -> FastAPI:
     refusals.install(app)
     for router in ROUTERS:
         app.include_router(router)
+    # lists lead straight to the review where there is one
+    paths = {getattr(route, "path", "") for router in ROUTERS for route in router.routes}
+    app.state.has_review = "/assemblies/{assembly_id}/review" in paths
     return app

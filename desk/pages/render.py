@@ -50,5 +50,6 @@ def page(request: Request, name: str, /, status: int = 200, **context: Any) -> H
         "unit": account.unit if account else "mm",
         "theme": account.theme if account else "auto",
         "path": request.url.path,
+        "has_review": request.app.state.has_review,
     }
     return HTMLResponse(templates().get_template(name).render(known | context), status)
