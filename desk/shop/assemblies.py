@@ -20,6 +20,16 @@ from models.circuit.circuit_list import CLASSES, CircuitListError, parse_circuit
 UNKNOWN_CLASS = "unknown"
 CLASS_CHOICES: tuple[str, ...] = (*CLASSES, UNKNOWN_CLASS)
 """What intake may answer; `unknown` is an answer too: it stays an open question and nothing returns to service."""
+CLASS_WORDS = {
+    "none": "ordinary circuits only",
+    "restraint": "restraint (airbag, belt)",
+    "high_voltage": "high voltage",
+    "brake_by_wire": "brake by wire",
+    "steering_by_wire": "steering by wire",
+    "shielded": "shielded",
+    "data_pair": "data pair",
+    UNKNOWN_CLASS: "not known yet",
+}
 MOST_MATS, LONGEST_SAID = 12, 4000
 
 

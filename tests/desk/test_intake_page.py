@@ -165,7 +165,8 @@ def test_a_vehicle_seen_before_is_said_while_typing(open_page, served, blank_pho
 PAGES = ["/intake", "/assemblies/1/photographs", "/assemblies/1", "/queue", "/assemblies", "/people", "/settings"]
 UNNAMED = """() => [...document.querySelectorAll('input:not([type=hidden]),select,textarea,button,a')]
     .filter(e => e.checkVisibility() || e.type === 'file')
-    .filter(e => !(e.labels?.length || e.ariaLabel || e.textContent.trim() || e.querySelector('img')?.alt)).map(e => e.outerHTML)"""
+    .filter(e => !(e.labels?.length || e.ariaLabel || e.textContent.trim() || e.querySelector('img')?.alt))
+    .map(e => e.outerHTML)"""
 SMALL = """() => [...document.querySelectorAll('button,.button,.ticks label,.face,nav a,select')]
     .filter(e => e.checkVisibility()).filter(e => e.getBoundingClientRect().height < 36).map(e => e.outerHTML)"""
 CONTRAST = """() => {

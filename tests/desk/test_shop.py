@@ -8,7 +8,16 @@ import pytest
 from desk.records import tables
 from desk.records.columns import now
 from desk.shop import jobs, queue, uploads
-from desk.shop.assemblies import IntakeForm, correct_intake, key_of, newest_intake, open_assembly, shown_name
+from desk.shop.assemblies import (
+    CLASS_CHOICES,
+    CLASS_WORDS,
+    IntakeForm,
+    correct_intake,
+    key_of,
+    newest_intake,
+    open_assembly,
+    shown_name,
+)
 from desk.shop.errors import Invalid, NotAPhotograph, StaleForm, TooLarge
 from desk.shop.recovery import recover
 from desk.shop.recurrence import earlier_visits
@@ -414,3 +423,9 @@ def test_spelling_does_not_part_a_vehicle_from_itself():
     """Case, spaces, dashes and full-width signs."""
     assert key_of("LT-47 11") == key_of("lt4711") == key_of("ＬＴ ４７１１")
     assert key_of("--") == "--"
+
+
+def test_every_circuit_class_has_words_of_its_own():
+    """A class that is added later must be said too."""
+    assert set(CLASS_WORDS) == set(CLASS_CHOICES)
+    assert len(set(CLASS_WORDS.values())) == len(CLASS_CHOICES)
