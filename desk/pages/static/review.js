@@ -123,6 +123,7 @@ function begin(made, photo) {
     tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),
     tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave")));
   draftForm.hidden = false;
+  draftForm.scrollIntoView({ block: "nearest" });
   document.getElementById("said").textContent = `${say} N and P choose a corner, arrow keys move it, Enter keeps, Escape leaves.`;
   draw();
   if (fields.length) draftForm.querySelector("select,input").focus();
@@ -178,7 +179,13 @@ function click(stage, point) {
 const act = {
   choose,
   relabel: (label) => chosen && put({ kind: "relabel", ...chosen, label }, `${chosen.region} named ${label.replaceAll("_", " ")}`),
-  confirm: () => chosen && put({ kind: "confirm", ...chosen }, `${chosen.region} confirmed`),
+  confirm: () => {
+    if (!chosen) return undefined;
+    const { unsure, novel, label } = regionOf(chosen);
+    // where the model is unsure, a person's word is what names the damage
+    if (unsure && !novel && label) return act.relabel(label);
+    return put({ kind: "confirm", ...chosen }, `${chosen.region} confirmed`);
+  },
   typed: (text) => {
     const value = Number(text.replace(",", ".")) * (state.unit === "in" ? 25.4 : 1);
     return put({ kind: "typed", ...chosen, field: "to_termination_mm", value }, "distance kept");
@@ -189,7 +196,7 @@ const act = {
     return put({ kind: "answer", answers }, "answered");
   },
   settle: (entry, kept) => put({ kind: "settle", entry, keep: kept }, "conflict settled"),
-  outline: () => chosen && begin(outlineDraft(regionOf(chosen)), chosen.photo),
+  outline: () => chosen && begin(outlineDraft(regionOf(chosen), stages.get(chosen.photo).scale), chosen.photo),
   add: () => {
     const photo = chosen?.photo ?? state.photos[0].sha256;
     begin(addDraft(stages.get(photo), newName()), photo);

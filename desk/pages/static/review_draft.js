@@ -17,15 +17,17 @@ function thinned(points, least) {
   return [...thinned(points.slice(0, at + 1), least).slice(0, -1), ...thinned(points.slice(at), least)];
 }
 
-export function corners(ring) {
+// `least`: how far in px of the photograph the outline may stray for fewer corners
+export function corners(ring, least = THIN_PX) {
   const middle = Math.floor(ring.length / 2);
-  const halves = [thinned(ring.slice(0, middle + 1), THIN_PX), thinned([...ring.slice(middle), ring[0]], THIN_PX)];
+  const halves = [thinned(ring.slice(0, middle + 1), least), thinned([...ring.slice(middle), ring[0]], least)];
   const found = [...halves[0].slice(0, -1), ...halves[1].slice(0, -1)];
   return found.length > 2 ? found.map((p) => [...p]) : ring.map((p) => [...p]);
 }
 
-export function outlineDraft(region) {
-  return { kind: "redraw", region: region.id, rings: region.rings.map(corners), ring: 0, corner: 0 };
+export function outlineDraft(region, scale) {
+  const rings = region.rings.map((ring) => corners(ring, Math.max(THIN_PX, 4 / scale)));
+  return { kind: "redraw", region: region.id, rings, ring: 0, corner: 0 };
 }
 
 export function addDraft(stage, name) {

@@ -152,7 +152,7 @@ export class Stage {
       badge.style.left = `${this.x + badge.at[0] * this.scale}px`;
       badge.style.top = `${this.y + badge.at[1] * this.scale}px`;
     }
-    for (const dot of this.over.querySelectorAll("circle")) dot.setAttribute("r", 9 / this.scale);
+    for (const dot of this.over.querySelectorAll("circle")) dot.setAttribute("r", 7 / this.scale);
   }
 
   // where in the photograph a pointer is, px
