@@ -43,8 +43,9 @@ class Seen(BaseModel):
 @router.get("/assemblies/{assembly_id}/review", include_in_schema=False)
 def review_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Response:
     with desk.database.read() as session:
-        review.review_of(session, desk, assembly_id)
         sheet = sheet_of(session, assembly_id)
+        if sheet.decision is None:
+            review.review_of(session, desk, assembly_id)  # says what is missing
     return page(request, "review.html.j2", sheet=sheet)
 
 

@@ -43,7 +43,7 @@ def state(
     return {
         "newest": newest,
         "unit": unit,
-        "photos": [photo_state(photo, found, pictures.get(photo.photo.sha256, {}), unit) for photo in found.photos],
+        "photos": [photo_state(photo, found, pictures[photo.photo.sha256], unit) for photo in found.photos],
         "decision": decision_state(found.after, unit),
         "change": change_lines(found.decided),
         "questions": [

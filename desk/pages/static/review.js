@@ -110,6 +110,7 @@ function newName() {
 
 function begin(made, photo) {
   [draft, draftOn] = [made, photo];
+  stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
   const say = {
     redraw: `Outline of ${made.region}: drag its corners, then keep it.`,
     add: `New place ${made.region}: drag its corners round the damage and name it.`,
@@ -196,12 +197,21 @@ const act = {
     return put({ kind: "answer", answers }, "answered");
   },
   settle: (entry, kept) => put({ kind: "settle", entry, keep: kept }, "conflict settled"),
-  outline: () => chosen && begin(outlineDraft(regionOf(chosen), stages.get(chosen.photo).scale), chosen.photo),
+  outline: () => {
+    if (!chosen) return;
+    const stage = stages.get(chosen.photo);
+    stage.show(regionOf(chosen).rings);
+    begin(outlineDraft(regionOf(chosen), stage.scale), chosen.photo);
+  },
   add: () => {
     const photo = chosen?.photo ?? state.photos[0].sha256;
     begin(addDraft(stages.get(photo), newName()), photo);
   },
-  split: () => chosen && begin(splitDraft(regionOf(chosen), newName()), chosen.photo),
+  split: () => {
+    if (!chosen) return;
+    stages.get(chosen.photo).show(regionOf(chosen).rings);
+    begin(splitDraft(regionOf(chosen), newName()), chosen.photo);
+  },
   delete: () => chosen && put({ kind: "delete", ...chosen }, `${chosen.region} deleted`),
   reference: () => begin(referenceDraft(), chosen?.photo ?? state.photos[0].sha256),
   undo: () => state.undo && put({ kind: "withdraw", entry: state.undo }, "taken back"),

@@ -41,9 +41,10 @@ function placeForm(region, unit, act) {
   }, tag("kbd", {}, String(i + 1)), ` ${words}`));
   const confirm = tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm },
     tag("kbd", {}, "Enter"), ` ${region.id} is right as shown`);
-  const typed = tag("form", { class: "row" }, tag("label", {}, "To the nearest terminal: ", region.to_termination, " · measured",
-    tag("input", { name: "value", inputmode: "decimal", required: true, "aria-label": `distance measured, ${unit}` }), unit),
-  tag("button", { class: "button" }, "Keep"));
+  const typed = tag("form", {}, tag("p", {}, `To the nearest terminal: ${region.to_termination}`),
+    tag("div", { class: "row" }, tag("label", {}, "by ruler ", tag("input", {
+      name: "value", inputmode: "decimal", required: true, "aria-label": `to the nearest terminal by ruler, ${unit}`,
+    }), unit), tag("button", { class: "button" }, "Keep")));
   typed.addEventListener("submit", (event) => {
     event.preventDefault();
     act.typed(new FormData(typed).get("value"));

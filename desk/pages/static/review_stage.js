@@ -49,7 +49,11 @@ export class Stage {
     this.sheet.style.width = `${photo.width_px}px`;
     this.sheet.style.height = `${photo.height_px}px`;
     const image = new Image();
-    Object.assign(image, { src: `/photographs/${photo.id}/full`, alt: `${photo.face}, ${photo.name}`, draggable: false });
+    Object.assign(image, { src: `/photographs/${photo.id}/small`, alt: `${photo.face}, ${photo.name}`, draggable: false });
+    // the small picture shows at once; all pixels take its place when they are decoded
+    const full = new Image();
+    full.src = `/photographs/${photo.id}/full`;
+    full.decode().then(() => { image.src = full.src; }, () => undefined);
     this.svg = svg("svg", { viewBox: `-0.5 -0.5 ${photo.width_px} ${photo.height_px}`, "aria-hidden": "true" });
     this.under = svg("g");
     this.over = svg("g");
