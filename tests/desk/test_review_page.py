@@ -190,6 +190,36 @@ def test_a_conflict_keeps_both_versions_until_one_is_chosen(open_review, served,
     assert [row.kind for row in rows(served)] == ["relabel", "relabel", "settle"]
 
 
+def test_two_clicks_on_a_known_length_give_the_scale(open_review, served, case):
+    """Without a mat there is no length; two clicks about 200 px apart, typed as 100 mm: 40 px of damage are 20 mm."""
+    with served.desk.database.write() as session:
+        row = session.query(tables.Assessment).one()
+        findings = dict(row.findings)
+        findings["scale"] = {"source": "none", "mm_per_px": None, "u95_rel": None}
+        findings["wires"] = [wire | {"centreline_mm": None} for wire in findings["wires"]]
+        findings["regions"] = [region | {"length_mm": None, "rings_mm": None} for region in findings["regions"]]
+        session.add(
+            tables.Assessment(
+                photograph_id=row.photograph_id, findings=findings, label="rodent", model_version="m",
+                feature_version="f", rules_sha256="r", seconds=1.0,
+            )
+        )  # fmt: skip
+    page = open_review()
+    expect(page.locator("#places [data-place$=':r0']")).to_contain_text("long –")
+    page.keyboard.press("0")
+    page.keyboard.press("r")
+    box = page.locator(".view").bounding_box()
+    scale = page.evaluate("document.querySelector('.view svg').getScreenCTM().a")
+    for x in (200, 200 + 200 * scale):
+        page.mouse.click(box["x"] + x, box["y"] + box["height"] / 4)
+    page.locator("#draft input[name=length]").fill("100")
+    page.keyboard.press("Enter")
+    expect(page.locator("#places [data-place$=':r0']")).to_contain_text("long 20")
+    kept = rows(served)[-1]
+    assert kept.kind == "reference" and kept.payload["length_mm"] == 100
+    assert kept.payload["to_px"][0] - kept.payload["from_px"][0] == pytest.approx(200, abs=2)
+
+
 def test_an_open_question_is_answered_in_place(open_review, served):
     """The first question with a choice: answered, it is asked no more and stands on record."""
     page = open_review()
