@@ -158,6 +158,22 @@ def test_an_outline_is_corrected_with_the_keyboard_alone(open_review, served):
     assert moved == [1] and after[1] > start[1] + 5
 
 
+def test_corners_are_added_and_removed_by_button_and_escape_changes_nothing(open_review, served):
+    """Four corners, five, four again, never fewer than three; Escape leaves the outline as it was."""
+    page = open_review()
+    page.locator("body").press("e")
+    dots = page.locator("circle.corner")
+    expect(dots).to_have_count(4)
+    page.get_by_role("button", name="New corner").click()
+    expect(dots).to_have_count(5)
+    for _ in range(4):
+        page.get_by_role("button", name="Remove corner").click()
+    expect(dots).to_have_count(3)
+    page.keyboard.press("Escape")
+    expect(dots).to_have_count(0)
+    assert rows(served) == []
+
+
 def test_a_place_is_added_split_and_deleted(open_review):
     """A and Enter add one where the view is; S and Enter make two of it; X takes one away."""
     page = open_review()

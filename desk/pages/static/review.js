@@ -122,13 +122,22 @@ function begin(made, photo) {
   if (made.kind === "reference") fields.push(tag("label", {}, "length ", tag("input", { name: "length", inputmode: "decimal", required: true, size: "7" }), state.unit), tag("input", { type: "hidden", name: "unit", value: state.unit }));
   draftForm.replaceChildren(tag("p", {}, say), tag("div", { class: "row" }, ...fields,
     tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),
-    tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave")));
+    tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave"),
+    ...(made.line ? [] : [cornerButton("I", "New corner", insertCorner), cornerButton("Del", "Remove corner", removeCorner)])));
   draftForm.hidden = false;
   draftForm.scrollIntoView({ block: "nearest" });
   document.getElementById("said").textContent = `${say} N and P choose a corner, arrow keys move it, Enter keeps, Escape leaves.`;
   draw();
   if (fields.length) draftForm.querySelector("select,input").focus();
   else if (document.activeElement !== document.body) document.activeElement.blur();
+}
+
+function cornerButton(key, words, change) {
+  const click = () => {
+    change(draft);
+    stages.get(draftOn).draw();
+  };
+  return tag("button", { type: "button", class: "button", click }, tag("kbd", {}, key), ` ${words}`);
 }
 
 function leave() {
