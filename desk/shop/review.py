@@ -52,6 +52,7 @@ def put_on_record(
     One that does not fit is refused (Invalid). One that fits, but was written without knowledge of somebody else's
     newest entry, is kept and waits to be settled.
     """
+    _in_turn(session, assembly_id)
     photos = newest_findings(session, assembly_id).photos
     _known(session, assembly_id, based_on)
     entries, answers = entries_of(session, assembly_id), intake_answers(session, assembly_id, photos)
@@ -74,6 +75,7 @@ def put_on_record(
 
 def sign_off(session: Session, desk: Desk, account: Account, assembly_id: int, based_on: int | None) -> int:
     """Confirm the whole decision as it stands; Invalid while a conflict waits or something newer was not seen."""
+    _in_turn(session, assembly_id)
     review = review_of(session, desk, assembly_id)
     if review.conflicts:
         raise Invalid(
@@ -87,6 +89,12 @@ def sign_off(session: Session, desk: Desk, account: Account, assembly_id: int, b
     session.flush()
     refresh(session, desk, assembly_id)
     return row.id
+
+
+def _in_turn(session: Session, assembly_id: int) -> None:
+    """One writer at a time on an assembly: what is newest stays so until the entry is kept (SQLite does so anyway)."""
+    assembly(session, assembly_id)
+    session.execute(select(tables.Assembly.id).where(tables.Assembly.id == assembly_id).with_for_update())
 
 
 def _known(session: Session, assembly_id: int, based_on: int | None) -> None:
