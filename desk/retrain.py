@@ -20,6 +20,7 @@ from sklearn.pipeline import Pipeline
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.files import check_writable, make_folder
+from desk.gauge_lessons import fit_gauges
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
@@ -30,26 +31,10 @@ from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
 from vision.grid import make_grid, surroundings
 from vision.layout import MatLayout, builtin_layouts
-from vision.measure import fit_correction
 from vision.recognise import WIRE_DAMAGES
 
 WIRE_LABELS = (*WIRE_DAMAGES, "sound")
 SHELL_LABELS = ("connector", "sound")
-FLOORS = {
-    # measure: (floor, share of the value, corrected by a ratio)
-    "length_mm": (3.0, 0.10, True),
-    "area_mm2": (10.0, 0.25, True),
-    "exposed_copper_mm": (3.0, 0.30, True),
-    "fused_length_mm": (4.0, 0.15, True),
-    "to_termination_mm": (3.0, 0.03, False),
-    "shell_length_mm": (3.0, 0.20, True),
-    "shell_area_mm2": (10.0, 0.30, True),
-    "crack_length_mm": (3.0, 0.30, True),
-    "missing_area_mm2": (10.0, 0.30, True),
-    "covering_length_mm": (4.0, 0.10, True),
-}
-"""How the error of each measure grows with its value."""
-
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
@@ -232,7 +217,8 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
         },
         "no_region_rates": _no_region_rates([s for s in found if s.usual], named),
     }
-    model = DamageModel(finder, wire_namer, shell_namer, _corrections(wires + shells, found), card)
+    gauges, ending = fit_gauges(found, settings.seed)
+    model = DamageModel(finder, wire_namer, shell_namer, gauges, ending, card)
     card["version"] = f"samples-{content_hash(model)[:10]}"
     return replace(model, card=card)
 
@@ -250,31 +236,6 @@ def _fit_on(
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]
-
-
-def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -> dict[str, Any]:
-    """{measure: {label or "any": correction}}; a label of its own where at least 25 examples exist."""
-    pairs: dict[str, dict[str, list[tuple[float, float]]]] = {name: {} for name in FLOORS}
-    for lesson in lessons:
-        for name, true in lesson.truth.items():
-            raw = lesson.raw.get(name)
-            if true is not None and raw is not None:
-                pairs[name].setdefault(lesson.label, []).append((raw, true))
-    pairs["covering_length_mm"]["tape"] = [pair for scene in found for pair in scene.coverings]
-    out: dict[str, Any] = {}
-    for name, by_label in pairs.items():
-        floor, share, scaled = FLOORS[name]
-        everything = [pair for group in by_label.values() for pair in group]
-        groups = {"any": everything, **{k: v for k, v in by_label.items() if len(v) >= 25}}
-        out[name] = {}
-        for label, group in groups.items():
-            if len(group) < 5:
-                raise DeskError(
-                    f"retrain: expected at least 5 examples of {name}, got {len(group)}: use more scenes (--scenes)"
-                )
-            raw, true = np.array(group).T
-            out[name][label] = vars(fit_correction(raw, true, floor, share, scaled))
-    return out
 
 
 def _no_region_rates(found: Sequence[SceneLesson], named: Iterable[tuple[CandidateLesson, str]]) -> dict[str, float]:
