@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from vision.grid import canvas_mask
+from vision.medians import median
 from vision.recognise import Scene, ShellCandidate, WireCandidate
 from vision.sight import FirstLook
 
@@ -74,7 +75,7 @@ def fused_length_mm(look: FirstLook, scene: Scene, candidate: WireCandidate) -> 
     out = 0
     for point in points:
         close = near & (np.linalg.norm(scene.graph.points[foot] - point, axis=1) < 2.5 * look.canvas.px_per_mm)
-        if close.sum() >= 2 and float(np.median(lumpy[close])) > _LUMPY:
+        if close.sum() >= 2 and float(median(lumpy[close])) > _LUMPY:
             out += 1
     link = float(np.median(scene.graph.link_mm)) if len(scene.graph.link_mm) else 0.5
     return out * link

@@ -27,8 +27,6 @@ SHIPPED = Path(__file__).resolve().parent / "shipped"
 
 # literal: everything else in a model file is refused
 TRUSTED_TYPES: list[str] = [
-    "sklearn.calibration._CalibratedClassifier",
-    "sklearn.calibration._TemperatureScaling",
     "sklearn.neural_network._stochastic_optimizers.AdamOptimizer",
     "sklearn.tree._tree.Tree",
     "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
@@ -68,6 +66,7 @@ def library_versions() -> dict[str, str]:
 def _plain(model: DamageModel) -> dict[str, Any]:
     def namer(n: Namer) -> dict[str, Any]:
         return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
+                "inverse_temperature": n.inverse_temperature,
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
                 "novel_beyond": n.novel_beyond}  # fmt: skip
 
@@ -95,8 +94,8 @@ def _gauge(data: dict[str, Any]) -> Gauge:
 
 
 def _namer(data: dict[str, Any]) -> Namer:
-    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"], data["scaler"],
-                 data["covariance"], data["thresholds"], data["novel_beyond"])  # fmt: skip
+    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"], data["inverse_temperature"],
+                 data["scaler"], data["covariance"], data["thresholds"], data["novel_beyond"])  # fmt: skip
 
 
 def content_hash(model: DamageModel) -> str:
