@@ -14,6 +14,7 @@ import click
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
 from desk.order import close, order
+from desk.serve import serve
 from desk.splice_tool import splice
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ def cli() -> None:
 @click.option("--report", type=_FILE, metavar="FILE", help="Write one self-contained HTML page.")
 @click.option("--mm-per-px", type=float, metavar="X", help="Scale, where no mat or card lies in the picture.")
 @click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
+@click.option("--check-bar-mm", metavar="X[,Y]", help="Measured length of the mat's check bars; two: along x, along y.")
 @click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
 def assess(
     photos: tuple[Path, ...],
@@ -66,6 +68,7 @@ def assess(
     report: Path | None,
     mm_per_px: float | None,
     mats: tuple[Path, ...],
+    check_bar_mm: str | None,
     rules: Path | None,
 ) -> int:
     """Assess photographs: damage, extent in millimetres, route, open questions, repair actions."""
@@ -73,7 +76,7 @@ def assess(
         from desk.files import check_writable
 
         check_writable(report, "--report")
-    settings = _settings(mats, rules, circuit_class, mm_per_px, assembly)
+    settings = _settings(mats, rules, circuit_class, mm_per_px, assembly, check_bar_mm)
     from desk.files import gather_photos
 
     paths, mistakes = gather_photos(photos)
@@ -205,7 +208,7 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     return 0
 
 
-for _command in (*COMMANDS, order, close, splice):
+for _command in (*COMMANDS, order, close, splice, serve):
     cli.add_command(_command)
 
 
@@ -215,6 +218,7 @@ def _settings(
     circuit_class: str | None,
     mm_per_px: float | None,
     assembly: str | None,
+    check_bar_mm: str | None = None,
 ) -> AssessSettings:
     """Check and read everything the arguments name, before any work is done."""
     if mm_per_px is not None and not 0 < mm_per_px < 1000:
@@ -231,9 +235,14 @@ def _settings(
         from models.damage.store import ModelError
         from models.repair import Answers, RulesError, load_rules
         from vision.layout import LayoutError, builtin_layouts, load_layout
+        from vision.print_scale import PrintScaleError, as_printed, read_check_bars
     try:
         layouts = [load_layout(path) for path in mats] or builtin_layouts()
+        if check_bar_mm is not None:
+            layouts = [as_printed(layout, read_check_bars(check_bar_mm)) for layout in layouts]
         limits = load_rules(rules)
+    except PrintScaleError as error:
+        raise DeskError(f"--check-bar-mm: {error}") from error
     except (LayoutError, RulesError) as error:
         raise DeskError(one_line(error)) from error
     answers = Answers(circuit_class=circuit_class)

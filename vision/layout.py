@@ -33,6 +33,8 @@ import numpy as np
 
 SCHEMA = "mat-layout/1"
 LAYOUT_FOLDER = Path(__file__).parent / "layouts"
+UNCHECKED_PRINT_U95_REL = 0.005
+"""Of a print nobody measured: the sheet asks for check bars of 100 mm within 0.5 mm (common practice)."""
 
 Rgb = tuple[int, int, int]
 Point = tuple[float, float]
@@ -52,22 +54,24 @@ class LayoutError(ValueError):
 
 @dataclass(frozen=True)
 class Marker:
-    """A square fiducial; `side_mm` is the black square's outer side."""
+    """A square fiducial; `side_mm` is the black square's outer side, `stretch` what the printer made of it."""
 
     dictionary: str
     id: int
     centre_mm: Point
     side_mm: float
+    stretch: Point = (1.0, 1.0)
 
     def corners_mm(self) -> np.ndarray:
         """(4, 2) float, mm: top-left, top-right, bottom-right, bottom-left of the printed marker."""
-        half = self.side_mm / 2
+        half = self.side_mm / 2 * np.array(self.stretch)
         return np.array(self.centre_mm) + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
 
     @property
     def rect_mm(self) -> Rect:
         """x, y, w, h of the black square."""
-        return (self.centre_mm[0] - self.side_mm / 2, self.centre_mm[1] - self.side_mm / 2, self.side_mm, self.side_mm)
+        w, h = self.side_mm * self.stretch[0], self.side_mm * self.stretch[1]
+        return (self.centre_mm[0] - w / 2, self.centre_mm[1] - h / 2, w, h)
 
 
 @dataclass(frozen=True)
@@ -82,20 +86,21 @@ class Patch:
 
 @dataclass(frozen=True)
 class Pattern:
-    """Faint dots on a square lattice: centres at rect origin + (i + 0.5) pitch."""
+    """Faint dots on a square lattice (as printed: stretched): centres at rect origin + (i + 0.5) pitch."""
 
     kind: Literal["dots"]
     rect_mm: Rect
     pitch_mm: float
     radius_mm: float
     srgb: Rgb
+    stretch: Point = (1.0, 1.0)
 
     def centres_mm(self) -> np.ndarray:
         """(N, 2) float, mm: dot centres whose dots lie wholly inside the rectangle."""
         x, y, w, h = self.rect_mm
-        nx, ny = (int(np.floor(side / self.pitch_mm + 1e-9)) for side in (w, h))
-        gx, gy = np.meshgrid(np.arange(nx) + 0.5, np.arange(ny) + 0.5)
-        return np.stack([x + gx.ravel() * self.pitch_mm, y + gy.ravel() * self.pitch_mm], axis=1)
+        px, py = (self.pitch_mm * factor for factor in self.stretch)
+        gx, gy = np.meshgrid(np.arange(int(w / px + 1e-9)) + 0.5, np.arange(int(h / py + 1e-9)) + 0.5)
+        return np.stack([x + gx.ravel() * px, y + gy.ravel() * py], axis=1)
 
 
 @dataclass(frozen=True)
@@ -157,7 +162,10 @@ class Text:
 
 @dataclass(frozen=True)
 class MatLayout:
-    """Everything printed on one page. An inconsistent one cannot be built."""
+    """Everything printed on one page. An inconsistent one cannot be built.
+
+    `print_u95_rel` : how true to its millimetres the page was printed, relative, 95 %
+    """
 
     name: str
     kind: Literal["mat", "card"]
@@ -169,6 +177,7 @@ class MatLayout:
     boxes: tuple[Box, ...] = ()
     rulers: tuple[Ruler, ...] = ()
     texts: tuple[Text, ...] = ()
+    print_u95_rel: float = UNCHECKED_PRINT_U95_REL
 
     def __post_init__(self) -> None:
         mistakes = _mistakes_of(self)

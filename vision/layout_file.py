@@ -151,6 +151,9 @@ def _build(fields: dict[str, Any], mistakes: list[str], where: str) -> MatLayout
 def data_from_layout(layout: MatLayout) -> dict[str, Any]:
     """The JSON object; empty and absent parts are left out."""
     data = {"schema": SCHEMA} | asdict(layout)
+    del data["print_u95_rel"]  # of one printout, not of the layout
+    for printed in (*data["markers"], *filter(None, [data["pattern"]])):
+        del printed["stretch"]
     for patch in data["patches"]:
         if patch["lab"] is None:
             del patch["lab"]

@@ -113,9 +113,9 @@ def _fill_marker(page: np.ndarray, marker: Marker, px_per_mm: float) -> None:
     """Black square, then its white cells, each pixel mixed by the share of it that is white."""
     _fill(page, marker.rect_mm, (0, 0, 0), px_per_mm)
     bits = marker_bits(marker)
-    cell = marker.side_mm / len(bits) * px_per_mm
     shares, spans = [], []
-    for start, size in zip(marker.rect_mm[:2], page.shape[1::-1], strict=True):
+    for start, side, size in zip(marker.rect_mm[:2], marker.rect_mm[2:], page.shape[1::-1], strict=True):
+        cell = side / len(bits) * px_per_mm
         edges = start * px_per_mm + np.arange(len(bits) + 1) * cell
         _, span = _cover(edges[0], edges[-1], size)
         pixel = np.arange(span.start, span.stop + 1)

@@ -1,7 +1,7 @@
 """Finds the printed mat in a photograph and turns pixels into millimetres, and back.
 
 Mat frame: mm, origin at the page's top-left, x right, y down, heights above the page. Pixels: x right, y down, centres
-at integers. Lengths hold as far as the page was printed at true scale: the check bars tell.
+at integers. How true the page was printed is part of the scale's uncertainty (`vision.print_scale`).
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import cv2
 import numpy as np
 
 from vision.layout import MatLayout
+from vision.mat_camera import RVEC, SPREAD, TVEC, log_scale, project, unproject
 from vision.mat_codes import Reading
 from vision.mat_markers import FoundMarker, find_markers, refined
-from vision.mat_pose import Pose, log_scale, project, scale_u95_rel, solve_pose
+from vision.mat_pose import Pose, scale_u95_rel, solve_pose
 from vision.reading import Photo
 
 WORST_RESIDUAL_MM = 1.5
@@ -60,17 +61,17 @@ class MatView:
     @property
     def rvec(self) -> np.ndarray:
         """(3,) rotation from page axes (x right, y down, z into the page) to camera axes."""
-        return self.pose.params[3:6]
+        return self.pose.params[RVEC]
 
     @property
     def tvec(self) -> np.ndarray:
         """(3,) mm, the page's origin in camera axes."""
-        return self.pose.params[6:9]
+        return self.pose.params[TVEC]
 
     @property
     def spread_mm(self) -> float:
         """How far the edges of black print appear outside their place (ink, blooming, tone curve); negative: inside."""
-        return float(self.pose.params[9])
+        return float(self.pose.params[SPREAD])
 
     @cached_property
     def _rotation(self) -> np.ndarray:
@@ -85,31 +86,12 @@ class MatView:
     def to_px(self, mm: np.ndarray, height_mm: float | np.ndarray = 0.0) -> np.ndarray:
         """(N, 2) mm at a height (one, or one each) above the page to (N, 2) px."""
         mm = np.asarray(mm, float).reshape(-1, 2)
-        into = -np.broadcast_to(np.asarray(height_mm, float), len(mm))
-        return project(self.pose.params, self.pose.centre_px, np.column_stack([mm, into])) if len(mm) else mm
+        return project(self.pose.params, self.pose.frame, mm, height_mm) if len(mm) else mm
 
     def to_mm(self, px: np.ndarray, height_mm: float | np.ndarray = 0.0) -> np.ndarray:
         """(N, 2) px to (N, 2) mm of the points at a height above the page that appear there."""
         px = np.asarray(px, float).reshape(-1, 2)
-        rays = np.column_stack([self._undistorted(px), np.ones(len(px))]) @ self._rotation
-        origin = -self._rotation.T @ self.tvec
-        into = -np.broadcast_to(np.asarray(height_mm, float), len(px))
-        step = (into - origin[2]) / rays[:, 2]
-        return origin[:2] + step[:, None] * rays[:, :2]
-
-    def _undistorted(self, px: np.ndarray) -> np.ndarray:
-        """(N, 2) normalised image coordinates without lens distortion: Newton's method on the radius."""
-        focal = self.K[0, 0]
-        bent = (px - np.array(self.pose.centre_px)) / focal
-        seen = np.linalg.norm(bent, axis=1, keepdims=True)
-        radius = seen.copy()
-        for _ in range(20):
-            r2 = radius**2
-            slope = 1 + r2 * (3 * self.k1 + 5 * self.k2 * r2)
-            # past the fold of a strong lens there is no inverse: keep the step finite there
-            radius -= (radius * (1 + r2 * (self.k1 + r2 * self.k2)) - seen) / np.maximum(slope, 0.05)
-        r2 = radius**2
-        return bent / (1 + r2 * (self.k1 + r2 * self.k2))
+        return unproject(self.pose.params, self.pose.frame, px, height_mm) if len(px) else px
 
     @cached_property
     def middle_mm(self) -> np.ndarray:
@@ -124,7 +106,7 @@ class MatView:
 
     def mm_per_px_at(self, mm: np.ndarray, height_mm: float = 0.0) -> float:
         """Around one (2,) point at a height above the page: geometric mean over directions."""
-        return float(np.exp(log_scale(self.pose.params, self.pose.centre_px, np.asarray(mm, float), height_mm)))
+        return float(np.exp(log_scale(self.pose.params, self.pose.frame, np.asarray(mm, float), height_mm)))
 
     @property
     def blur_px(self) -> float | None:
@@ -170,12 +152,12 @@ def _view(photo: Photo, layout: MatLayout, markers: Sequence[FoundMarker]) -> Ma
     corners = layout.marker_corners_mm
     mm = np.concatenate([corners[m.dictionary, m.id] for m in markers])
     px = np.concatenate([m.corners_px for m in markers])
-    pose = solve_pose(mm, px, (photo.width_px, photo.height_px), photo.focal_35mm)
+    pose = solve_pose(mm, px, (photo.width_px, photo.height_px), photo.focal_35mm, layout.page_mm)
     if pose is None:
         return None
     whole = pose.inliers.reshape(-1, 4).sum(1) >= 3
     kept = tuple(m for m, ok in zip(markers, whole, strict=True) if ok)
-    rotation = cv2.Rodrigues(pose.params[3:6])[0]
+    rotation = cv2.Rodrigues(pose.params[RVEC])[0]
     # the camera must look at the printed face
     if not kept or rotation[2, 2] <= 0:
         return None
@@ -186,7 +168,12 @@ def _view(photo: Photo, layout: MatLayout, markers: Sequence[FoundMarker]) -> Ma
     residual = float(np.sqrt((error**2).sum(1).mean()))
     if residual > WORST_RESIDUAL_MM:
         return None
-    return replace(view, residual_mm=residual, u95_rel=scale_u95_rel(pose, view.middle_mm))
+    return replace(view, residual_mm=residual, u95_rel=_u95_rel(view))
+
+
+def _u95_rel(view: MatView) -> float:
+    """Of the scale at the middle of the visible part: what the markers tell, and how true the print is."""
+    return float(np.hypot(scale_u95_rel(view.pose, view.middle_mm), view.layout.print_u95_rel))
 
 
 def _why_none(found: list[FoundMarker], mirrored: list[Reading], layouts: Sequence[MatLayout]) -> str:
@@ -243,7 +230,7 @@ def straight_picture(
 
 def visible_page_mm(view: MatView, height_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """Bounding box (lowest and highest x, y) of the part of the page that the picture shows."""
-    x, y = view.pose.centre_px
+    x, y = view.pose.frame.centre_px
     t = np.linspace(0, 1, 24)
     width, height = 2 * x, 2 * y
     rim = np.concatenate([

@@ -96,6 +96,14 @@ def test_a_folder_without_photographs_is_named(bench, perfect_eye, capsys, tmp_p
     assert str(empty) in errors[0]
 
 
+@pytest.mark.parametrize("value", ["0", "99;99", "9.92", "1,2,3", "ruler"])
+def test_check_bars_that_cannot_be_are_refused(bench, capsys, value):
+    """--check-bar-mm with nonsense or centimetres: one line that names the option, no answer."""
+    status, out, errors = run(capsys, "assess", bench / "whole.jpg", f"--check-bar-mm={value}", "--json")
+    assert (status, out, len(errors)) == (2, "", 1)
+    assert "--check-bar-mm" in errors[0] and "got" in errors[0]
+
+
 @pytest.mark.parametrize("value", ["0", "-0.2", "nan", "inf", "wide"])
 def test_a_scale_that_is_no_length_is_refused_before_any_work(bench, capsys, value):
     """--mm-per-px 0 and its like: one line, no answer."""

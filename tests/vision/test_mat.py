@@ -14,11 +14,13 @@ from hypothesis import strategies as st
 from vision.layout import Marker, MatLayout, builtin_layouts, load_layout
 from vision.layout_raster import raster
 from vision.mat import MatView, NoMat, find_mat, rectify
-from vision.mat_pose import Pose, scale_u95_rel, solve_pose
+from vision.mat_camera import Frame
+from vision.mat_pose import Pose
 from vision.own_mats import own_layout
 from vision.reading import Photo
 
 A4 = own_layout("a4")
+EXACT = replace(A4, print_u95_rel=0.0)
 MIDDLE = np.array([148.5, 105.0])
 GRID = np.stack(np.meshgrid(np.linspace(10, 287, 9), np.linspace(10, 200, 7)), -1).reshape(-1, 2)
 Shoot = Callable[..., object]
@@ -38,7 +40,8 @@ def _reason(photo: Photo, layouts: list[MatLayout] | None = None) -> str:
 
 @pytest.mark.parametrize("name", ["bench-a4-1", "bench-a3-1", "bench-letter-1", "bench-tabloid-1", "corner-a3"])
 def test_a_slanted_view_gives_pose_lens_and_positions(shoot: Shoot, name: str):
-    """Focal length within 1 %, tilt within 0.2 degrees, points of the page within 0.1 mm, also above it."""
+    """Focal length within 1 %, tilt within 0.2 degrees, points of the page within a quarter pixel (half of one where
+    four markers leave the paper's bend open), also above it."""
     layout = load_layout(name)
     shot = shoot(layout, distance_mm=1.05 * layout.page_mm[0])
     view = _found(shot.photo)
@@ -47,10 +50,11 @@ def test_a_slanted_view_gives_pose_lens_and_positions(shoot: Shoot, name: str):
     assert view.tilt_deg == pytest.approx(15, abs=0.2)
     assert view.residual_mm < 0.22 * view.mm_per_px  # the drawn page's own edges jitter by 0.04 mm
     grid = GRID * np.array(layout.page_mm) / (297, 210)
+    allowed = 0.1 if len(view.markers) > 4 else 0.5 * view.mm_per_px
     for height in (0.0, 8.0):
         px = shot.to_px(grid, height)
         seen = ((px > 0) & (px < [999, 749])).all(1)
-        assert np.linalg.norm(view.to_mm(px[seen], height) - grid[seen], axis=1).max() < 0.1
+        assert np.linalg.norm(view.to_mm(px[seen], height) - grid[seen], axis=1).max() < allowed
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 8.0, 25.0, 40.0])
@@ -58,7 +62,7 @@ def test_a_slanted_view_gives_pose_lens_and_positions(shoot: Shoot, name: str):
 def test_the_scale_lies_within_its_uncertainty(shoot: Shoot, tilt_deg: float, exif: float | None):
     """On the page and 5 mm above it, with the focal length seen, told by EXIF (4 % off) or assumed (10 % off)."""
     shot = shoot(A4, tilt_deg=tilt_deg, focal_35mm=exif)
-    view = _found(shot.photo)
+    view = _found(shot.photo, [EXACT])
     for height in (0.0, 5.0):
         error = view.mm_per_px_at(MIDDLE, height) / shot.mm_per_px(MIDDLE, height) - 1
         assert abs(error) <= view.u95_rel
@@ -67,9 +71,9 @@ def test_the_scale_lies_within_its_uncertainty(shoot: Shoot, tilt_deg: float, ex
 
 def test_a_frontal_view_is_less_certain_above_the_page_than_a_slanted_one(shoot: Shoot):
     """Without tilt the focal length is not seen: only EXIF or a slant narrows the scale at bundle height."""
-    frontal = _found(shoot(A4, tilt_deg=0).photo).u95_rel
-    told = _found(shoot(A4, tilt_deg=0, focal_35mm=26).photo).u95_rel
-    slanted = _found(shoot(A4, tilt_deg=25).photo).u95_rel
+    frontal = _found(shoot(A4, tilt_deg=0).photo, [EXACT]).u95_rel
+    told = _found(shoot(A4, tilt_deg=0, focal_35mm=26).photo, [EXACT]).u95_rel
+    slanted = _found(shoot(A4, tilt_deg=25).photo, [EXACT]).u95_rel
     assert frontal > 3 * told > 0
     assert frontal > 3 * slanted > 0
 
@@ -80,28 +84,31 @@ def test_a_frontal_view_is_less_certain_above_the_page_than_a_slanted_one(shoot:
     st.tuples(st.floats(-0.6, 0.6), st.floats(-0.6, 0.6), st.floats(-3, 3)),
     st.tuples(st.floats(-200, 0), st.floats(-150, 0), st.floats(300, 900)),
     st.floats(0, 30),
+    st.tuples(st.floats(-0.02, 0.02), st.floats(-0.02, 0.02)),
+    st.tuples(st.floats(-3, 3), st.floats(-3, 3), st.floats(-3, 3)),
 )
-def test_pixels_and_millimetres_are_inverse(camera: tuple, turn: tuple, place: tuple, height: float):
+def test_pixels_and_millimetres_are_inverse(
+    camera: tuple, turn: tuple, place: tuple, height: float, shift: tuple, bend: tuple
+):
     """Any camera, any height: mm to px to mm comes back; px agree with OpenCV's projection of z = -height."""
     focal, k1, k2 = camera
-    params = np.array([np.log(focal), k1, k2, *turn, *place, 0.0])
-    pose = Pose(params, np.eye(10), (999.5, 749.5), np.ones(4, bool), 0.1)
+    params = np.array([np.log(focal), k1, k2, *turn, *place, 0.0, *shift, *bend])
+    pose = Pose(params, np.eye(15), Frame((999.5, 749.5), A4.page_mm), np.ones(4, bool), 0.1)
     view = MatView(A4, pose, (), 0.0, 0.0, 0.0)
-    depth = (cv2.Rodrigues(np.array(turn))[0] @ np.column_stack([GRID, np.full(len(GRID), -height)]).T).T[:, 2] + place[
-        2
-    ]
+    u, v = (GRID[:, 0] - 148.5) / 148.5, (GRID[:, 1] - 105) / 148.5
+    points = np.column_stack([GRID, bend[0] * u * u + bend[1] * u * v + bend[2] * v * v - height])
+    in_camera = points @ cv2.Rodrigues(np.array(turn))[0].T + np.array(place)
+    K = np.array([[focal, 0, 999.5 + 2000 * shift[0]], [0, focal, 749.5 + 2000 * shift[1]], [0, 0, 1]])
+    direct = cv2.projectPoints(points, np.array(turn), np.array(place), K, np.array([k1, k2, 0, 0]))[0]
     px = view.to_px(GRID, height)
-    rays = cv2.Rodrigues(np.array(turn))[0] @ np.column_stack([GRID, np.full(len(GRID), -height)]).T
-    rays = rays.T + np.array(place)
-    r2 = ((rays[:, :2] / rays[:, 2:]) ** 2).sum(1)
+    assert np.allclose(px, direct.reshape(-1, 2))
+    r2 = ((in_camera[:, :2] / in_camera[:, 2:]) ** 2).sum(1)
     # the lens has an inverse only where the radius still grows outwards
     unfolded = 1 + r2 * (3 * k1 + 5 * k2 * r2) > 0.2
-    near = (depth > 50) & (np.abs(px - 1000).max(1) < 0.9 * focal) & unfolded
+    near = (in_camera[:, 2] > 50) & (np.abs(px - 1000).max(1) < 0.9 * focal) & unfolded
+    off = -np.array(place) @ cv2.Rodrigues(np.array(turn))[0]
+    near &= np.abs(off[2]) > 0.5 * np.linalg.norm(off - points, axis=1)  # seen less than 60 degrees from above
     assert np.allclose(view.to_mm(px[near], height), GRID[near], atol=1e-3)
-    K = np.array([[focal, 0, 999.5], [0, focal, 749.5], [0, 0, 1]])
-    points = np.column_stack([GRID, np.full(len(GRID), -height)])
-    direct = cv2.projectPoints(points, np.array(turn), np.array(place), K, np.array([k1, k2, 0, 0]))[0]
-    assert np.allclose(px, direct.reshape(-1, 2))
 
 
 def test_heights_may_be_given_point_by_point_and_no_points_are_no_points(shoot: Shoot):
@@ -112,36 +119,6 @@ def test_heights_may_be_given_point_by_point_and_no_points_are_no_points(shoot: 
     assert np.allclose(view.to_px(GRID, heights), one_by_one)
     assert np.allclose(view.to_mm(one_by_one, heights), GRID, atol=1e-3)
     assert view.to_px(np.zeros((0, 2))).shape == view.to_mm(np.zeros((0, 2))).shape == (0, 2)
-
-
-def test_scale_uncertainty_covers_random_views():
-    """160 views by random cameras and corner noise: about 95 % of the scales 5 mm up lie within u95 (87 to 99.5 %)."""
-    rng = np.random.default_rng(11)
-    corners = np.concatenate([m.corners_mm() for m in A4.markers])
-    hits = 0
-    for _ in range(160):
-        focal = np.exp(rng.normal(np.log(26 / 43.27 * 2500), 0.2))
-        turn = cv2.Rodrigues(
-            cv2.Rodrigues(rng.normal(0, 0.15, 3))[0] @ cv2.Rodrigues(np.array([0, 0, rng.uniform(-3, 3)]))[0]
-        )[0]
-        place = np.array([0, 0, focal * 0.2]) - cv2.Rodrigues(turn)[0] @ [*MIDDLE, 0]
-        lens = np.array([rng.normal(0, 0.02), rng.normal(0, 0.01), 0, 0])
-        K = np.array([[focal, 0, 999.5], [0, focal, 749.5], [0, 0, 1]])
-        seen = np.sort(rng.permutation(len(A4.markers))[: rng.integers(3, len(A4.markers))])
-        mm = corners.reshape(-1, 4, 2)[seen].reshape(-1, 2)
-
-        def px(points: np.ndarray, height: float, camera: tuple = (turn, place, K, lens)) -> np.ndarray:
-            return cv2.projectPoints(np.column_stack([points, np.full(len(points), -height)]), *camera)[0].reshape(
-                -1, 2
-            )
-
-        pose = solve_pose(mm, px(mm, 0) + rng.normal(0, 0.15, mm.shape), (2000, 1500), None)
-        steps = px(MIDDLE + np.array([[-1, 0], [1, 0], [0, -1], [0, 1]]), 5)
-        (ax, ay), (bx, by) = steps[1] - steps[0], steps[3] - steps[2]
-        view = MatView(A4, pose, (), 0.0, 0.0, 0.0)
-        error = view.mm_per_px_at(MIDDLE, 5) / (2 / np.sqrt(abs(ax * by - ay * bx))) - 1
-        hits += abs(error) <= scale_u95_rel(pose, MIDDLE)
-    assert 0.87 <= hits / 160 <= 0.995
 
 
 def test_one_marker_still_gives_a_scale_with_a_wide_uncertainty(shoot: Shoot):

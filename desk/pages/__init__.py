@@ -1,0 +1,1 @@
+"""Pages and JSON API in the browser: thin shells over the shop's functions."""

@@ -1,0 +1,54 @@
+"""Fills the desk's templates; everything put into them is escaped."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import HTMLResponse
+
+from desk.pages.access import Visitor
+from desk.pages.units import say_ago, say_length, say_moment
+from desk.records.photo_store import hash_of
+from desk.shop.people import ROLE_WORDS, ROLES
+from desk.wording import LABEL_WORDS, ROUTE_WORDS, say_label
+
+_HERE = Path(__file__).parent
+STATIC = _HERE / "static"
+
+
+@cache
+def templates() -> Environment:
+    """The templates, which fail on an unknown name rather than show nothing."""
+    found = Environment(
+        loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    found.filters.update(length=say_length, moment=say_moment, ago=say_ago, label=say_label)
+    found.globals.update(
+        LABEL_WORDS=LABEL_WORDS, ROUTE_WORDS=ROUTE_WORDS, ROLES=ROLES, ROLE_WORDS=ROLE_WORDS, static=static_url
+    )
+    return found
+
+
+@cache
+def static_url(name: str) -> str:
+    """The address of a static file with its hash, so that browsers keep it until it changes."""
+    return f"/static/{name}?v={hash_of(STATIC / name)[:12]}"
+
+
+def page(request: Request, name: str, /, status: int = 200, **context: Any) -> HTMLResponse:
+    """A page for the person who asks; the template sees `visitor` (None before sign-in), `unit` and `path`."""
+    visitor: Visitor | None = getattr(request.state, "visitor", None)
+    account = visitor.account if visitor else None
+    known = {
+        "visitor": visitor,
+        "account": account,
+        "unit": account.unit if account else "mm",
+        "theme": account.theme if account else "auto",
+        "path": request.url.path,
+    }
+    return HTMLResponse(templates().get_template(name).render(known | context), status)

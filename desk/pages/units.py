@@ -1,0 +1,36 @@
+"""Lengths and moments as a person reads them: in millimetres or inches, in the shop's own time."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from desk.records.columns import now
+from desk.wording import say_measure
+from vision.findings import Measure
+
+MM_PER_INCH = 25.4
+
+
+def say_length(value: Measure | float | None, unit: str = "mm") -> str:
+    """A length given in millimetres, in the person's unit and with it; a dash where there is none."""
+    if value is None:
+        return "–"
+    if isinstance(value, Measure):
+        if unit == "in":
+            value = Measure(value=value.value / MM_PER_INCH, u95=value.u95 / MM_PER_INCH, low_bound=value.low_bound)
+        return say_measure(value, unit)
+    return f"{value / MM_PER_INCH:.2f} in" if unit == "in" else f"{value:g} mm"
+
+
+def say_moment(moment: datetime) -> str:
+    """Date and time on the shop's own clock."""
+    return moment.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def say_ago(moment: datetime) -> str:
+    """How long ago, in one unit."""
+    minutes = max(0, round((now() - moment.astimezone(UTC)).total_seconds() / 60))
+    if minutes < 90:
+        return f"{minutes} min"
+    hours = round(minutes / 60)
+    return f"{hours} h" if hours < 48 else f"{round(hours / 24)} days"
