@@ -13,8 +13,9 @@ import click
 
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
+from desk.inspection import inspect
 from desk.order import close, order
-from desk.serve import serve
+from desk.serve import backup, restore, serve
 from desk.splice_tool import splice
 
 if TYPE_CHECKING:
@@ -208,7 +209,7 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     return 0
 
 
-for _command in (*COMMANDS, order, close, splice, serve):
+for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore):
     cli.add_command(_command)
 
 

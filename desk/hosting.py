@@ -16,6 +16,9 @@ from desk.errors import DeskError
 from desk.pages.app import make_app
 from desk.shop import people
 from desk.shop.desk import Desk, open_desk
+from desk.shop.recovery import WorkerPlan, recover
+from desk.shop.uploads import sweep
+from desk.worker_pool import workers_running
 
 LOCAL = ("127.0.0.1", "localhost", "::1")
 Say = Callable[[str], None]
@@ -40,14 +43,25 @@ def host_desk(plan: HostingPlan, say: Say) -> int:
     with locked(plan.data), listening(plan.host, plan.port) as listener:
         desk = open_desk(plan.data, plan.database, plan.rules, plan.mats, plan.https)
         address = address_of(plan.host, listener)
+        recover(desk)  # the folder's lock is ours: whoever ran these jobs is gone
+        sweep(desk)
         for line in greeting(desk, plan, address):
             say(line)
         config = uvicorn.Config(
             make_app(desk), log_level="warning", access_log=False, server_header=False, proxy_headers=plan.https,
             forwarded_allow_ips="127.0.0.1", timeout_keep_alive=30, timeout_graceful_shutdown=10,
         )  # fmt: skip
-        uvicorn.Server(config).run(sockets=[listener])
+        with workers_running(worker_plans(plan), say):
+            uvicorn.Server(config).run(sockets=[listener])
     return 0
+
+
+def worker_plans(plan: HostingPlan) -> list[WorkerPlan]:
+    """What each worker process is told."""
+    return [
+        WorkerPlan(f"w{n + 1}", plan.data, plan.database, plan.mats, plan.rules, os.getpid())
+        for n in range(plan.workers)
+    ]
 
 
 def greeting(desk: Desk, plan: HostingPlan, address: str) -> Iterator[str]:

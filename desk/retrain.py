@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -24,7 +24,7 @@ from desk.gauge_lessons import fit_gauges
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
-from models.damage.namer import Namer, boosting, fit_namer, forest
+from models.damage.namer import Namer, fit_namer, forest, shell_forest
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
@@ -35,6 +35,12 @@ from vision.recognise import WIRE_DAMAGES
 
 WIRE_LABELS = (*WIRE_DAMAGES, "sound")
 SHELL_LABELS = ("connector", "sound")
+DRAWN_OTHERWISE = (
+    "finder_external_heat", "finder_external_heat_top", "finder_wire", "finder_wire_top", "mass_per_cell",
+    "share_of_bundle",
+)  # fmt: skip
+"""Features whose values on crowded scenes tell overload from sound wires but do not on an independent renderer's: there
+a burnt circuit is a smaller share of its bundle and lies alone. The namer of wires does not look at them."""
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
@@ -204,8 +210,8 @@ def _gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest)
-    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, boosting)
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, DRAWN_OTHERWISE)
+    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
@@ -224,7 +230,11 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
 
 
 def _fit_on(
-    lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings, kind: Callable[[int], Any]
+    lessons: list[CandidateLesson],
+    labels: tuple[str, ...],
+    settings: TrainSettings,
+    kind: Callable[[int], Any],
+    left_out: Collection[str] = (),
 ) -> tuple[Namer, list[str]]:
     """A namer, and the label that folds not trained on gave each lesson."""
     x = np.stack([c.vector for c in lessons])
@@ -232,7 +242,7 @@ def _fit_on(
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind)
+        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind, left_out)
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]

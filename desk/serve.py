@@ -1,4 +1,4 @@
-"""The command `serve`: starts the shop's desk on this machine."""
+"""The commands `serve`, `backup` and `restore`: the shop's desk on this machine, kept safe and brought back."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import click
 
 # Slow imports wait inside the commands: --help must answer at once.
 _FILE = click.Path(path_type=Path)
+_ADDRESS = "LOOMTRIAGE_DATABASE"
 
 
 @click.command()
@@ -35,5 +36,59 @@ def serve(
     """Start the shop's desk: intake by phone, review in the browser, records that last."""
     from desk.hosting import HostingPlan, host_desk
 
-    address = database or os.environ.get("LOOMTRIAGE_DATABASE")
+    address = database or os.environ.get(_ADDRESS)
     return host_desk(HostingPlan(data, address, host, port, https, workers, mats, rules), click.echo)
+
+
+@click.command()
+@click.argument("file", type=_FILE, metavar="FILE.tar")
+@click.option("--data", type=_FILE, default=Path("desk-data"), show_default=True, metavar="DIR")
+@click.option("--database", metavar="ADDRESS", help="The database, where it is not the one in --data.")
+def backup(file: Path, data: Path, database: str | None) -> int:
+    """Write everything the desk knows into one file; the desk may go on working."""
+    from desk.errors import DeskError
+    from desk.files import check_writable
+    from desk.records.backup import write_backup
+    from desk.records.database import open_database, sqlite_url
+    from desk.records.photo_store import PhotoStore
+
+    check_writable(file, "FILE.tar")
+    address = database or os.environ.get(_ADDRESS) or sqlite_url(data)
+    if not (data / "photos").is_dir():
+        raise DeskError(f"--data: expected the folder of a desk, got {data} without photographs: name the right one")
+    opened = open_database(address)
+    try:
+        done = write_backup(opened, PhotoStore(data / "photos"), file)
+    finally:
+        opened.close()
+    return _said(done.amiss, f"Wrote {file}: {done.rows} rows, {done.photographs} photographs.")
+
+
+@click.command()
+@click.argument("file", type=_FILE, metavar="FILE.tar")
+@click.option("--data", type=_FILE, default=Path("desk-data"), show_default=True, metavar="DIR")
+@click.option("--database", metavar="ADDRESS", help="The database, where it is not the one in --data.")
+def restore(file: Path, data: Path, database: str | None) -> int:
+    """Fill an empty desk from a backup, every photograph held against its hash."""
+    from desk.errors import DeskError
+    from desk.hosting import locked
+    from desk.records.backup import read_backup
+    from desk.records.database import open_database, sqlite_url
+    from desk.records.photo_store import open_store
+
+    if not file.is_file():
+        raise DeskError(f"{file}: expected a backup file, got none there: check the name")
+    with locked(data):
+        opened = open_database(database or os.environ.get(_ADDRESS) or sqlite_url(data))
+        try:
+            done = read_backup(file, opened, open_store(data / "photos"))
+        finally:
+            opened.close()
+    return _said(done.amiss, f"Restored {done.rows} rows and {done.photographs} photographs into {data}.")
+
+
+def _said(amiss: list[str], words: str) -> int:
+    for line in amiss:
+        click.echo(f"loomtriage: {line}", err=True)
+    click.echo(words)
+    return 2 if amiss else 0

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from scipy.stats import t as student
 
 from vision.mat_camera import (
     BEND,
@@ -34,14 +35,15 @@ from vision.mat_camera import (
 FILM_DIAGONAL_MM = 43.27  # 36 x 24 mm, to which EXIF's 35-mm equivalent refers
 ASSUMED_FOCAL_35MM = 26.0  # main cameras of phones
 _EXIF_SIGMA, _ASSUMED_SIGMA = 0.04, 0.20  # of the log focal length
-_K_SIGMA = 0.05
+_K_SIGMA = 0.03
 _SPREAD_SIGMA_MM, _SPREAD_SIGMA_PX = 0.05, 0.2
 _SHIFT_SIGMA = 0.005
 _BEND_SIGMA_MM = 0.3
 _TAIL = 3.0
 _CORNER_FLOOR_PX = 0.06
+_FIRST_DAMPING = 1e-6  # the valley of focal length, shift and tilt is long and narrow: steps must stay nearly whole
 _OUTWARD = np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
-_LENS_MODEL_REL = 0.0003
+LENS_MODEL_REL = 0.0001
 """What a radial lens of two terms leaves out."""
 COVERAGE_FACTOR = 2.0
 """Expanded over standard uncertainty for about 95 % (JCGM 100, 6.3.3)."""
@@ -56,6 +58,7 @@ class Pose:
     frame: Frame
     inliers: np.ndarray
     rms_px: float
+    freedom: float = float("inf")  # of the corners' noise
 
     @property
     def K(self) -> np.ndarray:
@@ -149,18 +152,22 @@ def _start(task: _Task, use: np.ndarray) -> np.ndarray | None:
 def _fit(start: np.ndarray, whole: _Task, use: np.ndarray) -> Pose:
     """Levenberg-Marquardt on the corners and the priors; the corners' noise is estimated on the way."""
     task = whole.only(use)
-    params, noise, damping = start.copy(), 1.0, 1e-3
+    # a small noise first: with a large one a strong lens stays at its prior, and the misfit then confirms the noise
+    params, noise, damping = start.copy(), 2 * _CORNER_FLOOR_PX, _FIRST_DAMPING
     for _ in range(4):
         params, damping = _descend(params, task, noise, damping)
         error, _ = _errors(params, task)
         freedom = max(error.size - _told_by_corners(params, task, noise), 4)
-        noise = max(_CORNER_FLOOR_PX, float(np.sqrt((error**2).sum() / freedom)))
+        before, noise = noise, max(_CORNER_FLOOR_PX, float(np.sqrt((error**2).sum() / freedom)))
+        if abs(noise / before - 1) < 0.01:
+            break
     if len(task.mm) < 8:  # one marker's corners say little of the noise
         noise = max(noise, 0.3)
     error, jacobian = _errors(params, task)
     information = jacobian.T @ jacobian / noise**2 + np.diag(task.prior_weights(params))
     rms = float(np.sqrt((error**2).sum() / len(task.mm)))
-    return Pose(params, np.linalg.inv(information), task.frame, use, rms)
+    freedom = max(error.size - _told_by_corners(params, task, noise), 4.0) if len(task.mm) >= 8 else float("inf")
+    return Pose(params, np.linalg.inv(information), task.frame, use, rms, freedom)
 
 
 def _told_by_corners(params: np.ndarray, task: _Task, noise: float) -> float:
@@ -199,7 +206,7 @@ def _descend(params: np.ndarray, task: _Task, noise: float, damping: float) -> t
 
     error, jacobian = _errors(params, task)
     now = cost(params, error)
-    for _ in range(25):
+    for _ in range(60):
         hessian = jacobian.T @ jacobian / noise**2 + np.diag(weights)
         slope = jacobian.T @ error / noise**2 + weights * (params - task.prior)
         there = params - np.linalg.solve(hessian + damping * np.diag(np.diag(hessian)), slope)
@@ -211,10 +218,10 @@ def _descend(params: np.ndarray, task: _Task, noise: float, damping: float) -> t
                 break
             continue
         params, error, jacobian = there, error_there, jacobian_there
-        damping, gain, now = max(damping / 10, 1e-9), now - then, then
-        if gain < 1e-7 * (1 + now):
+        damping, gain, now = max(damping / 100, 1e-12), now - then, then
+        if gain < 1e-9 * (1 + now):
             break
-    return params, min(damping, 1e-3)
+    return params, min(damping, _FIRST_DAMPING)
 
 
 def slope_of(of: Callable[[np.ndarray], np.ndarray], params: np.ndarray) -> np.ndarray:
@@ -227,8 +234,13 @@ def slope_of(of: Callable[[np.ndarray], np.ndarray], params: np.ndarray) -> np.n
     return np.stack(columns, -1)
 
 
+def coverage_factor(freedom: float) -> float:
+    """Expanded over standard uncertainty for 95 %: Student's t where few corners tell their noise, 2 at least."""
+    return max(COVERAGE_FACTOR, float(student.ppf(0.975, freedom)))
+
+
 def scale_u95_rel(pose: Pose, at_mm: np.ndarray, height_mm: float = 5.0) -> float:
     """Relative expanded uncertainty (95 %) of the scale at bundle height, from corners and priors, of a true print."""
     slope = slope_of(lambda p: np.array(log_scale(p, pose.frame, at_mm, height_mm)), pose.params)
     variance = float(slope @ pose.covariance @ slope)
-    return COVERAGE_FACTOR * float(np.sqrt(max(variance, 0.0) + _LENS_MODEL_REL**2))
+    return coverage_factor(pose.freedom) * float(np.sqrt(max(variance, 0.0) + LENS_MODEL_REL**2))

@@ -9,7 +9,8 @@ import numpy as np
 
 from vision.findings import Retake
 from vision.light import magnitude
-from vision.mat import MatView
+from vision.mat_doubt import sag_mm
+from vision.mat_view import MatView
 from vision.reading import Photo
 
 EVERYTHING = "all"
@@ -27,7 +28,7 @@ BLUR_SHARE, HOPELESS_BLUR_SHARE = 0.003, 0.006
 FAR_MM_PER_PX, TOO_FAR_MM_PER_PX = 0.3, 0.6
 TILT_DEG, STEEP_TILT_DEG = 35.0, 60.0
 SCALE_U95_REL = 0.02
-UNFLAT_MM = 0.5
+UNFLAT_MM = 2.0
 
 
 def judge_quality(photo: Photo, view: MatView | None) -> list[Retake]:
@@ -162,9 +163,9 @@ def _mat(view: MatView) -> Iterator[Retake]:
             "leave more markers in view, best on all four sides",
             "length",
         )
-    if view.residual_mm > UNFLAT_MM:
+    if sag_mm(view) > UNFLAT_MM:
         yield _retake(
-            f"the mat is not flat or not printed at 100 % ({view.residual_mm:.2f} mm off)",
-            "lay it flat on a hard table and measure its check bars",
+            f"the mat is not flat (bent by {sag_mm(view):.1f} mm)",
+            "lay it flat on a hard table, its corners weighed down",
             "length",
         )

@@ -9,12 +9,12 @@ from importlib import metadata
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
-from desk.pages import refusals, routes_people
+from desk.pages import refusals, routes_api, routes_api_more, routes_intake, routes_people, routes_queue
 from desk.pages.guards import Guards
 from desk.pages.render import STATIC
 from desk.shop.desk import Desk
 
-ROUTERS = (routes_people.router,)
+ROUTERS = (routes_people.router, routes_intake.router, routes_queue.router, routes_api.router, routes_api_more.router)
 """Every set of routes the desk has."""
 
 
@@ -40,4 +40,7 @@ def make_app(desk: Desk) -> FastAPI:
     refusals.install(app)
     for router in ROUTERS:
         app.include_router(router)
+    # lists lead straight to the review where there is one
+    paths = {getattr(route, "path", "") for router in ROUTERS for route in router.routes}
+    app.state.has_review = "/assemblies/{assembly_id}/review" in paths
     return app

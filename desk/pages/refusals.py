@@ -8,7 +8,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 
 from desk.errors import DeskError, one_line
 from desk.pages.access import find_visitor
@@ -56,6 +56,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(DeskError, _desk_error)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_exception_handler(Exception, _unexpected)
 
 
 async def _desk_error(request: Request, error: Exception) -> Response:
@@ -77,6 +78,12 @@ async def _invalid(request: Request, error: Exception) -> Response:
     where = ".".join(str(part) for part in first["loc"][1:]) or "request"
     count = f" (and {len(error.errors()) - 1} more)" if len(error.errors()) > 1 else ""
     return await refusal(request, f"{where}: {first['msg'].lower()}, got {str(first.get('input'))[:60]!r}{count}", 422)
+
+
+async def _unexpected(request: Request, error: Exception) -> Response:
+    """A mistake of the program itself; the server writes the whole error into its log, the person gets none of it."""
+    text = "something unexpected happened in the desk; whatever was acknowledged is kept: try again, its log says more"
+    return JSONResponse({"error": text}, 500) if request.url.path.startswith("/api/") else PlainTextResponse(text, 500)
 
 
 async def refusal(request: Request, text: str, status: int, field: str | None = None) -> Response:

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse
 from desk.pages.access import Visitor
 from desk.pages.units import say_ago, say_length, say_moment
 from desk.records.photo_store import hash_of
+from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
 from desk.wording import LABEL_WORDS, ROUTE_WORDS, say_label
 
@@ -29,7 +30,12 @@ def templates() -> Environment:
     )  # fmt: skip
     found.filters.update(length=say_length, moment=say_moment, ago=say_ago, label=say_label)
     found.globals.update(
-        LABEL_WORDS=LABEL_WORDS, ROUTE_WORDS=ROUTE_WORDS, ROLES=ROLES, ROLE_WORDS=ROLE_WORDS, static=static_url
+        CLASS_WORDS=CLASS_WORDS,
+        LABEL_WORDS=LABEL_WORDS,
+        ROUTE_WORDS=ROUTE_WORDS,
+        ROLES=ROLES,
+        ROLE_WORDS=ROLE_WORDS,
+        static=static_url,
     )
     return found
 
@@ -50,5 +56,6 @@ def page(request: Request, name: str, /, status: int = 200, **context: Any) -> H
         "unit": account.unit if account else "mm",
         "theme": account.theme if account else "auto",
         "path": request.url.path,
+        "has_review": request.app.state.has_review,
     }
     return HTMLResponse(templates().get_template(name).render(known | context), status)

@@ -1,13 +1,30 @@
 """Bench photographs with truth, drawn by hand: small enough to read by eye."""
 
 import hashlib
+import os
+import secrets
+import shutil
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from sqlalchemy import create_engine
+from sqlalchemy.engine.url import make_url
+from starlette.testclient import TestClient
 
 from desk.foreign_truth import read_truth
+from desk.pages.app import make_app
+from desk.records import tables
+from desk.records.database import open_database
+from desk.records.migrate import migrate
+from desk.shop import people, signing_in
+from desk.shop.assemblies import IntakeForm, open_assembly
+from desk.shop.desk import open_desk
+from desk.shop.intake import receive
+from desk.shop.passwords import hash_password
+from desk.shop.standing import refresh
 from desk.truth_findings import findings_from_truth
 from sample_images.truth import Truth, TruthRegion, TruthSplice, TruthTermination, TruthWire
 from vision.reading import read_photo
@@ -145,3 +162,158 @@ def drawn():
     )
     helpers.sha = lambda path: hashlib.sha256(path.read_bytes()).hexdigest()
     return helpers
+
+
+CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
+collect_ignore = [] if Path(CHROMIUM).exists() else ["test_intake_page.py"]
+POSTGRES = os.environ.get("LOOMTRIAGE_TEST_POSTGRES")
+"""A PostgreSQL where tests may make and drop databases; without it the desk's tests use SQLite only."""
+
+
+def pytest_generate_tests(metafunc):
+    """What asks for a database runs on every database there is."""
+    kinds = ["sqlite", "postgresql"] if POSTGRES else ["sqlite"]
+    for name in {"empty_address", "ready_address"} & set(metafunc.fixturenames):
+        metafunc.parametrize(name, kinds, indirect=True)
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Say plainly what was left out."""
+    if collect_ignore:
+        terminalreporter.write_line(f"left out: {', '.join(collect_ignore)} (no Chromium at {CHROMIUM})")
+    if not POSTGRES:
+        terminalreporter.write_line(
+            "left out: the desk's tests on PostgreSQL (set LOOMTRIAGE_TEST_POSTGRES; .ci/run does it on Debian)"
+        )
+
+
+@contextmanager
+def postgres_database(template="template0"):
+    """A fresh database of the server, dropped afterwards."""
+    name = f"desk_{secrets.token_hex(6)}"
+    server = create_engine(POSTGRES, isolation_level="AUTOCOMMIT")
+    with server.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name} TEMPLATE {template}")
+    try:
+        yield make_url(POSTGRES).set(database=name).render_as_string(hide_password=False)
+    finally:
+        with server.connect() as connection:
+            connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+        server.dispose()
+
+
+def migrated(address):
+    """The address, its tables made."""
+    database = open_database(address)
+    migrate(database)
+    database.close()
+    return address
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory):
+    """A migrated SQLite file; a copy is quicker than migrating again."""
+    path = tmp_path_factory.mktemp("template") / "desk.sqlite"
+    migrated(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture(scope="session")
+def postgres_template():
+    """The name of a migrated database on the server."""
+    with postgres_database() as address:
+        migrated(address)
+        yield make_url(address).database
+
+
+@pytest.fixture
+def empty_address(request, tmp_path):
+    """The address of an empty database: a file of SQLite, or a fresh database of the PostgreSQL server."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'desk.sqlite'}"
+        return
+    with postgres_database() as found:
+        yield found
+
+
+@pytest.fixture
+def ready_address(request, tmp_path):
+    """The address of a database with this version's tables and no rows."""
+    if request.param == "sqlite":
+        shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / "desk.sqlite")
+        yield f"sqlite:///{tmp_path / 'desk.sqlite'}"
+        return
+    with postgres_database(request.getfixturevalue("postgres_template")) as found:
+        yield found
+
+
+PASSWORD = "seven wires in a row"
+_HASHED = []
+
+
+class Shop:
+    """A desk with one person of each role, and browsers signed in as them."""
+
+    password = PASSWORD
+
+    def __init__(self, desk):
+        self.desk = desk
+        self.app = make_app(desk)
+        self.accounts, self.tokens = {}, {}
+        if not _HASHED:  # slow on purpose, so once for all tests
+            _HASHED.append(hash_password(PASSWORD))
+        with desk.database.write() as session:
+            for role in people.ROLES:
+                row = tables.Person(login=role, name=f"The {role}", roles=role, password_hash=_HASHED[0])
+                session.add(row)
+                session.flush()
+                self.accounts[role] = people.account_of(row)
+                self.tokens[role], _ = signing_in.open_session(session, role)
+
+    def browser(self, role=None):
+        """A client with the role's cookie; `form` holds what its forms must carry."""
+        client = TestClient(self.app, follow_redirects=False)
+        if role:
+            client.cookies.set("desk_session", self.tokens[role])
+            client.form = {"form_token": signing_in.form_token(self.tokens[role])}
+            client.headers["X-Form-Token"] = client.form["form_token"]
+        return client
+
+    def opened(self, shop_order="A-1", vehicle="LT 1", circuit_class="none", **more):
+        """The id of a new assembly."""
+        with self.desk.database.write() as session:
+            form = IntakeForm(shop_order, vehicle, circuit_class, **more)
+            assembly_id, _ = open_assembly(session, self.accounts["intake"], form)
+            refresh(session, self.desk, assembly_id)
+        return assembly_id
+
+    def sent(self, assembly_id, path, face="face_a"):
+        """The receipt of a photograph, which is copied first."""
+        copy = self.desk.incoming / f"{secrets.token_hex(4)}.part"
+        copy.write_bytes(Path(path).read_bytes())
+        return receive(self.desk, self.accounts["intake"], assembly_id, copy, Path(path).name, face)
+
+
+@pytest.fixture
+def shop(ready_address, tmp_path):
+    """A shop's desk on each database there is."""
+    desk = open_desk(tmp_path / "data", ready_address)
+    yield Shop(desk)
+    desk.database.close()
+
+
+@pytest.fixture
+def blank_photo(tmp_path):
+    """Make a small photograph without a mat: grey with some wires, different for every number."""
+
+    def make(number=0, name="wires.jpg"):
+        bgr = np.full((900, 1200, 3), 200, np.uint8)
+        for n in range(6):
+            y = 200 + 60 * n
+            cv2.line(bgr, (60, y), (1100, y + 10 * (number % 7)), (40 * n, 30, 200 - 30 * n), 9)
+        cv2.circle(bgr, (200 + number, 700), 20, (0, 0, 0), -1)
+        path = tmp_path / name
+        cv2.imwrite(str(path), bgr)
+        return path
+
+    return make

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -13,6 +14,8 @@ import pytest
 
 from vision.layout import MatLayout
 from vision.layout_raster import raster
+from vision.mat_pose import FILM_DIAGONAL_MM
+from vision.own_mats import own_layout
 from vision.reading import Photo
 
 _FINE = 2
@@ -103,3 +106,57 @@ def _where_on_page(size: tuple[int, int], K: np.ndarray, lens: np.ndarray, page_
 def shoot() -> Callable[..., Shot]:
     """The photographer, as a fixture."""
     return take
+
+
+PAGE_MM = np.array(own_layout("a4").page_mm)
+
+
+def wilson(hits: int, n: int) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927)."""
+    z = 1.959964
+    middle, half = hits / n + z * z / 2 / n, z * np.sqrt(hits / n * (1 - hits / n) / n + z * z / 4 / n / n)
+    return (middle - half) / (1 + z * z / n), (middle + half) / (1 + z * z / n)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A camera over a bent page, projected with OpenCV alone."""
+
+    focal: float
+    lens: np.ndarray
+    turn: np.ndarray
+    place: np.ndarray
+    shift: np.ndarray
+    bend: np.ndarray
+
+    def to_px(self, mm: np.ndarray, height: float = 0.0) -> np.ndarray:
+        u, v = ((mm - PAGE_MM / 2) / (PAGE_MM.max() / 2)).T
+        points = np.column_stack([mm, self.bend[0] * u * u + self.bend[1] * u * v + self.bend[2] * v * v - height])
+        cx, cy = np.array([1999.5, 1499.5]) + self.shift * 4000
+        K = np.array([[self.focal, 0, cx], [0, self.focal, cy], [0, 0, 1]])
+        return cv2.projectPoints(points, self.turn, self.place, K, np.array([*self.lens, 0, 0]))[0].reshape(-1, 2)
+
+    def mm_per_px(self, at: np.ndarray, height: float) -> float:
+        (ax, ay), (bx, by) = (np.diff(self.to_px(at + np.array(d), height), axis=0)[0] for d in (
+            [[-0.5, 0], [0.5, 0]], [[0, -0.5], [0, 0.5]],
+        ))  # fmt: skip
+        return 1 / float(np.sqrt(abs(ax * by - ay * bx)))
+
+
+def random_scene(rng: np.random.Generator, tilt_deg: tuple[float, float] = (0, 35)) -> Scene:
+    """Any roll, tilt within bounds, the page about filling the picture; lens and paper as the priors expect them."""
+    focal = 26 / FILM_DIAGONAL_MM * 5000 * np.exp(rng.normal(0, 0.2))
+    tilt, towards, roll = np.radians(rng.uniform(*tilt_deg)), rng.uniform(0, 2 * np.pi), rng.uniform(-np.pi, np.pi)
+    lean = cv2.Rodrigues(tilt * np.array([np.cos(towards), np.sin(towards), 0]))[0]
+    rotation = lean @ cv2.Rodrigues(np.array([0, 0, roll]))[0]
+    place = np.array([0, 0, focal * 0.1 * rng.uniform(0.9, 1.4)]) - rotation @ [*(PAGE_MM / 2), 0]
+    return Scene(
+        focal, rng.normal(0, 0.03, 2), cv2.Rodrigues(rotation)[0].ravel(), place,
+        rng.normal(0, 0.005, 2), rng.normal(0, 0.3, 3),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def cameras() -> SimpleNamespace:
+    """Cameras over a bent A4 page, drawn as the fit expects them (4000 x 3000 px), and Wilson's interval."""
+    return SimpleNamespace(Scene=Scene, random_scene=random_scene, wilson=wilson)

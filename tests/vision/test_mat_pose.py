@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,68 +15,22 @@ from vision.own_mats import own_layout
 A4 = own_layout("a4")
 CORNERS = np.stack([m.corners_mm() for m in A4.markers])
 PAGE = np.array(A4.page_mm)
-SIZE = (4000, 3000)
 
 
-def wilson(hits: int, n: int) -> tuple[float, float]:
-    """95 % interval of a share (Wilson 1927)."""
-    z = 1.959964
-    middle, half = hits / n + z * z / 2 / n, z * np.sqrt(hits / n * (1 - hits / n) / n + z * z / 4 / n / n)
-    return (middle - half) / (1 + z * z / n), (middle + half) / (1 + z * z / n)
-
-
-@dataclass(frozen=True)
-class Scene:
-    """A camera over a bent page, projected with OpenCV alone."""
-
-    focal: float
-    lens: np.ndarray
-    turn: np.ndarray
-    place: np.ndarray
-    shift: np.ndarray
-    bend: np.ndarray
-
-    def to_px(self, mm: np.ndarray, height: float = 0.0) -> np.ndarray:
-        u, v = ((mm - PAGE / 2) / (PAGE.max() / 2)).T
-        points = np.column_stack([mm, self.bend[0] * u * u + self.bend[1] * u * v + self.bend[2] * v * v - height])
-        cx, cy = np.array([1999.5, 1499.5]) + self.shift * 4000
-        K = np.array([[self.focal, 0, cx], [0, self.focal, cy], [0, 0, 1]])
-        return cv2.projectPoints(points, self.turn, self.place, K, np.array([*self.lens, 0, 0]))[0].reshape(-1, 2)
-
-    def mm_per_px(self, at: np.ndarray, height: float) -> float:
-        (ax, ay), (bx, by) = (np.diff(self.to_px(at + np.array(d), height), axis=0)[0] for d in (
-            [[-0.5, 0], [0.5, 0]], [[0, -0.5], [0, 0.5]],
-        ))  # fmt: skip
-        return 1 / float(np.sqrt(abs(ax * by - ay * bx)))
-
-
-def random_scene(rng: np.random.Generator, tilt_deg: tuple[float, float] = (0, 35)) -> Scene:
-    """Any roll, tilt within bounds, the page about filling the picture; lens and paper as the priors expect them."""
-    focal = 26 / FILM_DIAGONAL_MM * 5000 * np.exp(rng.normal(0, 0.2))
-    tilt, towards, roll = np.radians(rng.uniform(*tilt_deg)), rng.uniform(0, 2 * np.pi), rng.uniform(-np.pi, np.pi)
-    lean = cv2.Rodrigues(tilt * np.array([np.cos(towards), np.sin(towards), 0]))[0]
-    rotation = lean @ cv2.Rodrigues(np.array([0, 0, roll]))[0]
-    place = np.array([0, 0, focal * 0.1 * rng.uniform(0.9, 1.4)]) - rotation @ [*(PAGE / 2), 0]
-    return Scene(
-        focal, rng.normal(0, 0.03, 2), cv2.Rodrigues(rotation)[0].ravel(), place,
-        rng.normal(0, 0.005, 2), rng.normal(0, 0.3, 3),
-    )  # fmt: skip
-
-
-def fitted(rng: np.random.Generator, scene: Scene, seen: np.ndarray, noise: float, told: float | None) -> Pose:
+def fitted(rng: np.random.Generator, scene: Any, seen: np.ndarray, noise: float, told: float | None) -> Pose:
     mm = CORNERS[seen].reshape(-1, 2)
-    pose = solve_pose(mm, scene.to_px(mm) + rng.normal(0, noise, mm.shape), SIZE, told, A4.page_mm)
+    pose = solve_pose(mm, scene.to_px(mm) + rng.normal(0, noise, mm.shape), (4000, 3000), told, A4.page_mm)
     assert pose is not None
     return pose
 
 
 @pytest.mark.parametrize(("tilts", "exif"), [((0, 35), False), ((0, 35), True), ((0, 10), False)])
-def test_the_scale_of_random_views_is_covered_in_95_of_100(tilts: tuple[float, float], exif: bool):
+def test_the_scale_of_random_views_is_covered_in_95_of_100(tilts: tuple[float, float], exif: bool, cameras: Any):
     """400 cameras, 40 to 60 % of the markers covered, prints off by 0.26 % (sigma): Wilson's interval holds 0.95."""
     rng = np.random.default_rng(20 + exif + tilts[1])
     hits, ratios = 0, []
     for _ in range(400):
-        scene = random_scene(rng, tilts)
+        scene = cameras.random_scene(rng, tilts)
         seen = np.sort(rng.permutation(len(CORNERS))[: round(len(CORNERS) * rng.uniform(0.4, 0.6))])
         told = scene.focal / 5000 * FILM_DIAGONAL_MM * np.exp(rng.normal(0, 0.04)) if exif else None
         pose = fitted(rng, scene, seen, rng.uniform(0.06, 0.3), told)
@@ -85,34 +39,34 @@ def test_the_scale_of_random_views_is_covered_in_95_of_100(tilts: tuple[float, f
         u95 = np.hypot(scale_u95_rel(pose, PAGE / 2), A4.print_u95_rel)
         hits += abs(error) <= u95
         ratios.append(error / u95)
-    low, high = wilson(hits, 400)
+    low, high = cameras.wilson(hits, 400)
     assert low <= 0.95 <= high, (hits, np.std(ratios) * 1.96)
 
 
-def test_without_print_error_the_fit_alone_is_covered_and_not_too_wide():
+def test_without_print_error_the_fit_alone_is_covered_and_not_too_wide(cameras: Any):
     """400 views of a true print: what the markers tell holds in 95 of 100 too, also off the page's middle."""
     rng = np.random.default_rng(5)
     hits = 0
     for _ in range(400):
-        scene = random_scene(rng)
+        scene = cameras.random_scene(rng)
         seen = np.sort(rng.permutation(len(CORNERS))[:11])
         pose = fitted(rng, scene, seen, 0.15, None)
         at = PAGE * rng.uniform(0.1, 0.9, 2)
         error = MatView(A4, pose, (), 0, 0, 0).mm_per_px_at(at, 5) / scene.mm_per_px(at, 5) - 1
         hits += abs(error) <= scale_u95_rel(pose, at)
-    low, high = wilson(hits, 400)
+    low, high = cameras.wilson(hits, 400)
     assert low <= 0.95 <= high, hits
 
 
 @pytest.mark.parametrize("kind", ["lens", "bend", "shift"])
-def test_a_prior_gives_way_to_what_is_clearly_seen(kind: str):
+def test_a_prior_gives_way_to_what_is_clearly_seen(kind: str, cameras: Any):
     """A lens of k1 = -0.28, a page curled by 4 mm, a principal point 3 % off: found, not forced into the prior."""
     rng = np.random.default_rng(3)
     still = {"lens": np.zeros(2), "bend": np.zeros(3), "shift": np.zeros(2)}
     strong = {"lens": np.array([-0.28, 0.05]), "bend": np.array([4.0, 0, 0]), "shift": np.array([0.03, -0.02])}
     given = still | {kind: strong[kind]}
     place = np.array([0, 0, 330.0]) - cv2.Rodrigues(np.array([0.5, 0.1, 0.2]))[0] @ [*(PAGE / 2), 0]
-    scene = Scene(3000.0, given["lens"], np.array([0.5, 0.1, 0.2]), place, given["shift"], given["bend"])
+    scene = cameras.Scene(3000.0, given["lens"], np.array([0.5, 0.1, 0.2]), place, given["shift"], given["bend"])
     pose = fitted(rng, scene, np.arange(len(CORNERS)), 0.08, None)
     found = {"lens": pose.params[1:3], "shift": pose.params[10:12], "bend": pose.params[12:15]}[kind]
     allowed = 0.7 if kind == "shift" else 0.35  # one view hardly parts a shift from a turn

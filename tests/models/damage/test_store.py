@@ -10,7 +10,7 @@ import skops.io
 from models.damage import store
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
-from models.damage.namer import boosting, fit_namer
+from models.damage.namer import fit_namer, shell_forest
 from models.damage.store import CARD_FILE, MODEL_FILE, DamageModel, ModelError, content_hash, load_model, save_model
 
 
@@ -28,7 +28,7 @@ def small_model(seed=0):
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
     groups = np.arange(80) // 4
     namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed)
-    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, boosting)
+    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, shell_forest)
     finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
     raw = rng.uniform(10, 90, 80)
     usual = np.ones(80, bool)

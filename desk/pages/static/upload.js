@@ -1,0 +1,162 @@
+// Sends photographs in pieces, shows how far each is, goes on where the connection broke, and shows the answer.
+const form = document.getElementById("send");
+const list = document.getElementById("sending");
+const line = document.getElementById("line");
+const thumbs = document.getElementById("thumbs");
+const token = document.querySelector('meta[name="form-token"]').content;
+const PIECE = 512 * 1024;
+const TRIES = 8;
+const AT_ONCE = 2;
+const WORDS = { face_a: "First face", face_b: "Other face", close_up: "Close-up", after_repair: "After the repair" };
+const waiting = [];
+let running = 0;
+
+class Final extends Error {}
+
+function keyOf(file, face) {
+  // the same file gives the same key, so that a page opened again goes on with what has arrived
+  const text = `${file.name}|${file.size}|${file.lastModified}|${face}`;
+  let a = 0x811c9dc5;
+  let b = 0x01000193;
+  for (const sign of text) {
+    a = Math.imul(a ^ sign.codePointAt(0), 0x01000193) >>> 0;
+    b = Math.imul(b ^ sign.codePointAt(0), 0x85ebca6b) >>> 0;
+  }
+  return `k${a.toString(16).padStart(8, "0")}${b.toString(16).padStart(8, "0")}-${file.size}`;
+}
+
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+
+async function request(address, options) {
+  const answer = await fetch(address, { ...options, headers: { "X-Form-Token": token, ...(options.headers || {}) } });
+  const type = answer.headers.get("content-type") || "";
+  const data = type.includes("json") ? await answer.json() : { error: await answer.text() };
+  if (answer.status >= 500 && answer.status !== 507) throw new Error(data.error || `status ${answer.status}`);
+  return { status: answer.status, data };
+}
+
+async function send(item) {
+  const base = `/api/v1/assemblies/${form.dataset.assembly}/uploads/${keyOf(item.file, item.face)}`;
+  let tries = 0;
+  let offset = null;
+  for (;;) {
+    try {
+      if (offset === null) offset = (await request(base, { method: "GET" })).data.received || 0;
+      const piece = item.file.slice(offset, Math.min(offset + PIECE, item.file.size));
+      const query = new URLSearchParams({ offset, size: item.file.size, face: item.face, name: item.file.name });
+      const { status, data } = await request(`${base}?${query}`, {
+        method: "PUT",
+        body: piece,
+        headers: { "Content-Type": "application/octet-stream" },
+      });
+      if (status === 409 && "received" in data) {
+        if (data.received === offset && ++tries > TRIES) throw new Final(data.error);
+        if (data.received === offset) await pause(400 * tries);
+        offset = data.received;
+        continue;
+      }
+      if (status !== 200) throw new Final(data.error || `status ${status}`);
+      tries = 0;
+      if ("id" in data) return data;
+      offset = data.received;
+      item.bar.value = Math.round((100 * offset) / item.file.size);
+      item.said.textContent = `${item.bar.value} %`;
+      if (offset >= item.file.size) item.said.textContent = "arrived, being looked at";
+    } catch (error) {
+      if (error instanceof Final) throw error;
+      if (++tries > TRIES) throw new Error("no connection: the photograph is still on this phone");
+      item.said.textContent = `connection lost, trying again (${tries})`;
+      offset = null;
+      await pause(Math.min(8000, 500 * 2 ** (tries - 1)));
+    }
+  }
+}
+
+function show(item, answer) {
+  item.bar.remove();
+  item.said.textContent = answer.usable ? "kept, usable" : "kept, but take it again";
+  if (answer.again) item.said.textContent += " (it was here already)";
+  item.row.classList.add("note", answer.usable ? "go" : "stop");
+  for (const advice of answer.retake) {
+    const entry = document.createElement("li");
+    entry.textContent = `${advice.fault}: ${advice.advice}`;
+    item.advice.append(entry);
+  }
+  if (answer.again) return;
+  const entry = document.createElement("li");
+  const picture = document.createElement("img");
+  picture.src = `/photographs/${answer.id}/thumb`;
+  picture.alt = `${WORDS[answer.face]}, ${answer.name}`;
+  const words = document.createElement("p");
+  const face = document.createElement("strong");
+  face.textContent = WORDS[answer.face];
+  words.append(face, document.createElement("br"), answer.usable ? "usable" : "take it again");
+  entry.append(picture, words);
+  thumbs.append(entry);
+  document.getElementById("none-yet")?.remove();
+  const have = document.querySelector(`.have[data-face="${answer.face}"]`);
+  if (have && answer.usable) have.textContent = "there";
+  nextFace();
+}
+
+function nextFace() {
+  const missing = [...document.querySelectorAll(".have")].find((have) => have.textContent === "still missing");
+  const face = missing ? missing.dataset.face : "close_up";
+  form.querySelector(`input[name="face"][value="${face}"]`).checked = true;
+}
+
+async function work() {
+  while (running < AT_ONCE && waiting.length) {
+    const item = waiting.shift();
+    running += 1;
+    send(item)
+      .then((answer) => show(item, answer))
+      .catch((error) => {
+        item.said.textContent = error.message;
+        item.row.classList.add("note", "stop");
+        item.again.hidden = false;
+      })
+      .finally(() => {
+        running -= 1;
+        work();
+      });
+  }
+}
+
+function add(file, face) {
+  const row = line.content.firstElementChild.cloneNode(true);
+  const item = {
+    file,
+    face,
+    row,
+    bar: row.querySelector("progress"),
+    said: row.querySelector(".said"),
+    advice: row.querySelector(".advice"),
+    again: row.querySelector(".again"),
+  };
+  row.querySelector(".what").textContent = `${WORDS[face]}: ${file.name}`;
+  item.bar.setAttribute("aria-label", `Sending ${file.name}`);
+  item.said.textContent = "waiting";
+  item.again.addEventListener("click", () => {
+    item.again.hidden = true;
+    row.classList.remove("note", "stop");
+    waiting.push(item);
+    work();
+  });
+  list.append(row);
+  waiting.push(item);
+}
+
+for (const pick of form.querySelectorAll(".pick")) {
+  pick.addEventListener("change", () => {
+    const face = form.querySelector('input[name="face"]:checked')?.value;
+    if (!face) return;
+    for (const file of pick.files) add(file, face);
+    pick.value = "";
+    work();
+  });
+}
+
+window.addEventListener("beforeunload", (event) => {
+  if (running || waiting.length) event.preventDefault();
+});

@@ -1,0 +1,185 @@
+"""An assembly after its review: every entry in its order, the decision taken anew, and what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Any
+
+from desk.review.applying import applied, names_in
+from desk.review.changes import Change, DecisionChange, changes_between, decision_change
+from desk.review.edits import Answer, Confirm, EditError, Entry, Relabel, Settle, Split, Withdraw
+from desk.review.history import in_force, waiting, withdrawn
+from models.repair import Answers, AnswersError, Rules, decide
+from vision.findings import Decision, Finding, PhotoFindings
+
+_GIVES_LABEL = (Confirm, Relabel)
+
+
+class SetAside(Finding):
+    """An entry that stays on record and does not count, and why."""
+
+    entry: int
+    reason: str
+
+
+class Reviewed(Finding):
+    """The findings after the review beside the untouched originals, and the decision before and after.
+
+    `judged`: places whose label a person gave or confirmed, `photo:region`; `conflicts`: entries that wait to be
+    settled; `answers`: all that hold.
+    """
+
+    originals: list[PhotoFindings]
+    photos: list[PhotoFindings]
+    answers: Answers
+    before: Decision
+    after: Decision
+    changes: list[Change]
+    decided: DecisionChange
+    judged: list[str]
+    set_aside: list[SetAside]
+    conflicts: list[int]
+
+
+def reviewed(photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers: Answers, rules: Rules) -> Reviewed:
+    """Apply the entries in the order of their ids. `answers`: those of the intake, under what the entries answer.
+
+    Pure; the originals stay as they are. An entry that does not fit any more (what it was made on was taken back)
+    is set aside with its reason, so that a history can always be read.
+    """
+    course = _Course(photos, answers, rules)
+    for entry in in_force(entries):
+        course.take(entry)
+    before, after = decide(photos, answers, rules), course.decision()
+    return Reviewed(
+        originals=list(photos),
+        photos=[course.photos[photo.photo.sha256] for photo in photos],
+        answers=course.answers,
+        before=before,
+        after=after,
+        changes=course.changes,
+        decided=decision_change(before, after),
+        judged=list(course.judged),
+        set_aside=course.set_aside,
+        conflicts=waiting(entries),
+    )
+
+
+def fits(
+    photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers: Answers, rules: Rules, new: Entry
+) -> Reviewed:
+    """The review with one more entry; EditError where that entry does not fit."""
+    if isinstance(new.edit, Withdraw | Settle):
+        _refers(entries, new.edit)
+    found = reviewed(photos, [*entries, new], answers, rules)
+    for item in found.set_aside:
+        if item.entry == new.id:
+            raise EditError(item.reason)
+    return found
+
+
+def _refers(entries: Sequence[Entry], edit: Withdraw | Settle) -> None:
+    known = {entry.id: entry for entry in entries}
+    if edit.entry not in known:
+        raise EditError(f"expected an entry of this assembly, got number {edit.entry}: reload the page")
+    if isinstance(edit, Settle) and edit.entry not in waiting(entries):
+        raise EditError(f"expected an entry in conflict, got number {edit.entry}, which is none: reload the page")
+    if isinstance(edit, Withdraw) and edit.entry in withdrawn(entries):
+        raise EditError(
+            f"expected an entry that counts, got number {edit.entry}, which was taken back: reload the page"
+        )
+
+
+class _Course:
+    """The findings and answers while entries are taken one after the other."""
+
+    def __init__(self, photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> None:
+        self.photos = {photo.photo.sha256: photo for photo in photos}
+        self.answers, self.rules = answers, rules
+        self.changes: list[Change] = []
+        self.set_aside: list[SetAside] = []
+        self.judged: dict[str, None] = {}
+
+    def take(self, entry: Entry) -> None:
+        """One entry; set aside with its reason where it does not fit."""
+        try:
+            if isinstance(entry.edit, Answer):
+                self._answer(entry, entry.edit)
+            elif not isinstance(entry.edit, Withdraw | Settle):
+                self._edit(entry, entry.edit)
+        except (EditError, AnswersError) as error:
+            self.set_aside.append(SetAside(entry=entry.id, reason=str(error).replace("\n", "; ")))
+
+    def _edit(self, entry: Entry, edit: Any) -> None:
+        before = self.photos.get(edit.photo)
+        if before is None:
+            raise EditError("expected a photograph of this assembly, got another one: reload the page")
+        after = applied(before, edit, self.rules)
+        self.photos[edit.photo] = after
+        self.changes += changes_between(entry.id, before, after)
+        region = getattr(edit, "region", None)
+        if isinstance(edit, _GIVES_LABEL):
+            ids = [region] if region else [r.id for r in after.regions if r.label and not r.unsure and not r.novel]
+            self.judged |= dict.fromkeys(f"{edit.photo}:{id}" for id in ids)
+        if edit.kind in ("redraw", "split", "delete"):
+            self._forget_distance(entry, after, edit.region)
+        if isinstance(edit, Split):
+            self.judged.pop(f"{edit.photo}:{edit.into}", None)
+
+    def _answer(self, entry: Entry, edit: Answer) -> None:
+        together = merged(self.answers, edit.answers)
+        decide(list(self.photos.values()), together, self.rules)  # refuses names that are not there
+        for name in edit.answers.model_dump(exclude_defaults=True):
+            was, now = getattr(self.answers, name), getattr(together, name)
+            if was != now:
+                self.changes.append(
+                    Change(entry=entry.id, photo="", region=None, field=f"answers.{name}", before=was, after=now)
+                )
+        self.answers = together
+
+    def _forget_distance(self, entry: Entry, photo: PhotoFindings, region: str) -> None:
+        """A distance typed for the former outline says nothing of the new one."""
+        refs = {region, f"{photo.photo.name}:{region}", f"{photo.photo.sha256[:8]}:{region}"}
+        kept = {key: value for key, value in self.answers.distances_mm.items() if key not in refs}
+        if len(kept) != len(self.answers.distances_mm):
+            self.changes.append(
+                Change(
+                    entry=entry.id, photo=photo.photo.sha256, region=region, field="answers.distances_mm",
+                    before=self.answers.distances_mm, after=kept,
+                )
+            )  # fmt: skip
+            self.answers = self.answers.model_copy(update={"distances_mm": kept})
+
+    def decision(self) -> Decision:
+        """The decision on what is left; answers about places that are gone are not asked for any more."""
+        photos = list(self.photos.values())
+        self.answers = known_places(self.answers, photos)
+        return decide(photos, self.answers, self.rules)
+
+
+def merged(old: Answers, new: Answers) -> Answers:
+    """The answers together; the newer stands, by place where both go by place."""
+    update: dict[str, Any] = {}
+    for name in new.model_dump(exclude_defaults=True):
+        was, now = getattr(old, name), getattr(new, name)
+        update[name] = {**was, **now} if isinstance(was, dict) and isinstance(now, dict) else now
+    return old.model_copy(update=update)
+
+
+def known_places(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
+    """The answers without those about regions that are no longer there."""
+    names = _names(photos)
+    update = {
+        name: {key: given for key, given in value.items() if key in names}
+        for name, value in answers
+        if isinstance(value, dict)
+    }
+    return answers.model_copy(update=update)
+
+
+def _names(photos: Sequence[PhotoFindings]) -> Collection[str]:
+    found: set[str] = set()
+    for photo in photos:
+        for id in names_in(photo):
+            found |= {id, f"{photo.photo.name}:{id}", f"{photo.photo.sha256[:8]}:{id}"}
+    return found

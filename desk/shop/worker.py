@@ -1,0 +1,91 @@
+"""A process that assesses photographs one after the other, as long as its desk runs."""
+
+from __future__ import annotations
+
+import logging
+import os
+import secrets
+import signal
+import time
+
+from desk import assess
+from desk.assess import AssessSettings
+from desk.errors import DeskError, one_line
+from desk.records import tables
+from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing
+from desk.shop import jobs
+from desk.shop.desk import Desk, open_desk
+from desk.shop.jobs import Task
+from desk.shop.recovery import WorkerPlan
+from desk.shop.standing import refresh
+from models.repair import Answers
+from vision.findings import PhotoFindings
+from vision.reading import PhotoError
+
+log = logging.getLogger("loomtriage.worker")
+_PAUSE_S = 0.4
+
+
+def run_worker(plan: WorkerPlan) -> None:
+    """Assess until the desk that started this process is gone or asks it to stop."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    os.nice(5)  # answers to phones come first
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the desk, which then stops its workers
+    desk = open_desk(plan.data, plan.database, plan.rules, plan.mats)
+    name = f"{plan.slot}.{secrets.token_hex(6)}"
+    assess.model_in_use()
+    while os.getppid() == plan.parent_pid:
+        try:
+            worked = work_once(desk, name)
+        except DatabaseBusy as error:
+            log.warning("%s", one_line(error))
+            worked = False
+        if not worked:
+            time.sleep(_PAUSE_S)
+
+
+def work_once(desk: Desk, worker: str) -> bool:
+    """Take one photograph out of the line and assess it; False where none waits."""
+    with desk.database.write() as session:
+        task = jobs.take_next(session, worker)
+    if task is None:
+        return False
+    start = time.perf_counter()
+    try:
+        findings = _assessed(desk, task)
+    except (PhotoError, PhotoMissing, PhotoAltered, DeskError) as error:
+        _close(desk, task, None, 0.0, one_line(error))
+    else:
+        _close(desk, task, findings, time.perf_counter() - start, None)
+    return True
+
+
+def _assessed(desk: Desk, task: Task) -> PhotoFindings:
+    path = desk.store.checked(task.sha256, task.suffix)
+    findings = assess.assess_photo(path, AssessSettings(desk.layouts, desk.rules, Answers()))
+    # the name in the store is a hash; people and decisions speak of the photograph by its own
+    return findings.model_copy(update={"photo": findings.photo.model_copy(update={"name": task.name})})
+
+
+def _close(desk: Desk, task: Task, findings: PhotoFindings | None, seconds: float, error: str | None) -> None:
+    """Findings, the job's end and the assembly's standing are kept together or not at all."""
+    with desk.database.write() as session:
+        if not jobs.still_mine(session, task):
+            return
+        if findings is not None:
+            session.add(
+                tables.Assessment(
+                    photograph_id=task.photograph_id,
+                    findings=findings.model_dump(mode="json", by_alias=True),
+                    label=findings.label,
+                    model_version=findings.model.version,
+                    feature_version=findings.model.feature_version,
+                    rules_sha256=desk.rules_sha256,
+                    seconds=seconds,
+                )
+            )
+        jobs.close_job(session, task, error)
+        session.flush()
+        refresh(session, desk, task.assembly_id)

@@ -1,0 +1,220 @@
+"""Intake in Chromium at phone size: camera input, progress, a connection that breaks, answers, legible and own."""
+
+import os
+import re
+import threading
+import time
+
+import cv2
+import numpy as np
+import pytest
+import uvicorn
+from playwright.sync_api import sync_playwright
+
+from desk.hosting import listening
+from desk.records import tables
+from desk.shop.worker import work_once
+from desk.truth_findings import findings_from_truth
+
+CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
+PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1440, "height": 900}
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """Chromium that fetches nothing by itself."""
+    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=flags)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def served(shop, monkeypatch, drawn):
+    """The shop's desk on a port, with a worker that sees bites in everything."""
+    known = drawn.truth("x.jpg", [drawn.region("rodent", 500, 40)])
+    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
+    stop = threading.Event()
+
+    def work():
+        while not stop.is_set():
+            if not work_once(shop.desk, "w1.test"):
+                stop.wait(0.1)
+
+    with listening("127.0.0.1", 0) as listener:
+        server = uvicorn.Server(uvicorn.Config(shop.app, log_level="error", lifespan="off"))
+        threads = [threading.Thread(target=server.run, args=([listener],)), threading.Thread(target=work)]
+        for thread in threads:
+            thread.start()
+        shop.address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+        yield shop
+        server.should_exit = True
+        stop.set()
+        for thread in threads:
+            thread.join()
+
+
+@pytest.fixture
+def open_page(served, chromium):
+    """Open a page as somebody; errors of scripts and requests to anywhere else fail the test."""
+    contexts, strange = [], []
+
+    def opened(role, address, size=PHONE, scheme="light"):
+        context = chromium.new_context(viewport=size, color_scheme=scheme, has_touch=size is PHONE)
+        contexts.append(context)
+        if role:
+            context.add_cookies([{"name": "desk_session", "value": served.tokens[role], "url": served.address}])
+        page = context.new_page()
+        page.on("request", lambda r: strange.append(r.url) if not r.url.startswith((served.address, "blob:")) else None)
+        page.on("pageerror", lambda e: strange.append(str(e)))
+        page.on("console", lambda m: strange.append(m.text) if "Content Security Policy" in m.text else None)
+        page.goto(served.address + address)
+        return page
+
+    yield opened
+    for context in contexts:
+        context.close()
+    assert strange == []
+
+
+def test_the_whole_intake_on_a_phone(open_page, served, blank_photo):
+    """Sign in, open, photograph, see usable and the advice, see the answer appear; the reviewer finds it queued."""
+    page = open_page(None, "/")
+    page.get_by_label("Sign-in name").fill("intake")
+    page.get_by_label("Password").fill(served.password)
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_label("Shop order").fill("A-17")
+    page.get_by_label("Vehicle").fill("LT 4711")
+    page.get_by_label("ordinary circuits only").check()
+    page.get_by_label("What the customer says").fill("mouse nest under the cover")
+    page.get_by_role("button", name="Go on to the photographs").click()
+    page.get_by_text("Rodent remains carry disease").wait_for()
+    page.get_by_label("Take a photograph").set_input_files(blank_photo(1, "one.jpg"))
+    page.get_by_text("kept, usable").wait_for()
+    assert page.get_by_text("lay the assembly on the printed mat").is_visible()
+    assert page.get_by_label("Other face").is_checked()  # the face that is missing next
+    page.get_by_label("Choose several").set_input_files([blank_photo(n, f"p{n}.jpg") for n in (2, 3, 4)])
+    page.locator(".sending .note.go").nth(3).wait_for()
+    page.get_by_role("link", name="See the answer").click()
+    page.locator(".answer").wait_for()
+    assert page.locator(".answer .label-rodent").inner_text() == "rodent bites"
+    desk = open_page("reviewer", "/", DESKTOP)
+    row = desk.locator("tr", has_text="A-17")
+    assert "rodent bites" in row.inner_text()
+    row.get_by_role("link").click()
+    desk.get_by_role("heading", name="A-17").first.wait_for()
+
+
+def test_a_connection_that_breaks_goes_on_by_itself(open_page, served, tmp_path):
+    """Pieces fail on the way there and on the way back: the photograph arrives once, whole, with nobody touching it."""
+    rng = np.random.default_rng(1)
+    path = tmp_path / "large.png"
+    cv2.imwrite(str(path), rng.integers(0, 255, (700, 1000, 3), dtype="uint8"))
+    assert path.stat().st_size > 3 * 512 * 1024
+    page = open_page("intake", f"/assemblies/{served.opened()}/photographs")
+    seen = []
+
+    def flaky(route):
+        if route.request.method != "PUT":
+            route.continue_()
+            return
+        seen.append(route.request.url)
+        if len(seen) == 2:
+            route.abort("connectionreset")  # never reached the desk
+        elif len(seen) == 4:
+            route.fetch()  # reached the desk, the answer is lost
+            route.abort("connectionreset")
+        else:
+            route.continue_()
+
+    page.route(re.compile("/uploads/"), flaky)
+    page.get_by_label("Take a photograph").set_input_files(path)
+    page.locator(".sending .note").first.wait_for(timeout=30000)
+    assert "kept" in page.locator(".sending .said").inner_text()
+    with served.desk.database.read() as session:
+        row = session.query(tables.Photograph).one()
+        assert served.desk.store.checked(row.sha256, row.suffix).read_bytes() == path.read_bytes()
+
+
+def test_a_zip_named_jpg_is_said_beside_its_name(open_page, served, tmp_path):
+    """And can be sent again or left."""
+    path = tmp_path / "shot.jpg"
+    path.write_bytes(b"PK\x03\x04" + b"x" * 5000)
+    page = open_page("intake", f"/assemblies/{served.opened()}/photographs")
+    page.get_by_label("Take a photograph").set_input_files(path)
+    page.get_by_text("content is something else").wait_for()
+    assert page.get_by_role("button", name="Send again").is_visible()
+
+
+def test_a_vehicle_seen_before_is_said_while_typing(open_page, served, blank_photo):
+    """Before anything is opened."""
+    served.sent(served.opened("OLD-1", "LT 4711"), blank_photo())
+    end = time.monotonic() + 20
+    while time.monotonic() < end:
+        with served.desk.database.read() as session:
+            if session.query(tables.Assessment).count():
+                break
+        time.sleep(0.1)
+    page = open_page("intake", "/intake")
+    page.get_by_label("Vehicle").fill("lt-4711")
+    page.get_by_text("Here again within 60 days").wait_for()
+    assert page.get_by_text("rodent bites").is_visible()
+
+
+PAGES = ["/intake", "/assemblies/1/photographs", "/assemblies/1", "/queue", "/assemblies", "/people", "/settings"]
+UNNAMED = """() => [...document.querySelectorAll('input:not([type=hidden]),select,textarea,button,a')]
+    .filter(e => e.checkVisibility() || e.type === 'file')
+    .filter(e => !(e.labels?.length || e.ariaLabel || e.textContent.trim() || e.querySelector('img')?.alt))
+    .map(e => e.outerHTML)"""
+SMALL = """() => [...document.querySelectorAll('button,.button,.ticks label,.face,nav a,select')]
+    .filter(e => e.checkVisibility()).filter(e => e.getBoundingClientRect().height < 36).map(e => e.outerHTML)"""
+CONTRAST = """() => {
+  const channels = css => { const c = document.createElement('canvas'); c.width = c.height = 1;
+    const x = c.getContext('2d'); x.fillStyle = css; x.fillRect(0, 0, 1, 1); return x.getImageData(0, 0, 1, 1).data; };
+  const light = ([r, g, b]) => { const f = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
+    return 0.2126 * f(r) + 0.7152 * f(g) + 0.0722 * f(b); };
+  const ground = e => { for (; e; e = e.parentElement) { const c = channels(getComputedStyle(e).backgroundColor);
+    if (c[3] === 255) return c; } return [255, 255, 255]; };
+  const out = [];
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) { const e = walker.currentNode.parentElement;
+    if (!walker.currentNode.textContent.trim() || !e.checkVisibility() || e.closest('template,.skip')) continue;
+    const [a, b] = [light(channels(getComputedStyle(e).color)), light(ground(e))].sort((x, y) => y - x);
+    const ratio = (a + 0.05) / (b + 0.05);
+    if (ratio < 4.5) out.push(`${ratio.toFixed(2)} ${walker.currentNode.textContent.trim().slice(0, 40)}`); }
+  return out; }"""
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (PHONE, "dark"), (DESKTOP, "light"), (DESKTOP, "dark")])
+def test_every_page_is_legible_and_named(open_page, served, blank_photo, size, scheme):
+    """Nothing runs out of the screen, text stands off by 4.5:1 (WCAG 2.2, 1.4.3), every control has a name, targets
+    are large enough for a thumb, and one heading leads."""
+    served.sent(served.opened(), blank_photo())
+    page = open_page("administrator", "/settings", size, scheme)
+    for address in PAGES:
+        page.goto(served.address + address)
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], address
+        assert page.evaluate(CONTRAST) == [], address
+        assert page.evaluate(UNNAMED) == [], address
+        assert page.evaluate(SMALL) == [], address
+        assert page.locator("h1").count() == 1, address
+
+
+def test_the_intake_form_by_keyboard_alone(open_page, served):
+    """Tab reaches the content first, then every field; arrow keys choose; Enter sends."""
+    page = open_page("intake", "/intake", DESKTOP)
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    page.keyboard.press("Enter")
+    for text in ("A-9", "LT 9"):
+        page.keyboard.press("Tab")
+        page.keyboard.type(text)
+    page.keyboard.press("Tab")
+    page.keyboard.press("Space")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/photographs")
+    with served.desk.database.read() as session:
+        row = session.query(tables.Intake).one()
+        assert (row.vehicle, row.circuit_class) == ("LT 9", "restraint")
