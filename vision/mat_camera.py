@@ -92,9 +92,9 @@ def _undistorted(params: np.ndarray, frame: Frame, px: np.ndarray) -> np.ndarray
     for _ in range(20):
         r2 = radius**2
         slope = 1 + r2 * (3 * k1 + 5 * k2 * r2)
-        # past the fold of a strong lens there is no inverse: keep the step finite there
+        # past the fold of a strong lens there is no inverse: keep step and radius finite there
         step = (radius * (1 + r2 * (k1 + r2 * k2)) - seen) / np.maximum(slope, 0.05)
-        radius -= step
+        radius = np.clip(radius - step, 0.0, 3.0 * seen)
         if np.abs(step).max(initial=0.0) < 1e-12:
             break
     r2 = radius**2

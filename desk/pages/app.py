@@ -9,12 +9,24 @@ from importlib import metadata
 from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
-from desk.pages import refusals, routes_api, routes_api_more, routes_intake, routes_people, routes_queue
+from desk.pages import (
+    opinion_routes,
+    refusals,
+    review_routes,
+    routes_api,
+    routes_api_more,
+    routes_intake,
+    routes_people,
+    routes_queue,
+)
 from desk.pages.guards import Guards
 from desk.pages.render import STATIC
 from desk.shop.desk import Desk
 
-ROUTERS = (routes_people.router, routes_intake.router, routes_queue.router, routes_api.router, routes_api_more.router)
+ROUTERS = (
+    routes_people.router, routes_intake.router, routes_queue.router, review_routes.router, opinion_routes.router,
+    routes_api.router, routes_api_more.router,
+)  # fmt: skip
 """Every set of routes the desk has."""
 
 

@@ -12,8 +12,10 @@ from desk.review.plane import Plane
 from vision.findings import Count, Covering, Measure, PhotoFindings, Region, Ring, Termination, Wire
 
 NO_SCALE = "no scale: no mat in the photograph, none stated, and no reference length clicked"
-_DRAWN_U95_MM = 1.0
-"""How well a corner drawn by hand marks where damage ends."""
+_DRAWN_U95_MM = 3.2
+"""How well an outline's edge marks where damage ends along a wire: slanted ends, found on rendered photographs."""
+_WHOLE_RUN = 0.95
+"""A run shorter than this share of the outline's extent was traced in pieces: the length is the least it is."""
 _END_U95_MM = 5.0
 """How well a traced wire's end marks its termination: 95 % of true outlines on rendered photographs lay within."""
 _HEIGHT_U95_REL = 0.015
@@ -115,7 +117,8 @@ def _extent(region: Region, found: Sequence[Run], plane: Plane | None, low: bool
     piece = plane.to_mm(outline.piece(outline.as_array(longest.wire.centreline_px), longest.start, longest.stop))
     chord = piece[-1] - piece[0]
     reach = np.ptp(points @ (chord / max(float(np.linalg.norm(chord)), 1e-9)))
-    return _measure(max(longest.length_mm, float(reach)), plane, 2, low)
+    broken = longest.length_mm < _WHOLE_RUN * float(reach)
+    return _measure(max(longest.length_mm, float(reach)), plane, 2, low or broken)
 
 
 def _axis_length(points: np.ndarray) -> float:

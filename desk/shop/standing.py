@@ -15,7 +15,8 @@ from desk.records.columns import now
 from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake
 from desk.shop.desk import Desk
 from desk.shop.recurrence import days_since_same, earlier_visits
-from models.repair import Answers, decide
+from desk.shop.review_entries import SIGN_OFF, after_review
+from models.repair import Answers
 from vision.findings import Decision, PhotoFindings, RuleResult
 
 STATES = ("photographing", "assessing", "to_review", "reviewed", "ordered", "closed")
@@ -34,8 +35,6 @@ URGENCY_WORDS = {
     NOVEL: "novel damage",
     NEAR_LIMIT: "near a limit",
 }
-SIGN_OFF = "sign_off"
-"""Kind of the review entry that confirms the whole decision."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +50,10 @@ def refresh(session: Session, desk: Desk, assembly_id: int) -> tables.Standing:
     held = newest_intake(session, assembly_id)
     assessed = newest_findings(session, assembly_id)
     answers = intake_answers(session, assembly_id, assessed.photos)
-    decision = decide(assessed.photos, answers, desk.rules) if assessed.photos else None
-    return keep(session, assembly_id, held, assessed, decision)
+    if not assessed.photos:
+        return keep(session, assembly_id, held, assessed, None)
+    review = after_review(session, assembly_id, assessed.photos, answers, desk.rules)
+    return keep(session, assembly_id, held, Assessed(tuple(review.photos), assessed.newest_at), review.after)
 
 
 def keep(
@@ -144,15 +145,20 @@ def state_of(session: Session, assembly_id: int, photographs: int, assessed: Ass
     )
     if running:
         return "assessing"
-    entry = tables.ReviewEntry
-    signed = session.scalar(
-        select(func.max(entry.made_at)).where(
-            entry.assembly_id == assembly_id, entry.kind == SIGN_OFF, entry.conflicting.is_(False)
-        )
-    )
-    if signed is not None and (assessed.newest_at is None or signed >= assessed.newest_at):
+    if _signed_off(session, assembly_id, assessed):
         return "reviewed"
     return "to_review" if assessed.photos else "photographing"
+
+
+def _signed_off(session: Session, assembly_id: int, assessed: Assessed) -> bool:
+    """Whether the newest word on the assembly is a sign-off: no later assessment, and no later edit."""
+    entry = tables.ReviewEntry
+    newest = session.scalar(
+        select(entry).where(entry.assembly_id == assembly_id, entry.blind.is_(False)).order_by(entry.id.desc()).limit(1)
+    )
+    if newest is None or newest.kind != SIGN_OFF or newest.conflicting:
+        return False
+    return assessed.newest_at is None or newest.made_at >= assessed.newest_at
 
 
 def urgency(photos: Sequence[PhotoFindings], decision: Decision) -> int:

@@ -30,10 +30,10 @@ def test_a_box_on_the_wire_is_measured_along_it(seen, drawn):
 
 
 def test_each_measure_carries_the_doubt_of_hand_and_height(seen, drawn):
-    """Two hand-drawn edges of 1 mm and 1.5 % of height: the length's U95; one edge and the traced end for the way."""
+    """Two hand-drawn edges of 3.2 mm and 1.5 % of height: the length's U95; one edge and the traced end for the way."""
     region, _ = redrawn(seen(drawn.region("rodent", 400, 20)), drawn.box(300, 234, 80, 12))
-    assert region.length_mm.u95 == pytest.approx(math.hypot(2**0.5, 0.015 * 40), abs=0.01)
-    assert region.to_termination_mm.u95 == pytest.approx(math.hypot(1.0, 5.0, 0.015 * 130), abs=0.01)
+    assert region.length_mm.u95 == pytest.approx(math.hypot(3.2 * 2**0.5, 0.015 * 40), abs=0.01)
+    assert region.to_termination_mm.u95 == pytest.approx(math.hypot(3.2, 5.0, 0.015 * 130), abs=0.01)
 
 
 def test_a_curved_wire_is_measured_along_its_bends(seen, drawn):
@@ -45,6 +45,14 @@ def test_a_curved_wire_is_measured_along_its_bends(seen, drawn):
     assert region.length_mm.value == pytest.approx(100.0, abs=0.01)
     assert region.to_termination_mm is None
     assert "followed to a termination" in missing["regions[r0].to_termination_mm"]
+
+
+def test_a_wire_that_was_traced_in_pieces_gives_a_lower_bound(seen, drawn):
+    """Traced over 20 px of an 80 px box: the box's 40 mm along the wire, and it may be more."""
+    photo = seen(drawn.region("rodent", 400, 20))
+    wire = photo.wires[0].model_copy(update={"centreline_px": [(320.0, 240.0), (340.0, 240.0)], "ends": [None, None]})
+    region, _ = redrawn(photo.model_copy(update={"wires": [wire]}), drawn.box(300, 234, 80, 12))
+    assert region.length_mm.value == pytest.approx(40.0, abs=0.01) and region.length_mm.low_bound
 
 
 def test_where_no_wire_was_traced_the_outline_has_its_own_length(seen, drawn):

@@ -1,0 +1,90 @@
+"""The review page and its part of the JSON API: what stands, a new entry, the sign-off."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request
+from pydantic import BaseModel
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from desk.pages.access import Visitor, desk_of, require
+from desk.pages.render import page
+from desk.pages.review_state import state
+from desk.review.edits import Edit, Withdraw
+from desk.shop import review
+from desk.shop.assemblies import photographs_of
+from desk.shop.desk import Desk
+from desk.shop.errors import NotAllowed
+from desk.shop.people import Account
+from desk.shop.review_entries import entries_of
+from desk.shop.sheet import sheet_of
+
+router = APIRouter()
+TheDesk = Annotated[Desk, Depends(desk_of)]
+Reviewer = Annotated[Visitor, Depends(require("reviewer"))]
+_FACES = {"face_a": "first face", "face_b": "other face", "close_up": "close-up", "after_repair": "after the repair"}
+
+
+class NewEntry(BaseModel):
+    """An edit and the newest entry that its writer had seen, null before the first."""
+
+    based_on: int | None = None
+    edit: Edit
+
+
+class Seen(BaseModel):
+    """The newest entry that the writer had seen."""
+
+    based_on: int | None = None
+
+
+@router.get("/assemblies/{assembly_id}/review", include_in_schema=False)
+def review_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Response:
+    with desk.database.read() as session:
+        sheet = sheet_of(session, assembly_id)
+        if sheet.decision is None:
+            review.review_of(session, desk, assembly_id)  # says what is missing
+    return page(request, "review.html.j2", sheet=sheet)
+
+
+@router.get("/api/v1/assemblies/{assembly_id}/review", tags=["review"])
+def review_state(desk: TheDesk, visitor: Reviewer, assembly_id: int) -> dict[str, Any]:
+    """The review as it stands: places, questions, decision, history."""
+    with desk.database.read() as session:
+        return _state(session, desk, visitor.account, assembly_id)
+
+
+@router.post("/api/v1/assemblies/{assembly_id}/review/entries", tags=["review"], status_code=201)
+def new_entry(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: NewEntry) -> dict[str, Any]:
+    """Put an edit on record; the review with it. `conflicting`: it was kept and waits to be settled."""
+    with desk.database.write() as session:
+        if isinstance(given.edit, Withdraw):
+            _own(session, assembly_id, given.edit.entry, visitor.account)
+        done = review.put_on_record(session, desk, visitor.account, assembly_id, given.edit, given.based_on)
+        found = _state(session, desk, visitor.account, assembly_id)
+    return found | {"entry": done.id, "conflicting": done.conflicting}
+
+
+@router.post("/api/v1/assemblies/{assembly_id}/review/sign-off", tags=["review"], status_code=201)
+def sign_off(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: Seen) -> dict[str, Any]:
+    """Confirm the whole decision as it is shown."""
+    with desk.database.write() as session:
+        return {"entry": review.sign_off(session, desk, visitor.account, assembly_id, given.based_on)}
+
+
+def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:
+    for entry in entries_of(session, assembly_id):
+        if entry.id == number and entry.person != who.login:
+            raise NotAllowed("expected an entry of your own to take back, got somebody else's: correct it by a new one")
+
+
+def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict[str, Any]:
+    found = review.review_of(session, desk, assembly_id)
+    pictures = {
+        row.sha256: {"id": row.id, "face": _FACES.get(row.face, row.face)}
+        for row in photographs_of(session, assembly_id)
+    }
+    entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)
+    return state(found, entries, newest, who.login, desk.rules, who.unit, pictures)

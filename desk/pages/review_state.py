@@ -1,0 +1,195 @@
+"""What the review page shows of an assembly, as plain values: places, questions, decision and history in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from desk.overlay import shapes
+from desk.pages.units import say_length
+from desk.review.asked import asked
+from desk.review.changes import DecisionChange
+from desk.review.edits import Answer, Entry, Relabel, Settle, Typed, Withdraw
+from desk.review.history import in_force, waiting, withdrawn
+from desk.review.reviewed import Reviewed
+from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label
+from models.repair import Rules
+from vision.findings import Decision, Measure, PhotoFindings, Region
+
+KIND_WORDS = {
+    "confirm": "confirmed",
+    "relabel": "named anew",
+    "redraw": "outline drawn anew",
+    "add": "added",
+    "split": "split in two",
+    "delete": "deleted",
+    "typed": "measure typed in",
+    "count_wires": "wires counted",
+    "reference": "reference length",
+    "answer": "question answered",
+    "withdraw": "taken back",
+    "settle": "conflict settled",
+}
+_TYPED = {"length_mm": "length", "to_termination_mm": "to the nearest terminal", "exposed_copper_mm": "bare copper"}
+_LAYERS = ("wires", "distances", "coverings", "terminations")
+
+
+def state(
+    found: Reviewed, entries: Sequence[Entry], newest: int | None, login: str, rules: Rules, unit: str,
+    pictures: dict[str, dict[str, Any]],
+) -> dict[str, Any]:  # fmt: skip
+    """Everything that the page draws. `pictures`: number, name and face of each photograph by its hash."""
+    return {
+        "newest": newest,
+        "unit": unit,
+        "photos": [photo_state(photo, found, pictures[photo.photo.sha256], unit) for photo in found.photos],
+        "decision": decision_state(found.after, unit),
+        "change": change_lines(found.decided),
+        "questions": [
+            {"ask": one.question.ask, "why": one.question.why, "on": one.on, "fields": [asdict(f) for f in one.fields]}
+            for one in (asked(question, rules) for question in found.after.open_questions)
+        ],
+        "entries": entry_states(found, entries, login),
+        "undo": undo_of(entries, login),
+        "redo": redo_of(entries, login),
+    }
+
+
+def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], unit: str) -> dict[str, Any]:
+    """One photograph with its places; px of the upright original."""
+    sha = photo.photo.sha256
+    return {
+        **picture,
+        "sha256": sha,
+        "name": photo.photo.name,
+        "width_px": photo.photo.width_px,
+        "height_px": photo.photo.height_px,
+        "scale": photo.scale.source,
+        "regions": [region_state(region, f"{sha}:{region.id}" in found.judged, unit) for region in photo.regions],
+        "layers": [{"layer": s.layer, "path": s.path, "title": s.title} for s in shapes(photo) if s.layer in _LAYERS],
+    }
+
+
+def region_state(region: Region, judged: bool, unit: str) -> dict[str, Any]:
+    """A region: its label in words and its measures with their uncertainty."""
+    return {
+        "id": region.id,
+        "label": region.label,
+        "words": "novel damage" if region.novel else say_label(region.label),
+        "unsure": region.unsure,
+        "novel": region.novel,
+        "candidates": region.candidates,
+        "judged": judged,
+        "rings": region.rings_px,
+        "length": say_length(region.length_mm, unit),
+        "to_termination": say_length(region.to_termination_mm, unit),
+        "wires": say_count(region.wires_affected),
+        "under_covering": region.continues_under_covering,
+    }
+
+
+def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
+    """The decision in words; rules that do not apply are left out."""
+    return {
+        "route": decision.route,
+        "route_words": ROUTE_WORDS[decision.route],
+        "worst": decision.route_worst,
+        "worst_words": ROUTE_WORDS[decision.route_worst],
+        "rules": [
+            {"id": rule.id, "verdict": rule.verdict, "words": VERDICT_WORDS[rule.verdict], "says": rule.says}
+            for rule in decision.rules
+            if rule.verdict != "not_applicable"
+        ],
+        "plan": [
+            {"action": step.action.replace("_", " "), "on": step.on, "why": step.why} for step in decision.actions
+        ],
+        "wires": say_count(decision.wires_to_repair),
+    }
+
+
+def change_lines(change: DecisionChange) -> list[str]:
+    """What the review changed in the decision, a line for each."""
+    lines = []
+    if change.route:
+        lines.append(f"route: {ROUTE_WORDS[change.route[0]]} → {ROUTE_WORDS[change.route[1]]}")
+    if change.route_worst:
+        lines.append(f"at worst: {ROUTE_WORDS[change.route_worst[0]]} → {ROUTE_WORDS[change.route_worst[1]]}")
+    if change.wires_to_repair:
+        lines.append(
+            f"wires to repair: {say_count(change.wires_to_repair[0])} → {say_count(change.wires_to_repair[1])}"
+        )
+    lines += [f"{r.id}: {VERDICT_WORDS[r.before]} → {VERDICT_WORDS[r.after]}" for r in change.rules]
+    for word, asks in (("closed", change.questions_closed), ("opened", change.questions_opened)):
+        if asks:
+            lines.append(f"questions {word}: {len(asks)}")
+    return lines
+
+
+def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[dict[str, Any]]:
+    """The history, the newest first: who, when, what, and whether it counts."""
+    gone, doubtful = withdrawn(entries), set(waiting(entries))
+    counting = {entry.id for entry in in_force(entries)}
+    aside = {item.entry: item.reason for item in found.set_aside}
+    names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
+    states = []
+    for entry in reversed(entries):
+        control = isinstance(entry.edit, Withdraw | Settle)
+        standing = "waits" if entry.id in doubtful else "taken back" if entry.id in gone else ""
+        if not standing and not control:
+            standing = "set aside" if entry.id in aside else "" if entry.id in counting else "left out"
+        states.append(
+            {
+                "id": entry.id, "person": entry.person, "mine": entry.person == login, "made_at": entry.made_at,
+                "kind": entry.edit.kind, "words": entry_words(entry, names), "standing": standing,
+                "reason": aside.get(entry.id, ""), "based_on": entry.based_on,
+                "against": against(entry, entries, names) if entry.id in doubtful else [],
+            }
+        )  # fmt: skip
+    return states
+
+
+def against(entry: Entry, entries: Sequence[Entry], names: dict[str, str]) -> list[str]:
+    """What others had put on record that the writer of an entry had not seen."""
+    return [
+        f"{other.person}: {entry_words(other, names)}"
+        for other in entries
+        if (entry.based_on or 0) < other.id < entry.id and other.person != entry.person
+    ]
+
+
+def entry_words(entry: Entry, names: dict[str, str]) -> str:
+    """An entry in a few words."""
+    edit = entry.edit
+    if isinstance(edit, Withdraw | Settle):
+        kept = ("kept " if edit.keep else "left out ") if isinstance(edit, Settle) else ""
+        return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
+    if isinstance(edit, Answer):
+        given = edit.answers.model_dump(exclude_defaults=True)
+        return "answered: " + "; ".join(f"{name.replace('_', ' ')} {value}" for name, value in given.items())
+    where = " ".join(str(part) for part in (names.get(edit.photo, ""), getattr(edit, "region", None)) if part)
+    what = KIND_WORDS[edit.kind]
+    if isinstance(edit, Relabel):
+        what = say_label(edit.label)
+    elif isinstance(edit, Typed):
+        what = f"{_TYPED.get(edit.field, 'area')} {Measure(value=edit.value, u95=0).value:g}"
+    return f"{where}: {what}"
+
+
+def undo_of(entries: Sequence[Entry], login: str) -> int | None:
+    """The person's newest entry that counts."""
+    return max((entry.id for entry in in_force(entries) if entry.person == login), default=None)
+
+
+def redo_of(entries: Sequence[Entry], login: str) -> int | None:
+    """The person's newest taking-back, as long as they have said nothing new since."""
+    gone, by_id = withdrawn(entries), {entry.id: entry for entry in entries}
+    mine = [entry for entry in entries if entry.person == login]
+    said = max((entry.id for entry in mine if not isinstance(entry.edit, Withdraw)), default=0)
+    found = [
+        entry.id
+        for entry in mine
+        if isinstance(entry.edit, Withdraw) and entry.id not in gone and entry.id > said
+        and not isinstance(by_id[entry.edit.entry].edit, Withdraw)
+    ]  # fmt: skip
+    return max(found, default=None)

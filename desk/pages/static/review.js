@@ -1,0 +1,295 @@
+// The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
+import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
+import { answersOf, drawDecision, drawEntries, drawPlaces, drawQuestions, LABELS, tag } from "./review_panel.js";
+import { Stage } from "./review_stage.js";
+
+const bench = document.getElementById("bench");
+const address = `/api/v1/assemblies/${bench.dataset.assembly}/review`;
+const token = document.querySelector("meta[name=form-token]")?.content ?? "";
+const notice = document.getElementById("notice");
+const draftForm = document.getElementById("draft");
+const LAYERS = ["regions", "wires", "distances", "coverings", "terminations"];
+const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+const stages = new Map();
+let state, chosen, draft, draftOn, busy = false;
+
+function tell(text, bad = false) {
+  document.getElementById("said").textContent = text;
+  notice.replaceChildren(...(bad ? [tag("p", { class: "note stop" }, tag("strong", {}, "Not done. "), text)] : []));
+  if (bad) notice.scrollIntoView({ block: "nearest" });
+}
+
+async function ask(path, body) {
+  const answer = await fetch(address + path, body && {
+    method: "POST", headers: { "Content-Type": "application/json", "X-Form-Token": token }, body: JSON.stringify(body),
+  });
+  const found = await answer.json();
+  if (!answer.ok) throw new Error(found.error ?? "the desk gave no answer");
+  return found;
+}
+
+async function put(edit, done) {
+  if (busy) return false;
+  busy = true;
+  try {
+    const before = state.decision.route_words;
+    const found = await ask("/entries", { based_on: state.newest, edit });
+    take(found);
+    const route = before === found.decision.route_words ? `route as before, ${before}` : `route was ${before}, now ${found.decision.route_words}`;
+    tell(`${done}; ${route}`);
+    if (found.conflicting) {
+      tell(`Entry ${found.entry} is kept, but somebody else had answered meanwhile: both versions stand under "On record"; let one count.`, true);
+    }
+    return true;
+  } catch (error) {
+    tell(error instanceof TypeError ? "no connection to the desk: nothing was sent, try again" : error.message, true);
+    return false;
+  } finally {
+    busy = false;
+  }
+}
+
+function take(found) {
+  state = found;
+  const all = places();
+  if (!all.some((p) => chosen && p.photo === chosen.photo && p.region === chosen.region)) chosen = all[0];
+  for (const photo of state.photos) {
+    if (!stages.has(photo.sha256)) {
+      const stage = new Stage(photo, LAYERS, { choose: (on, region) => choose(on.photo.sha256, region), grab, click });
+      stages.set(photo.sha256, stage);
+      document.getElementById("photos").append(stage.root);
+    }
+  }
+  document.getElementById("photos").classList.toggle("several", stages.size > 1);
+  draw();
+}
+
+function draw() {
+  for (const photo of state.photos) {
+    const here = chosen && chosen.photo === photo.sha256 ? chosen.region : null;
+    stages.get(photo.sha256).draw(photo, here, draftOn === photo.sha256 ? draft : null);
+    stages.get(photo.sha256).view.classList.toggle("drawing", draftOn === photo.sha256);
+  }
+  drawPlaces(state, chosen, act);
+  drawDecision(state);
+  drawQuestions(state, act);
+  drawEntries(state, act);
+  for (const name of ["undo", "redo"]) document.querySelector(`[data-act=${name}]`).disabled = !state[name];
+  for (const name of ["outline", "split", "delete"]) document.querySelector(`[data-act=${name}]`).disabled = !chosen;
+}
+
+const places = () => state.photos.flatMap((photo) => photo.regions.map((r) => ({ photo: photo.sha256, region: r.id })));
+const photoOf = (sha) => state.photos.find((photo) => photo.sha256 === sha);
+const regionOf = ({ photo, region }) => photoOf(photo).regions.find((r) => r.id === region);
+
+function choose(photo, region, focus = false) {
+  if (draft) return;
+  chosen = { photo, region };
+  draw();
+  stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
+  stages.get(photo).show(regionOf(chosen).rings);
+  const found = regionOf(chosen);
+  document.getElementById("said").textContent = `${region}: ${found.words}${found.unsure ? ", unsure" : ""}, long ${found.length}`;
+  if (focus) document.querySelector(`[data-place="${photo}:${region}"]`).focus();
+}
+
+function step(by) {
+  const all = places();
+  if (!all.length) return;
+  const now = all.findIndex((p) => chosen && p.photo === chosen.photo && p.region === chosen.region);
+  const next = all[(now + by + all.length) % all.length];
+  choose(next.photo, next.region, true);
+}
+
+function newName() {
+  const taken = new Set(state.photos.flatMap((photo) => photo.regions.map((r) => r.id)));
+  let n = 1;
+  while (taken.has(`a${n}`)) n += 1;
+  return `a${n}`;
+}
+
+function begin(made, photo) {
+  [draft, draftOn] = [made, photo];
+  stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
+  const say = {
+    redraw: `Outline of ${made.region}: drag its corners, then keep it.`,
+    add: `New place ${made.region}: drag its corners round the damage and name it.`,
+    split: `Cut ${made.of} along the line; drag its ends.`,
+    reference: "Click both ends of something of known length.",
+  }[made.kind];
+  const fields = [];
+  if (made.kind === "add") fields.push(tag("label", {}, "damage ", tag("select", { name: "label" }, ...LABELS.slice(0, 6).map(([v, w]) => tag("option", { value: v }, w)))));
+  if (made.kind === "reference") fields.push(tag("label", {}, "length ", tag("input", { name: "length", inputmode: "decimal", required: true, size: "7" }), state.unit), tag("input", { type: "hidden", name: "unit", value: state.unit }));
+  draftForm.replaceChildren(tag("p", {}, say), tag("div", { class: "row" }, ...fields,
+    tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),
+    tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave")));
+  draftForm.hidden = false;
+  draftForm.scrollIntoView({ block: "nearest" });
+  document.getElementById("said").textContent = `${say} N and P choose a corner, arrow keys move it, Enter keeps, Escape leaves.`;
+  draw();
+  if (fields.length) draftForm.querySelector("select,input").focus();
+  else if (document.activeElement !== document.body) document.activeElement.blur();
+}
+
+function leave() {
+  [draft, draftOn] = [null, null];
+  draftForm.hidden = true;
+  draw();
+}
+
+async function keep() {
+  if (draft.kind === "reference" && draft.rings[0].length < 2) return tell("expected two clicks on the photograph first", true);
+  const name = { add: draft.region, split: draft.of, redraw: draft.region }[draft.kind];
+  const [photo, edit] = [draftOn, editOf(draft, draftOn, new FormData(draftForm))];
+  const held = [draft, draftOn];
+  [draft, draftOn] = [null, null];
+  if (await put(edit, name ? `${name} kept` : "scale kept")) {
+    draftForm.hidden = true;
+    if (name) choose(photo, name);
+  } else {
+    [draft, draftOn] = held;
+    draw();
+  }
+  return undefined;
+}
+
+function grab(stage, event, ring, corner) {
+  event.stopPropagation();
+  event.preventDefault();
+  [draft.ring, draft.corner] = [ring, corner];
+  const move = (moving) => {
+    draft.rings[ring][corner] = stage.at(moving);
+    stage.draw();
+  };
+  const end = () => {
+    removeEventListener("pointermove", move);
+    removeEventListener("pointerup", end);
+    removeEventListener("pointercancel", end);
+  };
+  addEventListener("pointermove", move);
+  addEventListener("pointerup", end);
+  addEventListener("pointercancel", end);
+}
+
+function click(stage, point) {
+  if (draft?.kind !== "reference" || draftOn !== stage.photo.sha256 || draft.rings[0].length > 1) return;
+  draft.corner = draft.rings[0].push(point) - 1;
+  stage.draw();
+}
+
+const act = {
+  choose,
+  relabel: (label) => chosen && put({ kind: "relabel", ...chosen, label }, `${chosen.region} named ${label.replaceAll("_", " ")}`),
+  confirm: () => {
+    if (!chosen) return undefined;
+    const { unsure, novel, label } = regionOf(chosen);
+    // where the model is unsure, a person's word is what names the damage
+    if (unsure && !novel && label) return act.relabel(label);
+    return put({ kind: "confirm", ...chosen }, `${chosen.region} confirmed`);
+  },
+  typed: (text) => {
+    const value = Number(text.replace(",", ".")) * (state.unit === "in" ? 25.4 : 1);
+    return put({ kind: "typed", ...chosen, field: "to_termination_mm", value }, "distance kept");
+  },
+  answer: (question, form) => {
+    const answers = answersOf(question, form, state.unit);
+    if (!Object.keys(answers).length) return tell("expected an answer, got nothing: choose or type one", true);
+    return put({ kind: "answer", answers }, "answered");
+  },
+  settle: (entry, kept) => put({ kind: "settle", entry, keep: kept }, "conflict settled"),
+  outline: () => {
+    if (!chosen) return;
+    const stage = stages.get(chosen.photo);
+    stage.show(regionOf(chosen).rings);
+    begin(outlineDraft(regionOf(chosen), stage.scale), chosen.photo);
+  },
+  add: () => {
+    const photo = chosen?.photo ?? state.photos[0].sha256;
+    begin(addDraft(stages.get(photo), newName()), photo);
+  },
+  split: () => {
+    if (!chosen) return;
+    stages.get(chosen.photo).show(regionOf(chosen).rings);
+    begin(splitDraft(regionOf(chosen), newName()), chosen.photo);
+  },
+  delete: () => chosen && put({ kind: "delete", ...chosen }, `${chosen.region} deleted`),
+  reference: () => begin(referenceDraft(), chosen?.photo ?? state.photos[0].sha256),
+  undo: () => state.undo && put({ kind: "withdraw", entry: state.undo }, "taken back"),
+  redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
+  "sign-off": async () => {
+    try {
+      await ask("/sign-off", { based_on: state.newest });
+      location.assign(`/assemblies/${bench.dataset.assembly}`);
+    } catch (error) {
+      tell(error.message, true);
+    }
+  },
+};
+
+function draftKey(event) {
+  const stage = stages.get(draftOn);
+  const far = (event.shiftKey ? 10 : 1) / Math.min(1, stage.scale);
+  if (ARROWS[event.key]) moveCorner(draft, ...ARROWS[event.key].map((v) => v * far));
+  else if (event.key === "n") stepCorner(draft, 1);
+  else if (event.key === "p") stepCorner(draft, -1);
+  else if (event.key === "i") insertCorner(draft);
+  else if (event.key === "Delete" || event.key === "Backspace") removeCorner(draft);
+  else if (event.key === "Enter") keep();
+  else return false;
+  if (draft) {
+    const at = draft.rings[draft.ring][draft.corner];
+    if (at) document.getElementById("said").textContent = `corner ${draft.corner + 1} at ${Math.round(at[0])}, ${Math.round(at[1])}`;
+    stage.draw();
+  }
+  return true;
+}
+
+const KEYS = {
+  j: () => step(1), k: () => step(-1), Enter: act.confirm, e: act.outline, a: act.add, s: act.split, x: act.delete,
+  Delete: act.delete, r: act.reference, u: act.undo, y: act.redo,
+  "+": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1.3),
+  "-": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1 / 1.3),
+  0: () => stages.get(chosen?.photo ?? state.photos[0].sha256).fit(),
+};
+
+addEventListener("keydown", (event) => {
+  if (!state) return;
+  if (event.key === "Escape" && draft) return leave();
+  const on = event.target;
+  const typing = on.closest("input:not([type=checkbox]),select,textarea");
+  const inPlace = on.closest("[data-place]") || on === document.body || on.id === "main";
+  if (typing || (event.key === "Enter" && !inPlace)) return undefined;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (event.ctrlKey || event.metaKey || event.altKey) {
+    if (key !== "z" || draft) return undefined;
+    event.preventDefault();
+    return event.shiftKey ? act.redo() : act.undo();
+  }
+  if (draft) {
+    if (draftKey({ ...pick(event), key })) event.preventDefault();
+    return undefined;
+  }
+  const label = LABELS[Number(key) - 1];
+  const found = label && chosen ? () => act.relabel(label[0]) : KEYS[key];
+  if (!found) return undefined;
+  event.preventDefault();
+  return found();
+});
+
+const pick = ({ shiftKey }) => ({ shiftKey });
+
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-act]");
+  if (button && state && !(draft && button.dataset.act !== "sign-off")) act[button.dataset.act]();
+});
+draftForm.addEventListener("submit", (event) => {
+  event.preventDefault();
+  if (draft) keep();
+});
+
+try {
+  take(await ask(""));
+  if (chosen) stages.get(chosen.photo).fit();
+} catch (error) {
+  tell(error.message, true);
+}

@@ -1,0 +1,130 @@
+// What is said of the assembly beside its photographs: places, answer, questions, history.
+export const LABELS = [
+  ["external_heat", "external heat"], ["electrical_overload", "electrical overload"], ["rodent", "rodent bites"],
+  ["connector", "connector damage"], ["abrasion", "abrasion"], ["earlier_repair", "earlier repair"], ["sound", "sound"],
+];
+
+export function tag(name, attributes = {}, ...inside) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) {
+    if (key === "click") made.addEventListener("click", value);
+    else if (value === true) made.setAttribute(key, "");
+    else if (value !== false && value !== null && value !== undefined) made.setAttribute(key, value);
+  }
+  made.append(...inside);
+  return made;
+}
+
+const by = (id) => document.getElementById(id);
+
+export function drawPlaces(state, chosen, act) {
+  const all = state.photos.flatMap((photo) => photo.regions.map((region) => ({ photo, region })));
+  const done = all.filter((one) => one.region.judged).length;
+  by("progress").textContent = all.length ? `${done} of ${all.length} judged` : "none found";
+  by("places").replaceChildren(...all.map(({ photo, region }) => {
+    const here = chosen && chosen.photo === photo.sha256 && chosen.region === region.id;
+    const sure = region.judged ? "✓ judged" : region.unsure || region.novel ? "? unsure" : "not judged";
+    return tag("li", {}, tag("button", {
+      type: "button", "data-place": `${photo.sha256}:${region.id}`, "aria-current": here ? "true" : null,
+      click: () => act.choose(photo.sha256, region.id),
+    }, tag("strong", {}, `${region.id} ${region.words}`), tag("span", { class: "soft" }, sure),
+    tag("span", { class: "soft" }, `${photo.face} · long ${region.length} · wires ${region.wires}`)));
+  }));
+  const found = all.find((one) => chosen && one.photo.sha256 === chosen.photo && one.region.id === chosen.region);
+  by("place").replaceChildren(...(found ? placeForm(found.region, state.unit, act) : []));
+}
+
+function placeForm(region, unit, act) {
+  const names = LABELS.map(([name, words], i) => tag("button", {
+    type: "button", class: "button", "data-label": name, "aria-pressed": String(region.label === name),
+    "aria-keyshortcuts": String(i + 1), click: () => act.relabel(name),
+  }, tag("kbd", {}, String(i + 1)), ` ${words}`));
+  const confirm = tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm },
+    tag("kbd", {}, "Enter"), ` ${region.id} is right as shown`);
+  const typed = tag("form", {}, tag("p", {}, `To the nearest terminal: ${region.to_termination}`),
+    tag("div", { class: "row" }, tag("label", {}, "by ruler ", tag("input", {
+      name: "value", inputmode: "decimal", required: true, "aria-label": `to the nearest terminal by ruler, ${unit}`,
+    }), unit), tag("button", { class: "button" }, "Keep")));
+  typed.addEventListener("submit", (event) => {
+    event.preventDefault();
+    act.typed(new FormData(typed).get("value"));
+  });
+  const under = region.under_covering ? [tag("p", { class: "note" }, "Runs on under a covering: open it.")] : [];
+  const unsure = region.candidates.length ? [tag("p", { class: "soft" }, `cannot be told apart: ${region.candidates.map((c) => c.replaceAll("_", " ")).join(", ")}`)] : [];
+  return [confirm, ...unsure, tag("div", { class: "names", role: "group", "aria-label": `damage at ${region.id}` }, ...names), ...under, typed];
+}
+
+export function drawDecision(state) {
+  const { decision, change } = state;
+  const mark = (route, words) => tag("span", { class: `mark route-${route}` }, words);
+  const order = ["violated", "cannot_tell", "met"];
+  const rules = [...decision.rules].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict));
+  by("decision").replaceChildren(
+    tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words), tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)),
+    tag("p", {}, `wires to repair: ${decision.wires}`),
+    ...(change.length ? [tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), tag("ul", {}, ...change.map((line) => tag("li", {}, line))))] : []),
+    tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} steps`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `, ${step.on}: ${step.why}`)))),
+    tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),
+      tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), `${rule.id}. ${rule.says}`)))),
+  );
+}
+
+export function drawQuestions(state, act) {
+  const items = state.questions.map((question, i) => {
+    const form = tag("form", { class: "row" }, ...question.fields.map((field) => fieldOf(field, `q${i}`, state.unit)),
+      ...(question.fields.length ? [tag("button", { class: "button" }, "Answer")] : [tag("span", { class: "soft" }, "only a new photograph answers this")]));
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      act.answer(question, new FormData(form));
+    });
+    return tag("li", {}, tag("strong", {}, question.ask), tag("br"), tag("span", { class: "soft" }, question.why), form);
+  });
+  by("questions").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "Nothing is open.")]));
+}
+
+function fieldOf(field, prefix, unit) {
+  const length = field.kind === "mm";
+  const words = { mm: unit, ampere: "A", mm2: "mm²", number: "", text: "", choice: "" }[field.kind];
+  const input = field.kind === "choice"
+    ? tag("select", { name: field.name }, tag("option", { value: "" }, "–"), ...field.choices.map(([value, said]) => tag("option", { value }, said)))
+    : tag("input", { name: field.name, inputmode: field.kind === "text" ? "text" : "decimal", size: "8", "data-length": length });
+  input.id = `${prefix}-${field.name}`;
+  return tag("label", { for: input.id }, `${field.words} `, input, words);
+}
+
+// the answers of a form, by the place asked about where there is one
+export function answersOf(question, form, unit) {
+  const answers = {};
+  for (const field of question.fields) {
+    const text = String(form.get(field.name) ?? "").trim();
+    if (!text) continue;
+    let value = { true: true, false: false }[text] ?? text;
+    if (["mm", "ampere", "mm2", "number"].includes(field.kind)) value = Number(text.replace(",", "."));
+    if (unit === "in" && field.kind === "mm") value = Math.round(value * 25400) / 1000;
+    const whole = field.name === "circuit_length_mm" || !question.on;
+    answers[field.name] = whole ? value : { [question.on]: value };
+  }
+  return answers;
+}
+
+export function drawEntries(state, act) {
+  const items = state.entries.map((entry) => {
+    const standing = entry.standing ? tag("strong", { class: "stopword" }, ` ${entry.standing}`) : "";
+    const line = tag("li", { "data-entry": String(entry.id) }, `${entry.words} `, tag("br"),
+      tag("span", { class: "soft" }, `${entry.id} · ${entry.person} · ${new Date(entry.made_at).toLocaleString()}`), standing);
+    if (entry.reason) line.append(tag("p", { class: "soft" }, entry.reason));
+    if (entry.standing === "waits") line.append(conflictOf(entry, act));
+    return line;
+  });
+  by("entries").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "Nothing yet: every answer will stand here with who gave it and when.")]));
+}
+
+function conflictOf(entry, act) {
+  return tag("div", { class: "note stop conflict" },
+    tag("p", {}, tag("strong", {}, "Two versions. "), "Written without having seen the other; it waits and does not count yet."),
+    tag("p", {}, "On record before: ", tag("strong", {}, entry.against.join("; "))),
+    tag("p", {}, "This one: ", tag("strong", {}, `${entry.person}: ${entry.words}`)),
+    tag("div", { class: "row" },
+      tag("button", { type: "button", class: "button", click: () => act.settle(entry.id, true) }, "Let this one count"),
+      tag("button", { type: "button", class: "button", click: () => act.settle(entry.id, false) }, "Leave it out")));
+}

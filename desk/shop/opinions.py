@@ -1,0 +1,108 @@
+"""Blind second opinions: who is asked on which assembly, what they say, and how far two people agree."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from desk.records import tables
+from desk.review.agreement import Pair, agreement
+from desk.shop.desk import Desk
+from desk.shop.errors import Invalid, NotAllowed
+from desk.shop.people import Account
+from desk.shop.review import review_of
+from desk.shop.review_entries import SIGN_OFF
+from desk.shop.standing import newest_findings
+from desk.statistics import Estimate
+from vision.findings import LABELS, PhotoFindings
+
+OPINION = "opinion"
+"""Kind of the row that holds a blind second opinion: it edits nothing."""
+SHARE_PERCENT = 5
+
+
+@dataclass(frozen=True)
+class Agreements:
+    """Kappa of two people, and of the model and people, each over the places that both named; and what is asked."""
+
+    people: Estimate
+    model: Estimate
+    asked: tuple[tables.Standing, ...]
+
+
+def is_drawn(shop_order: str) -> bool:
+    """Whether an assembly is among the 5 % that get a second opinion: by the hash of its number, so nobody chooses."""
+    drawn = int.from_bytes(hashlib.sha256(f"second opinion {shop_order}".encode()).digest()[:8], "big")
+    return drawn % 100 < SHARE_PERCENT
+
+
+def photographs_for(session: Session, assembly_id: int, who: Account) -> tuple[PhotoFindings, ...]:
+    """The photographs with the places found; NotAllowed for whoever has seen the review of this assembly.
+
+    The page shows where to look, and neither the model's names nor the first reviewer's.
+    """
+    row = tables.ReviewEntry
+    if session.scalar(select(row.id).where(row.assembly_id == assembly_id, row.person_id == who.id).limit(1)):
+        raise NotAllowed(
+            "expected somebody who has said nothing on this assembly, got one of its reviewers: ask another"
+        )
+    photos = newest_findings(session, assembly_id).photos
+    if not any(photo.regions for photo in photos):
+        raise Invalid("assembly", "expected an assembly with places to name, got none: choose another from the list")
+    return photos
+
+
+def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: Mapping[str, str]) -> int:
+    """Keep an opinion: a label for every place, `photo:region`; Invalid where one is missing or unknown."""
+    photos = photographs_for(session, assembly_id, who)
+    places = [f"{photo.photo.sha256}:{region.id}" for photo in photos for region in photo.regions]
+    for place in places:
+        if labels.get(place) not in LABELS:
+            raise Invalid("labels", "expected a label for every place, got one without: name it, sound is a label too")
+    row = tables.ReviewEntry(
+        assembly_id=assembly_id, kind=OPINION, payload={"labels": {place: labels[place] for place in places}},
+        person_id=who.id, blind=True, model_version=photos[0].model.version[:80], rules_sha256=desk.rules_sha256,
+    )  # fmt: skip
+    session.add(row)
+    session.flush()
+    return row.id
+
+
+def agreements(session: Session, desk: Desk, who: Account) -> Agreements:
+    """Both kappas over all assemblies, and which of those drawn and signed off wait for this person's opinion."""
+    row = tables.ReviewEntry
+    people: list[list[Pair]] = []
+    model: list[list[Pair]] = []
+    reviewed = session.scalars(select(row.assembly_id).where(row.kind == SIGN_OFF).distinct()).all()
+    for assembly_id in reviewed:
+        first, seen = _named(session, desk, assembly_id)
+        model.append([(seen[place], label) for place, label in first.items() if place in seen])
+        for opinion in session.scalars(select(row).where(row.assembly_id == assembly_id, row.kind == OPINION)):
+            said = opinion.payload["labels"]
+            people.append([(label, said[place]) for place, label in first.items() if place in said])
+    return Agreements(agreement(people), agreement(model), _asked(session, who))
+
+
+def _named(session: Session, desk: Desk, assembly_id: int) -> tuple[dict[str, str], dict[str, str]]:
+    """What the reviewers called each place that they judged, and what the model called it."""
+    found = review_of(session, desk, assembly_id)
+    first, seen = ({
+        f"{photo.photo.sha256}:{region.id}": region.label
+        for photo in photos for region in photo.regions if region.label is not None
+    } for photos in (found.photos, found.originals))  # fmt: skip
+    return {place: first[place] for place in found.judged if place in first}, seen
+
+
+def _asked(session: Session, who: Account) -> tuple[tables.Standing, ...]:
+    row, table = tables.ReviewEntry, tables.Standing
+    mine = select(row.assembly_id).where(row.person_id == who.id)
+    given = select(row.assembly_id).where(row.kind == OPINION)
+    query = select(table).where(
+        table.state == "reviewed", table.label.is_not(None), table.assembly_id.not_in(mine),
+        table.assembly_id.not_in(given),
+    )  # fmt: skip
+    return tuple(one for one in session.scalars(query.order_by(table.assembly_id)) if is_drawn(one.shop_order))

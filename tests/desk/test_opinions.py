@@ -1,0 +1,104 @@
+"""Blind second opinions: drawn by chance, blind to names, kept beside the review, counted into kappa."""
+
+import pytest
+
+from desk.records import tables
+from desk.review.edits import EDIT
+from desk.shop import opinions, review
+from desk.shop.errors import Invalid, NotAllowed
+from desk.shop.standing import refresh
+from desk.truth_findings import findings_from_truth
+
+
+@pytest.fixture
+def judged(shop, drawn):
+    """Make an assembly of two places, named by the reviewer and signed off; its number."""
+
+    def make(shop_order, *labels):
+        assembly_id = shop.opened(shop_order)
+        sha = f"{assembly_id}aaa1111"
+        known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 40), drawn.region("rodent", 500, 40, "r1")])
+        findings = findings_from_truth(known, sha).model_dump(mode="json", by_alias=True)
+        with shop.desk.database.write() as session:
+            photograph = tables.Photograph(
+                assembly_id=assembly_id, sha256=sha, suffix=".jpg", name="a.jpg", face="face_a", size_bytes=1,
+                width_px=640, height_px=480, made_by=shop.accounts["intake"].id,
+            )  # fmt: skip
+            session.add(photograph)
+            session.flush()
+            session.add(
+                tables.Assessment(
+                    photograph_id=photograph.id, findings=findings, label="rodent", model_version="truth",
+                    feature_version="truth", rules_sha256=shop.desk.rules_sha256, seconds=1.0,
+                )
+            )  # fmt: skip
+            session.flush()
+            refresh(session, shop.desk, assembly_id)
+        seen = None
+        with shop.desk.database.write() as session:
+            for region, label in zip(("r0", "r1"), labels, strict=True):
+                edit = EDIT.validate_python({"kind": "relabel", "photo": sha, "region": region, "label": label})
+                seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
+            review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+        return assembly_id, sha
+
+    return make
+
+
+def test_about_five_in_a_hundred_are_drawn_always_the_same():
+    """Over 20 000 numbers; binomial standard deviation 0.15 %, so within four of them."""
+    drawn = [opinions.is_drawn(f"A-{n}") for n in range(20_000)]
+    assert 0.044 < sum(drawn) / len(drawn) < 0.056
+    assert drawn == [opinions.is_drawn(f"A-{n}") for n in range(20_000)]
+
+
+def test_an_opinion_changes_nothing_and_is_counted(shop, judged):
+    """Two assemblies, four places, one told apart. First rodent rodent abrasion abrasion, second rodent x3 abrasion:
+    seen 3/4, chance (2*3 + 2*1)/16 = 1/2, kappa 1/2. The model said rodent each time: kappa 0."""
+    first, second = judged("B-1", "rodent", "rodent"), judged("B-2", "abrasion", "abrasion")
+    other = shop.accounts["administrator"]
+    with shop.desk.database.write() as session:
+        before = review.review_of(session, shop.desk, second[0])
+        opinions.give(session, shop.desk, other, first[0], {f"{first[1]}:r0": "rodent", f"{first[1]}:r1": "rodent"})
+        opinions.give(
+            session, shop.desk, other, second[0], {f"{second[1]}:r0": "rodent", f"{second[1]}:r1": "abrasion"}
+        )
+        assert review.review_of(session, shop.desk, second[0]) == before
+        refresh(session, shop.desk, second[0])
+        assert session.get_one(tables.Standing, second[0]).state == "reviewed"
+        found = opinions.agreements(session, shop.desk, other)
+    assert (found.people.n, found.model.n) == (4, 4)
+    assert found.people.value == pytest.approx(0.5) and found.model.value == pytest.approx(0.0)
+
+
+def test_who_reviewed_gives_no_second_opinion_and_every_place_needs_a_name(shop, judged):
+    """Nor does the same person give two."""
+    assembly_id, sha = judged("B-1", "rodent", "rodent")
+    whole = {f"{sha}:r0": "rodent", f"{sha}:r1": "sound"}
+    with shop.desk.database.write() as session:
+        with pytest.raises(NotAllowed):
+            opinions.give(session, shop.desk, shop.accounts["reviewer"], assembly_id, whole)
+        with pytest.raises(Invalid, match="every place"):
+            opinions.give(session, shop.desk, shop.accounts["administrator"], assembly_id, {f"{sha}:r0": "rodent"})
+        opinions.give(session, shop.desk, shop.accounts["administrator"], assembly_id, whole)
+        with pytest.raises(NotAllowed):
+            opinions.give(session, shop.desk, shop.accounts["administrator"], assembly_id, whole)
+
+
+def test_the_pages_ask_blindly_and_show_kappa(shop, judged):
+    """A drawn order is listed for another reviewer only; its page ticks no name; once answered it is asked no more."""
+    order = next(f"C-{n}" for n in range(1000) if opinions.is_drawn(f"C-{n}"))
+    assembly_id, sha = judged(order, "rodent", "abrasion")
+    address = f"/assemblies/{assembly_id}/opinion"
+    with shop.desk.database.write() as session:
+        session.get_one(tables.Person, shop.accounts["analyst"].id).roles = "analyst,reviewer"
+    assert address not in shop.browser("reviewer").get("/agreement").text
+    other = shop.browser("analyst")
+    assert address in other.get("/agreement").text
+    text = other.get(address).text
+    assert text.count("Place r") == 2 and "checked" not in text
+    form = other.form | {f"{sha}:r0": "rodent", f"{sha}:r1": "rodent"}
+    assert other.post(address, data=form).status_code == 303
+    shown = other.get("/agreement").text
+    assert address not in shown and "2 places" in shown
+    assert shop.browser("intake").get("/agreement").status_code == 403

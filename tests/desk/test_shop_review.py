@@ -1,0 +1,101 @@
+"""Review entries on record: kept with what they were based on, applied, in conflict, signed off; nothing is lost."""
+
+import pytest
+from sqlalchemy import select
+
+from desk.records import tables
+from desk.review.edits import EDIT
+from desk.shop import review
+from desk.shop.errors import Invalid
+from desk.shop.standing import refresh
+from desk.truth_findings import findings_from_truth
+
+
+@pytest.fixture
+def bench_case(shop, drawn):
+    """An assembly with one assessed photograph of bitten wires, its number and the photograph's hash."""
+    assembly_id = shop.opened()
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]), "aaaa1111")
+    with shop.desk.database.write() as session:
+        photograph = tables.Photograph(
+            assembly_id=assembly_id, sha256="aaaa1111", suffix=".jpg", name="a.jpg", face="face_a", size_bytes=1,
+            width_px=640, height_px=480, made_by=shop.accounts["intake"].id,
+        )  # fmt: skip
+        session.add(photograph)
+        session.flush()
+        session.add(
+            tables.Assessment(
+                photograph_id=photograph.id, findings=findings.model_dump(mode="json", by_alias=True), label="rodent",
+                model_version="truth", feature_version="truth", rules_sha256=shop.desk.rules_sha256, seconds=1.0,
+            )
+        )  # fmt: skip
+        session.flush()
+        refresh(session, shop.desk, assembly_id)
+    return assembly_id
+
+
+def put(shop, assembly_id, who, based_on, **edit):
+    with shop.desk.database.write() as session:
+        return review.put_on_record(
+            session, shop.desk, shop.accounts[who], assembly_id, EDIT.validate_python(edit), based_on
+        )
+
+
+def standing(shop, assembly_id):
+    with shop.desk.database.read() as session:
+        return session.get_one(tables.Standing, assembly_id)
+
+
+RELABEL = {"kind": "relabel", "photo": "aaaa1111", "region": "r0"}
+
+
+def test_a_corrected_label_is_kept_with_all_that_it_was_based_on(shop, bench_case):
+    """Who, model and rules stand in the row; the queue shows the new label; the assessment is untouched."""
+    done = put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
+    assert not done.conflicting and done.review.photos[0].label == "abrasion"
+    assert standing(shop, bench_case).label == "abrasion"
+    with shop.desk.database.read() as session:
+        row = session.scalars(select(tables.ReviewEntry)).one()
+        kept = session.scalars(select(tables.Assessment.findings)).one()
+    assert (row.person_id, row.model_version) == (shop.accounts["reviewer"].id, "truth")
+    assert row.rules_sha256 == shop.desk.rules_sha256 and kept["regions"][0]["label"] == "rodent"
+    assert {(c.field, c.before) for c in done.review.changes if c.region} == {("label", "rodent")}
+
+
+def test_an_edit_that_does_not_fit_is_refused_and_leaves_no_row(shop, bench_case):
+    """The region is not there."""
+    with pytest.raises(Invalid, match="expected one of its regions"):
+        put(shop, bench_case, "reviewer", None, kind="delete", photo="aaaa1111", region="r7")
+    with shop.desk.database.read() as session:
+        assert session.scalars(select(tables.ReviewEntry)).all() == []
+
+
+def test_the_later_of_two_reviewers_loses_nothing(shop, bench_case):
+    """Both saw no entry: the second is kept and waits; settled, it counts, and nobody can sign off before."""
+    first = put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
+    second = put(shop, bench_case, "administrator", None, **RELABEL, label="external_heat")
+    assert second.conflicting and second.review.conflicts == [second.id]
+    assert second.review.photos[0].regions[0].label == "abrasion"
+    with pytest.raises(Invalid, match="settle it first"), shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, second.id)
+    settled = put(shop, bench_case, "administrator", second.id, kind="settle", entry=second.id, keep=True)
+    assert settled.review.conflicts == [] and settled.review.photos[0].regions[0].label == "external_heat"
+    assert first.id < second.id < settled.id
+
+
+def test_a_sign_off_ends_the_review_until_something_newer_comes(shop, bench_case):
+    """Signed with everything seen: reviewed. Another edit: to review again."""
+    done = put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
+    with pytest.raises(Invalid, match="reload the page"), shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, None)
+    with shop.desk.database.write() as session:
+        signed = review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, done.id)
+    assert standing(shop, bench_case).state == "reviewed"
+    put(shop, bench_case, "reviewer", signed, **RELABEL, label="rodent")
+    assert standing(shop, bench_case).state == "to_review"
+
+
+def test_an_entry_of_another_assembly_is_no_base(shop, bench_case):
+    """A forged number is refused."""
+    with pytest.raises(Invalid, match="expected an entry of this assembly"):
+        put(shop, bench_case, "reviewer", 999, **RELABEL, label="abrasion")
