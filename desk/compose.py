@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from desk.notes import NO_SCALE, Notes
+from models.damage.gauges import distance_inputs
 from models.damage.namer import Named
 from vision.evidence import shell_words, words
 from vision.findings import (
@@ -26,16 +27,19 @@ from vision.findings import (
 from vision.grid import canvas_mask, outlines, patches
 from vision.measure import (
     RawMeasure,
+    bundle_factor,
+    gauge_inputs,
     height_factor,
     measure_shell,
     measure_wires,
     runs_under_covering,
     shell_damage_mask,
-    to_termination,
+    why_no_way,
 )
 from vision.parts import Part
 from vision.recognise import ShellCandidate, WireCandidate
-from vision.regions import extent_along
+from vision.regions import Candidate, extent_along
+from vision.ways import ways_to_terminations
 from vision.wire_counts import wires_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
@@ -64,17 +68,19 @@ class Composer(Notes):
         """A region of damage on wires."""
         label = named.label
         raws = measure_wires(self.look, self.scene, candidate)
+        inputs = gauge_inputs(candidate.signs.vector(), _values(raws))
         covered = runs_under_covering(self.look, self.scene, candidate.region.cells)
         at = f"regions[{id}]"
         low = {"length_mm": covered, "area_mm2": covered}
-        length, area, copper, distance = (
-            self.measured(f"{at}.{name}", name, label, raws[name], low.get(name, False))
-            for name in ("length_mm", "area_mm2", "exposed_copper_mm", "to_termination_mm")
+        length, area, copper = (
+            self.measured(f"{at}.{name}", name, inputs, raws[name], low.get(name, False))
+            for name in ("length_mm", "area_mm2", "exposed_copper_mm")
         )
+        distance = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
         evidence = words(label, candidate.signs, length.value if length else None)
         if label == "external_heat":
-            fused = self.measured(f"{at}.fused_length", "fused_length_mm", label, raws["fused_length_mm"])
+            fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
                 evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
         affected = self._wires_affected(at, candidate)
@@ -93,6 +99,18 @@ class Composer(Notes):
             continues_under_covering=covered,
             evidence=evidence,
         )
+
+    def _to_termination(self, where: str, candidate: WireCandidate) -> Measure | None:
+        """From the near edge to the termination that the damaged wires most likely end at."""
+        ways = ways_to_terminations(self.look, self.scene, candidate)
+        if not ways:
+            self.absent(where, why_no_way(self.scene, candidate))
+            return None
+        mm = np.array([way.way_mm for way in ways]) * bundle_factor(self.look, self.scene, candidate)
+        signs = np.stack([way.signs for way in ways])
+        shares = self.model.ending.shares(signs)
+        inputs = distance_inputs(candidate.signs.vector(), signs, mm, shares)
+        return self.measured(where, "to_termination_mm", inputs, RawMeasure(float(mm[shares.argmax()])))
 
     def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
         if not self.traced:
@@ -127,8 +145,8 @@ class Composer(Notes):
             id = f"s{len(self.splices) + 1}"
             self._feet.append(extent.feet)
             position_mm, position_px = self.point(xy.mean(axis=0))
-            raw = to_termination(self.scene, extent.feet, height_factor(self.look, 3.0))
-            distance = self.measured(f"splices[{id}].to_termination_mm", "to_termination_mm", "earlier_repair", raw)
+            sleeve = self.scene.describe(Candidate(patch.cells, candidate.region.hint, None, float(len(patch.cells))))
+            distance = self._to_termination(f"splices[{id}].to_termination_mm", sleeve)
             mask = canvas_mask(self.look.grid, patch.mask, self.look.canvas.ground.shape)
             self.splices.append(
                 Splice(
@@ -186,8 +204,9 @@ class Composer(Notes):
         mask = shell_damage_mask(self.look, candidate, self._broken)
         rings = outlines(mask, 1.0 * self.look.canvas.px_per_mm**2)
         raw = self._shell_measures(candidate)
-        length = self.measured(f"{at}.length_mm", "shell_length_mm", "connector", raw["shell_length_mm"])
-        area = self.measured(f"{at}.area_mm2", "shell_area_mm2", "connector", raw["shell_area_mm2"])
+        inputs = gauge_inputs(candidate.signs.vector(), _values(raw))
+        length = self.measured(f"{at}.length_mm", "shell_length_mm", inputs, raw["shell_length_mm"])
+        area = self.measured(f"{at}.area_mm2", "shell_area_mm2", inputs, raw["shell_area_mm2"])
         self.absent(f"{at}.wires_affected", "damage of a housing, not of wires")
         self.absent(f"{at}.exposed_copper_mm", "damage of a housing, not of wires")
         evidence = shell_words(candidate.shell.values, self.scaled)
@@ -214,8 +233,9 @@ class Composer(Notes):
         at = f"housings[{part.id}]"
         crack = missing = None
         if broken:
-            crack = self.measured(f"{at}.crack_length_mm", "crack_length_mm", "connector", raw["crack_length_mm"])
-            missing = self.measured(f"{at}.missing_area_mm2", "missing_area_mm2", "connector", raw["missing_area_mm2"])
+            inputs = gauge_inputs(candidate.signs.vector(), _values(raw))
+            crack = self.measured(f"{at}.crack_length_mm", "crack_length_mm", inputs, raw["crack_length_mm"])
+            missing = self.measured(f"{at}.missing_area_mm2", "missing_area_mm2", inputs, raw["missing_area_mm2"])
         else:
             found = "none was found" if sure else "not certain whether the shell is broken"
             self.absent(f"{at}.crack_length_mm", found)
@@ -252,7 +272,7 @@ class Composer(Notes):
             ys, xs = np.nonzero(part.mask[::4, ::4])
             extent = extent_along(self.scene.graph, np.stack([xs, ys], axis=1) * 4.0, self.look.canvas.px_per_mm)
             raw = RawMeasure(extent.length_mm, "no bundle could be traced under the covering")
-            length = self.measured(f"coverings[{part.id}].length_mm", "covering_length_mm", part.kind, raw)
+            length = self.measured(f"coverings[{part.id}].length_mm", "covering_length_mm", np.zeros(0), raw)
             out.append(Covering(id=part.id, kind=part.kind, rings_px=self._part_rings(part), length_mm=length))
         return out
 
@@ -298,6 +318,10 @@ class Composer(Notes):
             if part.mask is not None:
                 hidden |= part.mask
         return round(1.0 - float((hidden & whole).sum()) / total, 3)
+
+
+def _values(raws: dict[str, RawMeasure]) -> dict[str, float | None]:
+    return {name: raw.value for name, raw in raws.items()}
 
 
 def _said(named: Named) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import numpy as np
 from models.damage.store import DamageModel
 from vision.findings import Measure, Missing, Ring, Scale
 from vision.mat import MatView
-from vision.measure import Correction, RawMeasure
+from vision.measure import RawMeasure
 from vision.recognise import Scene
 from vision.sight import FirstLook
 
@@ -59,21 +59,19 @@ class Notes:
         mm = self.ring_mm(np.atleast_2d(canvas_xy))[0] if self.scaled else None
         return mm, self.ring_px(np.atleast_2d(canvas_xy))[0]
 
-    def measured(self, where: str, name: str, label: str, raw: RawMeasure, low_bound: bool = False) -> Measure | None:
-        """A raw measure corrected for its label, or None with the reason noted."""
+    def measured(
+        self, where: str, name: str, inputs: np.ndarray, raw: RawMeasure, low_bound: bool = False
+    ) -> Measure | None:
+        """A raw measure as its gauge reads it, the scale's uncertainty added; None with the reason noted."""
         if not self.scaled:
             self.absent(where, NO_SCALE)
             return None
         if raw.value is None:
             self.absent(where, raw.reason)
             return None
-        table = self.model.measures[name]
-        correction = Correction(**(table.get(label) or table["any"]))
-        if correction.ratio <= 0:
-            # on the scenes it was corrected on, what was seen bore no relation to the truth: no measure, not zero
-            self.absent(where, "this model cannot measure it: on its scenes the raw value said nothing of the true one")
-            return None
-        return correction.apply(raw.value, self.scale_u95_rel, low_bound)
+        value, own = self.model.measures[name].read(inputs, raw.value)
+        u95 = float(np.hypot(own, self.scale_u95_rel * value))
+        return Measure(value=round(value, 2), u95=round(u95, 2), low_bound=low_bound)
 
     def scale(self) -> Scale:
         """Where millimetres come from."""

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -20,36 +20,27 @@ from sklearn.pipeline import Pipeline
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.files import check_writable, make_folder
+from desk.gauge_lessons import fit_gauges
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
-from models.damage.namer import Namer, boosting, fit_namer, forest
+from models.damage.namer import Namer, fit_namer, forest, shell_forest
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION, Cells
 from vision.findings import LABELS
 from vision.grid import make_grid, surroundings
 from vision.layout import MatLayout, builtin_layouts
-from vision.measure import fit_correction
 from vision.recognise import WIRE_DAMAGES
 
 WIRE_LABELS = (*WIRE_DAMAGES, "sound")
 SHELL_LABELS = ("connector", "sound")
-FLOORS = {
-    # measure: (floor, share of the value, corrected by a ratio)
-    "length_mm": (3.0, 0.10, True),
-    "area_mm2": (10.0, 0.25, True),
-    "exposed_copper_mm": (3.0, 0.30, True),
-    "fused_length_mm": (4.0, 0.15, True),
-    "to_termination_mm": (3.0, 0.03, False),
-    "shell_length_mm": (3.0, 0.20, True),
-    "shell_area_mm2": (10.0, 0.30, True),
-    "crack_length_mm": (3.0, 0.30, True),
-    "missing_area_mm2": (10.0, 0.30, True),
-    "covering_length_mm": (4.0, 0.10, True),
-}
-"""How the error of each measure grows with its value."""
-
+DRAWN_OTHERWISE = (
+    "finder_external_heat", "finder_external_heat_top", "finder_wire", "finder_wire_top", "mass_per_cell",
+    "share_of_bundle",
+)  # fmt: skip
+"""Features whose values on crowded scenes tell overload from sound wires but do not on an independent renderer's: there
+a burnt circuit is a smaller share of its bundle and lies alone. The namer of wires does not look at them."""
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
@@ -219,8 +210,8 @@ def _gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest)
-    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, boosting)
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, DRAWN_OTHERWISE)
+    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
@@ -232,13 +223,18 @@ def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettin
         },
         "no_region_rates": _no_region_rates([s for s in found if s.usual], named),
     }
-    model = DamageModel(finder, wire_namer, shell_namer, _corrections(wires + shells, found), card)
+    gauges, ending = fit_gauges(found, settings.seed)
+    model = DamageModel(finder, wire_namer, shell_namer, gauges, ending, card)
     card["version"] = f"samples-{content_hash(model)[:10]}"
     return replace(model, card=card)
 
 
 def _fit_on(
-    lessons: list[CandidateLesson], labels: tuple[str, ...], settings: TrainSettings, kind: Callable[[int], Any]
+    lessons: list[CandidateLesson],
+    labels: tuple[str, ...],
+    settings: TrainSettings,
+    kind: Callable[[int], Any],
+    left_out: Collection[str] = (),
 ) -> tuple[Namer, list[str]]:
     """A namer, and the label that folds not trained on gave each lesson."""
     x = np.stack([c.vector for c in lessons])
@@ -246,35 +242,10 @@ def _fit_on(
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind)
+        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind, left_out)
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]
-
-
-def _corrections(lessons: list[CandidateLesson], found: Sequence[SceneLesson]) -> dict[str, Any]:
-    """{measure: {label or "any": correction}}; a label of its own where at least 25 examples exist."""
-    pairs: dict[str, dict[str, list[tuple[float, float]]]] = {name: {} for name in FLOORS}
-    for lesson in lessons:
-        for name, true in lesson.truth.items():
-            raw = lesson.raw.get(name)
-            if true is not None and raw is not None:
-                pairs[name].setdefault(lesson.label, []).append((raw, true))
-    pairs["covering_length_mm"]["tape"] = [pair for scene in found for pair in scene.coverings]
-    out: dict[str, Any] = {}
-    for name, by_label in pairs.items():
-        floor, share, scaled = FLOORS[name]
-        everything = [pair for group in by_label.values() for pair in group]
-        groups = {"any": everything, **{k: v for k, v in by_label.items() if len(v) >= 25}}
-        out[name] = {}
-        for label, group in groups.items():
-            if len(group) < 5:
-                raise DeskError(
-                    f"retrain: expected at least 5 examples of {name}, got {len(group)}: use more scenes (--scenes)"
-                )
-            raw, true = np.array(group).T
-            out[name][label] = vars(fit_correction(raw, true, floor, share, scaled))
-    return out
 
 
 def _no_region_rates(found: Sequence[SceneLesson], named: Iterable[tuple[CandidateLesson, str]]) -> dict[str, float]:

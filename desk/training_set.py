@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import cv2
@@ -19,11 +19,12 @@ from models.damage.finder import Finder
 from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
 from vision.layout import MatLayout
-from vision.measure import measure_shell, measure_wires
+from vision.measure import bundle_factor, measure_shell, measure_wires
 from vision.reading import Photo, read_photo
-from vision.recognise import Scene
+from vision.recognise import Scene, WireCandidate
 from vision.regions import extent_along
 from vision.sight import FirstLook, first_look
+from vision.ways import WAY_SIGNS, ways_to_terminations
 
 _RASTER_SCALE = 0.5
 _NEAR_MM = 3.0
@@ -96,7 +97,10 @@ def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
 
 @dataclass(frozen=True)
 class CandidateLesson:
-    """One candidate for a namer, with its raw measures beside the true ones."""
+    """One candidate for a namer, with its raw measures beside the true ones.
+
+    ways : (W, 1 + S) raw length and signs of the ways to terminations
+    """
 
     kind: str  # wires | shell
     scene: str
@@ -105,6 +109,7 @@ class CandidateLesson:
     vector: np.ndarray
     raw: dict[str, float | None] = field(default_factory=dict)
     truth: dict[str, float | None] = field(default_factory=dict)
+    ways: np.ndarray = field(default_factory=lambda: np.zeros((0, 1 + len(WAY_SIGNS)), np.float32))
 
 
 @dataclass(frozen=True)
@@ -195,7 +200,17 @@ def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -
             "to_termination_mm": region.to_termination_mm,
         }
     signs = candidate.signs
-    return CandidateLesson("wires", name, region.label if region else "sound", signs.names, signs.vector(), raw, true)
+    label = region.label if region else "sound"
+    ways = _ways(look, scene, candidate) if true.get("to_termination_mm") is not None else None
+    lesson = CandidateLesson("wires", name, label, signs.names, signs.vector(), raw, true)
+    return lesson if ways is None else replace(lesson, ways=ways)
+
+
+def _ways(look: FirstLook, scene: Scene, candidate: WireCandidate) -> np.ndarray:
+    ways = ways_to_terminations(look, scene, candidate)
+    factor = bundle_factor(look, scene, candidate)
+    rows = [np.append(way.way_mm * factor, way.signs) for way in ways]
+    return np.array(rows, np.float32).reshape(-1, 1 + len(WAY_SIGNS))
 
 
 def _shell_lesson(look, broken: np.ndarray, candidate, truth: Truth, near, name: str) -> CandidateLesson:

@@ -30,10 +30,10 @@ class Burn:
         self.low, self.high, self.hot_low = low, high, hot_low
         self.radius, self.wall = wire.od_mm / 2, wall_mm(wire)
         self.peak = 0.36 + 0.6 * grade
-        self.fade = rng.uniform(0.0, 0.55)
+        self.fade = rng.uniform(0.0, 0.95)
         self.reach = float(rng.uniform(0.04, 0.3))  # share of the length over which the far end fades
         self.along, self.patch = Line(rng, rng.uniform(10, 30)), Sheet(rng, rng.uniform(3, 14), rng.uniform(0.9, 3.0))
-        self.contrast = (float(rng.uniform(0.08, 0.3)), float(rng.uniform(0.08, 0.24)))
+        self.contrast = (float(rng.uniform(0.02, 0.3)), float(rng.uniform(0.03, 0.24)))
         self.blister, self.fine = Sheet(rng, rng.uniform(1.2, 2.6), 0.9), Sheet(rng, 0.8, 0.5)
         self.bump = float(rng.uniform(0.05, 0.2) * min(1.0, 0.2 + grade))
         self.sheen = float(rng.uniform(0.25, 1.0))

@@ -67,7 +67,7 @@ def plan(rng: np.random.Generator, scenario: str, extra: int = 0) -> Plan:
         on_wires += (str(rng.choice(ON_WIRES)),)
         grades += (severity(rng),)
         distances += (wanted_distance(rng, str(rng.choice(["far", "edge", "near"]))),)
-    if extra and broken is None and rng.random() < 0.3:
+    if extra and broken is None and rng.random() < 0.7:
         broken = _housing_damage(rng, severity(rng))
     far = (where != "near" or extra > 0) and bool(on_wires)
     return Plan(on_wires, far, distances, broken, len(on_wires) + 1 if broken else 0, grades, wanted)
@@ -80,30 +80,24 @@ def inflict(
     h = assembly.harness
     records: list[Record] = []
     sleeves: list[Sleeve] = []
+    crowded = len(chosen.kinds) > 2
+    aside: list[Record] = []  # long burns run past other damages, as one wire of many
     for k, (kind, grade, distance) in enumerate(zip(chosen.kinds, chosen.severities, chosen.distances, strict=True)):
         code = k + 1
-        busy = taken(records, h)
-        crowded = len(chosen.kinds) > 2
-        if crowded and k >= chosen.wanted and not _room(rng, h, distance, busy):
+        busy = taken([r for r in records if r not in aside], h)
+        burn_on = crowded and kind == "electrical_overload" and rng.random() < 0.6
+        if crowded and k >= chosen.wanted and not burn_on and not _room(rng, h, distance, busy):
             continue
         if kind == "earlier_repair":
             made, new = repair(rng, h, skins, grade, code, distance, busy)
             sleeves += new
             records.append(made)
             continue
-        low, high = {
-            "external_heat": (20, 150),
-            "rodent": (15, 60),
-            "abrasion": (10, 60),
-            "electrical_overload": (80, 300),
-        }[kind]
-        if distance > 140:  # a long damage cannot lie far from both ends
-            high = min(high, 140)
-        if crowded:
-            high = min(high, max(low + 5, 80))
-        length = float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
-        site = choose_site(rng, h, length, distance, busy)
+        length = _length_mm(rng, kind, grade, distance, crowded and not burn_on)
+        site = choose_site(rng, h, length, distance, [] if burn_on else busy)
         records.append(_INFLICT[kind](rng, h, skins, site, grade, code))
+        if burn_on:
+            aside.append(records[-1])
         if kind == "electrical_overload" and rng.random() < 0.35:
             sleeves += joint_after(rng, h, records[-1])
     if chosen.housing_damage is not None and assembly.broken is not None:
@@ -111,6 +105,21 @@ def inflict(
     if rng.random() < 0.2 and "earlier_repair" not in chosen.kinds:
         sleeves += factory_joint(rng, h, taken(records, h))
     return records, sleeves, []
+
+
+def _length_mm(rng: np.random.Generator, kind: str, grade: float, distance: float, short: bool) -> float:
+    """How far a damage shall reach; ``short`` leaves room for others. Overload takes most of its circuit."""
+    low, high = {
+        "external_heat": (20, 150),
+        "rodent": (15, 60),
+        "abrasion": (10, 60),
+        "electrical_overload": (80, 320),
+    }[kind]
+    if distance > 140 and kind != "electrical_overload":  # a long damage cannot lie far from both ends
+        high = min(high, 140)
+    if short:
+        high = min(high, max(low + 5, 80))
+    return float(low + (high - low) * np.clip(0.55 * grade + 0.45 * rng.random(), 0, 1))
 
 
 def _room(rng: np.random.Generator, h: Harness, distance: float, busy: list[tuple[float, float]]) -> bool:

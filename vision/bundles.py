@@ -42,13 +42,19 @@ class BundleGraph:
 
         extra_mm : (S,) added to each row (from the point to the face behind it)
         """
-        n = len(self.points)
         sources = np.atleast_1d(np.asarray(sources, int))
-        if n == 0 or len(sources) == 0:
-            return np.full((len(sources), n), np.inf)
-        matrix = sparse.coo_matrix((self.link_mm, (self.links[:, 0], self.links[:, 1])), shape=(n, n)).tocsr()
-        way = csgraph.dijkstra(matrix, directed=False, indices=sources)
+        if len(self.points) == 0 or len(sources) == 0:
+            return np.full((len(sources), len(self.points)), np.inf)
+        way = csgraph.dijkstra(self._matrix(), directed=False, indices=sources)
         return way if extra_mm is None else way + np.asarray(extra_mm)[:, None]
+
+    def ways_from(self, source: int) -> tuple[np.ndarray, np.ndarray]:
+        """Shortest way from one point to each, (N,) mm, inf where not connected, and the (N,) points before them."""
+        return csgraph.dijkstra(self._matrix(), directed=False, indices=source, return_predecessors=True)
+
+    def _matrix(self) -> sparse.csr_matrix:
+        n = len(self.points)
+        return sparse.coo_matrix((self.link_mm, (self.links[:, 0], self.links[:, 1])), shape=(n, n)).tocsr()
 
     def nearest(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Nearest centre-line point of each (N, 2) canvas px, and its distance in canvas px."""

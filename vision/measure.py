@@ -1,19 +1,19 @@
-"""Measures of a damage candidate: length, area, bare copper, fused length, distance to the termination."""
+"""Raw measures of a damage candidate: length, area, bare copper, fused length; cracks and gaps of a housing."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from vision.findings import Measure
 from vision.grid import canvas_mask
+from vision.medians import median
 from vision.recognise import Scene, ShellCandidate, WireCandidate
 from vision.sight import FirstLook
 
 _COVERING_GAP_MM = 5.0
-_GROSS = 20.0
 
 
 @dataclass(frozen=True)
@@ -24,68 +24,30 @@ class RawMeasure:
     reason: str = ""
 
 
-@dataclass(frozen=True)
-class Correction:
-    """How a raw measure becomes a true one, learnt on scenes not trained on.
-
-    value = ratio * raw + offset; U95 = reach * (floor + share * value): ``reach`` is the 95 % quantile of the
-    error over (floor + share * value).
-    """
-
-    ratio: float
-    offset: float
-    reach: float
-    floor: float
-    share: float
-
-    def apply(self, raw: float, scale_u95_rel: float, low_bound: bool = False) -> Measure:
-        """The corrected measure with its expanded uncertainty, the scale's included."""
-        value = max(self.ratio * raw + self.offset, 0.0)
-        own = self.reach * (self.floor + self.share * value)
-        return Measure(
-            value=round(value, 2), u95=round(float(np.hypot(own, scale_u95_rel * value)), 2), low_bound=low_bound
-        )
-
-
-def fit_correction(raw: np.ndarray, truth: np.ndarray, floor: float, share: float, scaled: bool) -> Correction:
-    """Correction from (n,) raw and true values; ``scaled`` corrects by a ratio, otherwise by an offset.
-
-    The 95 % quantile takes the finite-sample step of split conformal prediction.
-    """
-    ratio, offset = 1.0, 0.0
-    if scaled:
-        positive = raw > 0
-        ratio = float(np.median(truth[positive] / raw[positive])) if positive.any() else 1.0
-    else:
-        # gross confusions (another termination taken for the nearest) must not shift the right ones
-        error = truth - raw
-        near = np.abs(error) <= _GROSS
-        offset = float(np.median(error[near])) if near.any() else 0.0
-    value = np.maximum(ratio * raw + offset, 0.0)
-    error = np.sort(np.abs(truth - value) / (floor + share * value))
-    k = min(int(np.ceil(0.95 * (len(error) + 1))), len(error))
-    return Correction(ratio, offset, float(error[k - 1]), floor, share)
-
-
 def height_factor(look: FirstLook, height_mm: float) -> float:
     """What lies above the mat looks larger: true size over its size on the mat's plane."""
     camera = look.canvas.camera_height_mm
     return 1.0 - height_mm / camera if camera and camera > 5 * height_mm else 1.0
 
 
+def bundle_factor(look: FirstLook, scene: Scene, candidate: WireCandidate) -> float:
+    """`height_factor` at half the height of the bundle under a damage."""
+    feet = candidate.extent.feet
+    height = float(np.median(scene.graph.half_width_mm[feet])) if len(feet) else 1.0
+    return height_factor(look, min(height, 8.0))
+
+
 def measure_wires(look: FirstLook, scene: Scene, candidate: WireCandidate) -> dict[str, RawMeasure]:
     """All raw measures of a candidate on wires."""
     cells, cell_mm = candidate.region.cells, look.grid.step_px / look.canvas.px_per_mm
-    extent, graph = candidate.extent, scene.graph
-    height = float(np.median(graph.half_width_mm[extent.feet])) if len(extent.feet) else 1.0
-    factor = height_factor(look, min(height, 8.0))
+    extent = candidate.extent
+    factor = bundle_factor(look, scene, candidate)
     length = None if extent.length_mm is None else (extent.length_mm + cell_mm) * factor
     return {
         "length_mm": RawMeasure(length, "no bundle could be traced under the damage"),
         "area_mm2": RawMeasure(len(cells) * cell_mm**2 * factor**2),
         "exposed_copper_mm": RawMeasure(bare_copper_mm(look, cells) * factor),
         "fused_length_mm": RawMeasure(fused_length_mm(look, scene, candidate) * factor),
-        "to_termination_mm": to_termination(scene, extent.feet, factor),
     }
 
 
@@ -113,7 +75,7 @@ def fused_length_mm(look: FirstLook, scene: Scene, candidate: WireCandidate) -> 
     out = 0
     for point in points:
         close = near & (np.linalg.norm(scene.graph.points[foot] - point, axis=1) < 2.5 * look.canvas.px_per_mm)
-        if close.sum() >= 2 and float(np.median(lumpy[close])) > _LUMPY:
+        if close.sum() >= 2 and float(median(lumpy[close])) > _LUMPY:
             out += 1
     link = float(np.median(scene.graph.link_mm)) if len(scene.graph.link_mm) else 0.5
     return out * link
@@ -122,19 +84,23 @@ def fused_length_mm(look: FirstLook, scene: Scene, candidate: WireCandidate) -> 
 _LUMPY = 2.2
 
 
-def to_termination(scene: Scene, feet: np.ndarray, factor: float = 1.0) -> RawMeasure:
-    """Shortest way along the bundles from the feet of a damage to a termination."""
-    # a cut end is where a wire was severed or left open, not a termination it was made with
-    ends = [p for p in [*scene.housings, *scene.terminals] if p.graph_point >= 0]
-    if len(feet) == 0:
-        return RawMeasure(None, "no bundle could be traced under the damage")
-    if not ends:
-        return RawMeasure(None, "no termination is in the photograph")
-    way = scene.graph.distances_mm(np.array([p.graph_point for p in ends]), np.array([p.gap_mm for p in ends]))
-    best = float(way[:, feet].min())
-    if not np.isfinite(best):
-        return RawMeasure(None, "no termination could be followed to along this bundle")
-    return RawMeasure(best * factor)
+def why_no_way(scene: Scene, candidate: WireCandidate) -> str:
+    """Why no way leads from a damage to a termination."""
+    if len(candidate.extent.feet) == 0:
+        return "no bundle could be traced under the damage"
+    if not any(p.graph_point >= 0 for p in [*scene.housings, *scene.terminals]):
+        return "no termination is in the photograph"
+    return "no termination could be followed to along this bundle"
+
+
+def gauge_inputs(vector: np.ndarray, raws: Mapping[str, float | None]) -> np.ndarray:
+    """(F,) what the calibration of a candidate's measures looks at: its signs and all its raw measures (nan: none)."""
+    return np.append(vector, [np.nan if (v := raws[name]) is None else v for name in sorted(raws)])
+
+
+def input_names(signs: Sequence[str], raws: Iterable[str]) -> tuple[str, ...]:
+    """Names of `gauge_inputs`."""
+    return (*signs, *(f"raw_{name}" for name in sorted(raws)))
 
 
 def runs_under_covering(look: FirstLook, scene: Scene, cells: np.ndarray) -> bool:

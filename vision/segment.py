@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from vision.light import EvenLight, magnitude
+from vision.medians import median
 from vision.printed import PrintedPage, over_print
 
 _DARKER_THAN_SHADOW = 42.0
@@ -225,8 +226,8 @@ def _like_shadow(light: np.ndarray, a: np.ndarray, b: np.ndarray) -> bool:
 
     The limits lie between flat stretches of shadow and of grey, black and natural parts in 40 bench photographs.
     """
-    middle = float(np.median(light))
-    tint = float(np.hypot(np.median(a), np.median(b)))
+    middle = float(median(light))
+    tint = float(np.hypot(median(a), median(b)))
     if tint > 9.0 or middle < _DARKER_THAN_SHADOW + 1:
         return False
     low, high = np.percentile(light, (10, 90))
@@ -281,7 +282,7 @@ def _like_bodies(
     gap = np.where(on_rim > 0, np.bincount(which[rim & at_strong], minlength=n) / np.maximum(on_rim, 1), 1.0)
     structure = np.bincount(which[at_thin], minlength=n) / size
     bounds = np.searchsorted(which, np.arange(n + 1))
-    middle = np.array([np.median(lights[i:j]) if j > i else 100.0 for i, j in pairwise(bounds)])
+    middle = np.array([median(lights[i:j]) if j > i else 100.0 for i, j in pairwise(bounds)])
     small = size / half**2 < 3
     take = np.where(small, (middle < 94) & (gap < 0.5), (gap < 0.6) & ((middle < 94.5) | (structure > 0.12)))
     take[0] = False

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.spatial import cKDTree
 
+from vision.medians import median
 from vision.wire_sections import colour_difference
 
 _NEAR_MM = 6.0
@@ -55,7 +56,7 @@ class Piece:
     @property
     def colour(self) -> np.ndarray:
         """(3,) median CIELAB."""
-        return np.median(self.lab, axis=0)
+        return median(self.lab)
 
     @property
     def broad_mm(self) -> float:
@@ -148,7 +149,7 @@ def _costs(pieces: list[Piece], body: np.ndarray, s: float) -> np.ndarray:
     ends = [e for p in pieces for e in (p.start, p.end)]
     point = np.array([e.point for e in ends])
     direction = np.array([e.direction for e in ends])
-    near_lab = np.array([np.median(lab, axis=0) for p in pieces for lab in (p.lab[:15], p.lab[-15:])])
+    near_lab = np.array([median(lab) for p in pieces for lab in (p.lab[:15], p.lab[-15:])])
     whole = np.repeat(np.array([p.colour for p in pieces]), 2, axis=0)
     broad = np.repeat([p.broad_mm for p in pieces], 2)
     between = point[None, :, :] - point[:, None, :]

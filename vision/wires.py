@@ -10,6 +10,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 
 from vision.findings import Measure
+from vision.medians import median
 from vision.recognise import Scene
 from vision.sight import FirstLook
 from vision.strips import Strips, straighten
@@ -136,14 +137,14 @@ def _fit(s: Sections, chain: np.ndarray, row: int) -> tuple[float, float]:
 
 
 def _end_lab(s: Sections, chains: list[np.ndarray], end: int) -> np.ndarray:
-    return np.array([np.median(s.lab[c[:10] if end == 0 else c[-10:]], axis=0) for c in chains])
+    return np.array([median(s.lab[c[:10] if end == 0 else c[-10:]]) for c in chains])
 
 
 def _piece(strips: Strips, s: Sections, chain: np.ndarray, px_per_mm: float) -> Piece | None:
     """The wire of one chain on the canvas, or None where it is no wire (a shadow, a covering)."""
     row = s.row[chain]
     left, right = (median_filter(v[chain], 5, mode="nearest") for v in (s.left, s.right))
-    if _is_shadow(s, chain) or not _SLIVER_MM <= np.median(right - left) <= _THICKEST_MM:
+    if _is_shadow(s, chain) or not _SLIVER_MM <= median(right - left) <= _THICKEST_MM:
         return None
     centre = gaussian_filter1d((left + right) / 2, 1.5, mode="nearest")
     strip = strips.strips[int(s.strip[chain[0]])]
@@ -163,12 +164,12 @@ def _piece(strips: Strips, s: Sections, chain: np.ndarray, px_per_mm: float) -> 
 
 def _is_shadow(s: Sections, chain: np.ndarray) -> bool:
     """A grey rim that brightens softly towards the ground is a shadow; a wire darkens again at its own rim."""
-    chroma = float(np.median(np.hypot(s.lab[chain, 1], s.lab[chain, 2])))
+    chroma = float(median(np.hypot(s.lab[chain, 1], s.lab[chain, 2])))
     if chroma > 14:
         return False
     right, left = s.free_right[chain].mean() > 0.6, s.free_left[chain].mean() > 0.6
-    rise = float(np.median(s.rise[chain]))
-    soft = float(np.median(s.sharp_right[chain] if right else s.sharp_left[chain]))
+    rise = float(median(s.rise[chain]))
+    soft = float(median(s.sharp_right[chain] if right else s.sharp_left[chain]))
     outward = rise if right and not left else -rise if left and not right else 0.0
     return outward > 4.0 and soft < 1.3
 

@@ -18,6 +18,7 @@ import skops.io
 from sklearn.tree._tree import Tree
 
 from models.damage.finder import Finder, TwoPasses
+from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
 
 MODEL_FILE = "model.skops"
@@ -26,12 +27,13 @@ SHIPPED = Path(__file__).resolve().parent / "shipped"
 
 # literal: everything else in a model file is refused
 TRUSTED_TYPES: list[str] = [
-    "sklearn.calibration._CalibratedClassifier",
-    "sklearn.calibration._TemperatureScaling",
     "sklearn.neural_network._stochastic_optimizers.AdamOptimizer",
     "sklearn.tree._tree.Tree",
     "sklearn.ensemble._hist_gradient_boosting.predictor.TreePredictor",
 ]
+
+_NOT_LEARNT = ("random_state", "_random_state", "_feature_subsample_rng", "estimator", "_loss")
+"""Attributes that follow from the settings or serve training alone."""
 
 
 class ModelError(ValueError):
@@ -40,16 +42,13 @@ class ModelError(ValueError):
 
 @dataclass(frozen=True)
 class DamageModel:
-    """Finder, namers and the calibration of the measures.
-
-    measures : {measure: {label: {"ratio", "offset", "u95"}}}, from scenes not trained on;
-    card : data, figures, limits
-    """
+    """Finder, namers, the gauges of the measures by name, which termination wires end at; data, figures and limits."""
 
     finder: Finder
     wires: Namer
     shells: Namer
-    measures: dict[str, Any]
+    measures: dict[str, Gauge]
+    ending: Ending
     card: dict[str, Any]
 
     @property
@@ -66,7 +65,8 @@ def library_versions() -> dict[str, str]:
 
 def _plain(model: DamageModel) -> dict[str, Any]:
     def namer(n: Namer) -> dict[str, Any]:
-        return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
+        return {"labels": list(n.labels), "features": list(n.feature_names), "used": n.used, "classifier": n.classifier,
+                "inverse_temperature": n.inverse_temperature,
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
                 "novel_beyond": n.novel_beyond}  # fmt: skip
 
@@ -79,13 +79,24 @@ def _plain(model: DamageModel) -> dict[str, Any]:
         },
         "wires": namer(model.wires),
         "shells": namer(model.shells),
-        "measures": model.measures,
+        "measures": {name: _fields(gauge) for name, gauge in model.measures.items()},
+        "ending": _fields(model.ending),
     }
 
 
+def _fields(value: Gauge | Ending) -> dict[str, Any]:
+    plain = dict(vars(value))
+    return {name: list(item) if isinstance(item, tuple) else item for name, item in plain.items()}
+
+
+def _gauge(data: dict[str, Any]) -> Gauge:
+    return Gauge(**{**data, "feature_names": tuple(data["feature_names"])})
+
+
 def _namer(data: dict[str, Any]) -> Namer:
-    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"], data["scaler"],
-                 data["covariance"], data["thresholds"], data["novel_beyond"])  # fmt: skip
+    return Namer(tuple(data["labels"]), tuple(data["features"]), data["used"], data["classifier"],
+                 data["inverse_temperature"], data["scaler"], data["covariance"], data["thresholds"],
+                 data["novel_beyond"])  # fmt: skip
 
 
 def content_hash(model: DamageModel) -> str:
@@ -111,9 +122,12 @@ def content_hash(model: DamageModel) -> str:
         elif isinstance(value, Tree):
             add(value.__getstate__())
         elif hasattr(value, "__dict__"):
-            add({k: v for k, v in vars(value).items() if k not in ("random_state", "_random_state", "estimator")})
+            add({k: v for k, v in vars(value).items() if k not in _NOT_LEARNT})
         else:
-            digest.update(repr(value).encode())
+            said = repr(value)
+            if " at 0x" in said:
+                raise TypeError(f"expected plain values in a model, got {said}: its address is no content")
+            digest.update(said.encode())
 
     add(_plain(model))
     return digest.hexdigest()
@@ -167,4 +181,6 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
     f = plain["finder"]
     parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
     finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)
-    return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), plain["measures"], card)
+    measures = {name: _gauge(data) for name, data in plain["measures"].items()}
+    ending = Ending(tuple(plain["ending"]["sign_names"]), plain["ending"]["classifier"])
+    return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), measures, ending, card)

@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from sklearn.calibration import CalibratedClassifierCV
+from sklearn.model_selection import GroupKFold
 
-from models.damage.namer import conformal_thresholds, fit_namer, tempered
+from models.damage.namer import conformal_thresholds, fit_namer, forest, shell_forest, tempered, votes
 
 
 def clouds(rng, n):
@@ -67,3 +69,35 @@ def test_temperature_one_changes_nothing_and_heat_flattens():
     warm = tempered(p, 0.5)[0]
     assert warm[0] > warm[1] > warm[2]
     assert warm[0] < 0.7
+
+
+@pytest.mark.parametrize("kind", [forest, shell_forest])
+def test_the_quick_vote_is_the_librarys_own(kind):
+    """Probabilities of scikit-learn's predict_proba, for one row and for many."""
+    rng = np.random.default_rng(4)
+    x = rng.normal(size=(120, 5)).astype(np.float32)
+    fitted = kind(0).fit(x, (x[:, 0] > 0).astype(int))
+    for rows in (x[:1], x):
+        assert votes(fitted, rows) == pytest.approx(fitted.predict_proba(rows), abs=1e-6)
+
+
+def test_probabilities_are_the_librarys_temperature_calibration():
+    """The same folds and seed given to CalibratedClassifierCV answer the same."""
+    rng = np.random.default_rng(5)
+    x = rng.normal(size=(200, 4)).astype(np.float32)
+    y = (x[:, 0] + rng.normal(0, 0.7, 200) > 0).astype(int)
+    groups = np.arange(200) // 4
+    made, _ = fit_namer(("a", "sound"), ("p", "q", "r", "s"), x, y, groups, 1)
+    folds = list(GroupKFold(5).split(x, y, groups))
+    reference = CalibratedClassifierCV(forest(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
+    answers = [list(named.probabilities.values()) for named in made.name(("p", "q", "r", "s"), x[:20])]
+    assert np.array(answers) == pytest.approx(reference.predict_proba(x[:20]), abs=1e-6)
+
+
+def test_a_feature_left_out_changes_no_answer():
+    """Whatever its value, and the others still name the class."""
+    x, y = clouds(np.random.default_rng(6), 400)
+    made, _ = fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(400) // 4, 0, left_out=("z",))
+    other = x.copy()
+    other[:, 4] += 1000.0
+    assert made.name(tuple("vwxyz"), other[:30]) == made.name(tuple("vwxyz"), x[:30])

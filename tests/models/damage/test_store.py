@@ -9,7 +9,8 @@ import skops.io
 
 from models.damage import store
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
-from models.damage.namer import fit_namer
+from models.damage.gauges import fit_ending, fit_gauge
+from models.damage.namer import fit_namer, shell_forest
 from models.damage.store import CARD_FILE, MODEL_FILE, DamageModel, ModelError, content_hash, load_model, save_model
 
 
@@ -25,11 +26,16 @@ def small_model(seed=0):
     y = (x[:, 0] > 0).astype(int)
     first = new_pass((4,), seed, 3).fit(x, y)
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
-    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, np.arange(80) // 4, seed)
+    groups = np.arange(80) // 4
+    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed)
+    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, shell_forest)
     finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
-    measures = {"length_mm": {"any": {"ratio": 1.1, "offset": 0.0, "reach": 1.0, "floor": 3.0, "share": 0.1}}}
+    raw = rng.uniform(10, 90, 80)
+    usual = np.ones(80, bool)
+    measures = {"length_mm": fit_gauge(("u", "v"), x, raw, 1.1 * raw + x[:, 0], groups, usual, 5.0, seed)}
+    ending = fit_ending(("u", "v"), x, y > 0, seed)
     card = {"version": "test", "feature_version": "0", "trained_on": "dots"}
-    return DamageModel(finder, namer, namer, measures, card)
+    return DamageModel(finder, namer, shells, measures, ending, card)
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +51,9 @@ def test_a_model_comes_back_with_the_same_answers(model, tmp_path):
     x = np.random.default_rng(5).normal(size=(6, 2)).astype(np.float32)
     assert np.array_equal(back.finder.probabilities(x, neighbourhood), model.finder.probabilities(x, neighbourhood))
     assert back.wires.name(("u", "v"), x) == model.wires.name(("u", "v"), x)
-    assert back.measures == model.measures
+    assert back.shells.name(("u", "v"), x) == model.shells.name(("u", "v"), x)
+    assert back.measures["length_mm"].read(x[0], 40.0) == model.measures["length_mm"].read(x[0], 40.0)
+    assert np.array_equal(back.ending.shares(x), model.ending.shares(x))
     assert content_hash(back) == content_hash(model)
 
 

@@ -1,0 +1,95 @@
+"""Ways from a damage to terminations, on a drawn trunk with a breakout whose wires have a colour of their own."""
+
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.bundles import trace_bundles
+from vision.parts import Part
+from vision.regions import Extent
+from vision.ways import WAY_SIGNS, ways_to_terminations
+
+S = 5.0
+RED, BLUE = (50.0, 60.0, 40.0), (40.0, 10.0, -50.0)
+
+
+def scene_of(damage_colour):
+    """Trunk from x 20 to 220 mm, breakout at x 120 downwards to y 150; the breakout is blue, the trunk is red.
+
+    The damage covers x 150 to 170; the wire under it has `damage_colour` to its right. Terminations: one at the
+    trunk's left end, one at the breakout's.
+    """
+    shape = (160 * 5, 240 * 5)
+    raster = np.zeros(shape, np.uint8)
+    lab = np.full((*shape, 3), RED, np.float32)
+    for line in ([(20, 80), (220, 80)], [(120, 80), (120, 150)]):
+        cv2.polylines(raster, [np.round(np.array(line) * S).astype(np.int32)], False, 1, 20)
+    lab[90 * 5 :] = BLUE
+    lab[: 90 * 5, 171 * 5 : 200 * 5] = damage_colour
+    body = raster > 0
+    graph = trace_bundles(body, S, np.zeros(shape, bool))
+    ys, xs = np.nonzero(raster[::6, ::6])
+    xy = np.stack([xs, ys], axis=1) * 6.0
+    at = xy / S
+    damage = np.flatnonzero((at[:, 0] > 150) & (at[:, 0] < 170))
+    beside = np.flatnonzero((at[:, 0] > 172) & (at[:, 0] < 198))
+    lanes = np.full((len(xy), len(beside)), -1)
+    lanes[damage] = beside
+    feet = np.flatnonzero(
+        (graph.points[:, 0] > 150 * S) & (graph.points[:, 0] < 170 * S) & (graph.points[:, 1] < 90 * S)
+    )
+    ends = graph.points[graph.ends] / S
+    left, low = graph.ends[ends[:, 0].argmin()], graph.ends[ends[:, 1].argmax()]
+    housing = Part("t1", "housing", None, graph.points[left], int(left), 2.0)
+    ring = Part("t2", "ring", None, graph.points[low], int(low), 1.0)
+    signs = SimpleNamespace(
+        values={"share_of_bundle": 0.5, "mean_width_mm": 2.0, "finder_external_heat": 0.0,
+                "finder_electrical_overload": 0.0, "finder_earlier_repair": 0.0}
+    )  # fmt: skip
+    look = SimpleNamespace(
+        cells=SimpleNamespace(xy=xy, lanes=lanes), even=SimpleNamespace(lab=lab), canvas=SimpleNamespace(px_per_mm=S)
+    )
+    scene = SimpleNamespace(graph=graph, housings=[housing], terminals=[ring], body=body)
+    candidate = SimpleNamespace(region=SimpleNamespace(cells=damage), extent=Extent(20.0, feet), signs=signs)
+    return look, scene, candidate
+
+
+def sign(way, name):
+    """One sign of a way by name."""
+    return float(way.signs[WAY_SIGNS.index(name)])
+
+
+def test_ways_have_the_drawn_lengths_nearest_first():
+    """From x 150: 30 to the breakout and 70 down it, 130 to the trunk's left end; a gap to the part is added."""
+    ring, housing = ways_to_terminations(*scene_of(RED))
+    assert (ring.part.id, housing.part.id) == ("t2", "t1")
+    assert ring.way_mm == pytest.approx(30 + 70 + 1, abs=6)
+    assert housing.way_mm == pytest.approx(130 + 2, abs=5)
+    assert sign(housing, "longer_than_nearest_mm") == pytest.approx(housing.way_mm - ring.way_mm, abs=0.01)
+
+
+def test_a_way_runs_from_the_damages_edge_to_the_termination():
+    """Its first point lies at the damage's near edge, its last where the bundle meets the termination."""
+    look, scene, candidate = scene_of(RED)
+    for way in ways_to_terminations(look, scene, candidate):
+        assert way.points[0] / S == pytest.approx([150, 80], abs=2)
+        assert np.allclose(way.points[-1], scene.graph.points[way.part.graph_point])
+
+
+@pytest.mark.parametrize(("colour", "there"), [(RED, "t1"), (BLUE, "t2")])
+def test_the_damaged_wires_own_colour_is_met_where_the_wire_goes(colour, there):
+    """A red wire goes on in the red trunk, a blue one in the blue breakout."""
+    for way in ways_to_terminations(*scene_of(colour)):
+        assert sign(way, "own_colour_there") == (1.0 if way.part.id == there else 0.0)
+        assert sign(way, "own_colour_here") == pytest.approx(1.0 if way.part.id == there else 0.0, abs=0.15)
+
+
+def test_without_a_bundle_or_a_termination_there_is_no_way():
+    """Nothing is guessed."""
+    look, scene, candidate = scene_of(RED)
+    none = SimpleNamespace(region=candidate.region, extent=Extent(None, np.zeros(0, int)), signs=candidate.signs)
+    assert ways_to_terminations(look, scene, none) == []
+    bare = SimpleNamespace(graph=scene.graph, housings=[], terminals=[], body=scene.body)
+    assert ways_to_terminations(look, bare, candidate) == []
