@@ -76,6 +76,7 @@ def lane_means(lanes: np.ndarray, values: np.ndarray) -> np.ndarray:
     lanes : (N, L) numbers of the cells met along the wire, as of `Cells`
     """
     middle = (lanes.shape[1] - 1) // 2
+    values = values.astype(np.float32, copy=False)
     out = []
     for first, last in LANE_RINGS:
         steps = np.arange(first, min(last, middle) + 1)

@@ -51,7 +51,7 @@ def ways_to_terminations(look: FirstLook, scene: Scene, candidate: WireCandidate
     found.sort(key=lambda item: item[1])
     if not found:
         return []
-    palette = _own_colours(look, candidate)
+    palette, shown = _own_colours(look, candidate), _colours_by_foot(look, scene)
     here = float(np.median(scene.graph.half_width_mm[feet]))
     values = candidate.signs.values
     ways = []
@@ -62,7 +62,7 @@ def ways_to_terminations(look: FirstLook, scene: Scene, candidate: WireCandidate
             length, length - found[0][1], rank, len(found), part.kind == "housing",
             float(half.min()) / max(here, 0.3), float(np.median(half[last])) / max(here, 0.3), 2 * here,
             values["share_of_bundle"], values["mean_width_mm"],
-            *_colours_met(look, scene, chain[last], palette),
+            *_colours_met(shown, chain[last], palette),
             values["finder_external_heat"], values["finder_electrical_overload"], values["finder_earlier_repair"],
         ]  # fmt: skip
         ways.append(Way(part, length, scene.graph.points[chain], np.array(signs, np.float32)))
@@ -106,14 +106,19 @@ def _colours(look: FirstLook, xy: np.ndarray) -> np.ndarray:
     return lab * np.array([_LIGHT_WEIGHT, 1.0, 1.0], np.float32)
 
 
-def _colours_met(look: FirstLook, scene: Scene, branch: np.ndarray, palette: np.ndarray) -> tuple[float, float]:
-    """Share of the palette that the branch shows, and share of the branch that shows a colour of the palette."""
+def _colours_by_foot(look: FirstLook, scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """(M,) nearest centre-line point of each cell that shows a wire of a bundle, and (M, 3) its colour."""
     foot, distance = scene.graph.nearest(look.cells.xy)
-    near = np.isin(foot, branch) & (distance / look.canvas.px_per_mm < _ASIDE_MM)
-    wire = scene.body[tuple(np.round(look.cells.xy[near]).astype(int).T[::-1])]
-    there = _colours(look, look.cells.xy[near][wire])
+    near = distance / look.canvas.px_per_mm < _ASIDE_MM
+    near[near] = scene.body[tuple(np.round(look.cells.xy[near]).astype(int).T[::-1])]
+    return foot[near], _colours(look, look.cells.xy[near])
+
+
+def _colours_met(shown: tuple[np.ndarray, np.ndarray], branch: np.ndarray, palette: np.ndarray) -> tuple[float, float]:
+    """Share of the palette that the branch shows, and share of the branch that shows a colour of the palette."""
+    foot, colours = shown
+    there = colours[np.isin(foot, branch)]
     if len(palette) == 0 or len(there) == 0:
         return -1.0, -1.0
     apart = np.linalg.norm(palette[:, None] - there[None, :: max(1, len(there) // 300)], axis=2) < _SAME_COLOUR
-    shown = apart.mean(axis=1) > _SHOWN
-    return float(shown.mean()), float(apart.any(axis=0).mean())
+    return float((apart.mean(axis=1) > _SHOWN).mean()), float(apart.any(axis=0).mean())
