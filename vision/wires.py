@@ -226,13 +226,18 @@ def _wire(
     ends = [_termination(pieces[0].start, labels, s), _termination(pieces[-1].end, labels, s)]
     way = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum()) / s
     known = all(name is not None for name, _ in ends)
-    length = way + sum(gap for _, gap in ends)
+    length = (way + sum(gap for _, gap in ends)) * _axis_factor(diameter, camera_height_mm)
     gaps = sum(float(np.linalg.norm(b.line_px[0] - a.line_px[-1])) / s for a, b in pairwise(pieces))
     u95 = float(np.hypot(np.hypot(_SCALE_U95_REL * length, 2.0), 0.15 * gaps))
     return TracedWire(
         "", code, (float(base[0]), float(base[1]), float(base[2])), margin, diameter, line, width,
         Measure(value=length, u95=u95, low_bound=not known), (ends[0][0], ends[1][0]), columns, group.ambiguous,
     )  # fmt: skip
+
+
+def _axis_factor(diameter: Measure | None, camera_height_mm: float | None) -> float:
+    """True length over its length on the mat's plane: the axis lies half the diameter nearer to the camera."""
+    return 1.0 - diameter.value / 2 / camera_height_mm if diameter is not None and camera_height_mm else 1.0
 
 
 def diameter_of(width_mm: np.ndarray, free: np.ndarray, camera_height_mm: float | None) -> Measure | None:

@@ -204,6 +204,13 @@ def test_a_wire_nearer_to_the_camera_than_the_mat_is_brought_back_to_size():
     assert near.value * 150.0 / (150.0 - near.value / 2) == pytest.approx(3.0, abs=0.001)
 
 
+def test_a_wires_length_is_measured_at_the_height_of_its_axis():
+    """A 3-mm wire 100 mm below the camera looks longer by 100 / (100 - its half diameter)."""
+    flat, near = (trace_wires(*look_at([DrawnWire(at(20.0), 3.0, RED)], camera_height_mm=h))[0] for h in (None, 100.0))
+    assert near.length_mm.value == pytest.approx(flat.length_mm.value * (1 - _known(near.diameter_mm).value / 200))
+    assert near.length_mm.value < flat.length_mm.value
+
+
 def test_too_few_columns_give_no_diameter():
     """A measure that could not be had is absent."""
     assert diameter_of(np.full(3, 2.0), np.full(3, 2), None) is None
