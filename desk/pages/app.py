@@ -16,6 +16,7 @@ from desk.pages import (
     routes_api,
     routes_api_more,
     routes_intake,
+    routes_orders,
     routes_people,
     routes_queue,
 )
@@ -25,7 +26,7 @@ from desk.shop.desk import Desk
 
 ROUTERS = (
     routes_people.router, routes_intake.router, routes_queue.router, review_routes.router, opinion_routes.router,
-    routes_api.router, routes_api_more.router,
+    routes_orders.router, routes_api.router, routes_api_more.router,
 )  # fmt: skip
 """Every set of routes the desk has."""
 

@@ -20,6 +20,7 @@ from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, correct_intake, open
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
+from desk.shop.orders import orders_of
 from desk.shop.recurrence import earlier_visits
 from desk.shop.sheet import AssemblySheet, photograph, sheet_of
 from desk.shop.standing import refresh
@@ -180,8 +181,9 @@ async def send_photographs(request: Request, desk: TheDesk, visitor: Intake, ass
 @router.get("/assemblies/{assembly_id}")
 def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id: int) -> Response:
     with desk.database.read() as session:
-        sheet = sheet_of(session, assembly_id)
-    return page(request, "assembly.html.j2", sheet=sheet, within_days=desk.rules.recurrence.within_days)
+        sheet, orders = sheet_of(session, assembly_id), orders_of(session, assembly_id)
+    within_days = desk.rules.recurrence.within_days
+    return page(request, "assembly.html.j2", sheet=sheet, orders=orders, within_days=within_days)
 
 
 @router.get("/photographs/{photograph_id}/{size}")

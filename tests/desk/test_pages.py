@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 import pytest
 from starlette.testclient import TestClient
 
-from desk.pages import routes_api, routes_api_more, routes_intake, routes_people, routes_queue
+from desk.pages import routes_api, routes_api_more, routes_intake, routes_orders, routes_people, routes_queue
 from desk.pages.app import make_app
 from desk.pages.units import say_length
 from desk.records import tables
@@ -48,6 +48,8 @@ ROUTES = [
     ("GET", "/photographs/1/small", {"intake", "reviewer", "analyst"}),
     ("GET", "/settings", {"intake", "reviewer", "analyst"}),
     ("POST", "/settings", {"intake", "reviewer", "analyst"}),
+    ("POST", "/assemblies/1/orders", {"reviewer"}),
+    ("GET", "/orders/1.pdf", {"intake", "reviewer", "analyst"}),
     ("GET", "/api/v1/assemblies", {"intake", "reviewer", "analyst"}),
     ("POST", "/api/v1/assemblies", {"intake"}),
     ("GET", "/api/v1/queue", {"reviewer", "analyst"}),
@@ -82,7 +84,7 @@ def test_no_route_was_forgotten_above():
     doors = {"/sign-in", "/sign-out", "/set-up/{token}", "/", "/api/v1/session", "/api/v1/openapi.json", "/static"}
     listed = {(method, address.split("?")[0]) for method, address, _ in ROUTES}
     seen = set()
-    modules = (routes_people, routes_intake, routes_queue, routes_api, routes_api_more)
+    modules = (routes_people, routes_intake, routes_queue, routes_orders, routes_api, routes_api_more)
     for module in modules:
         for route in module.router.routes:
             filled = route.path.replace("{size}", "small").replace("{key}", "key-0001")

@@ -1,0 +1,79 @@
+"""Issues work orders from reviewed assemblies, and keeps each as it was issued."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, undefer
+
+from desk.errors import DeskError
+from desk.order_make import Sources, make_order
+from desk.order_model import Assessed, Order
+from desk.order_pages import order_pdf
+from desk.records import tables
+from desk.records.errors import NotFound
+from desk.shop.assemblies import assembly, newest_intake, photographs_of
+from desk.shop.desk import Desk
+from desk.shop.errors import Invalid
+from desk.shop.people import Account
+from desk.shop.review import review_of
+from desk.shop.standing import refresh
+from models.circuit.circuit_list import parse_circuit_list
+from models.repair.prices import load_prices
+from vision.findings import PhotoFindings
+
+ORDER = "order"
+_MAY_BE_ISSUED = ("reviewed", "ordered")
+
+
+def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int) -> int:
+    """Plan the repair as the review stands and keep the order; its number. Invalid before the sign-off."""
+    row = assembly(session, assembly_id)
+    state = refresh(session, desk, assembly_id).state
+    if state not in _MAY_BE_ISSUED:
+        raise Invalid("order", "expected a review that is signed off, got one that is not: sign it off, then issue")
+    review, held = review_of(session, desk, assembly_id), newest_intake(session, assembly_id)
+    circuits = (
+        parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list") if held.circuit_list else ()
+    )
+    assessed = Assessed(assembly=row.shop_order, named=True, photos=review.photos, decision=review.after)
+    sources = Sources(desk.rules, load_prices(None), circuits, None)
+    try:
+        order = make_order(assessed, sources, _files(session, desk, assembly_id), answers=review.answers)
+    except DeskError as error:
+        raise Invalid("order", str(error)) from error
+    photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
+    paper = tables.Paper(
+        assembly_id=assembly_id,
+        kind=ORDER,
+        payload={"order": order.model_dump(mode="json", by_alias=True), "photos": photos},
+        made_by=account.id,
+    )
+    session.add(paper)
+    session.flush()
+    refresh(session, desk, assembly_id)
+    return paper.id
+
+
+def orders_of(session: Session, assembly_id: int) -> Sequence[tables.Paper]:
+    """The orders issued for an assembly, the newest first."""
+    paper = tables.Paper
+    query = select(paper).where(paper.assembly_id == assembly_id, paper.kind == ORDER).order_by(paper.id.desc())
+    return session.scalars(query).all()
+
+
+def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "a4") -> tuple[str, bytes]:
+    """An issued order as (file name, PDF): what was decided then, with its photographs."""
+    paper = session.get(tables.Paper, paper_id, options=[undefer(tables.Paper.payload)])
+    if paper is None or paper.kind != ORDER:
+        raise NotFound(f"expected an order of this shop, got number {paper_id}: find its assembly in the list")
+    order = Order.model_validate(paper.payload["order"])
+    photos = [PhotoFindings.model_validate(one) for one in paper.payload["photos"]]
+    return f"order-{paper_id}.pdf", order_pdf(order, photos, _files(session, desk, paper.assembly_id), paper_size)
+
+
+def _files(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:
+    """Photographs in the store by hash, each held against its hash; one that is missing is named by the store."""
+    return {row.sha256: desk.store.checked(row.sha256, row.suffix) for row in photographs_of(session, assembly_id)}
