@@ -293,6 +293,25 @@ class Shop:
         copy.write_bytes(Path(path).read_bytes())
         return receive(self.desk, self.accounts["intake"], assembly_id, copy, Path(path).name, face)
 
+    def assessed(self, assembly_id, sha256, known):
+        """Put a photograph on record as if taken in and assessed, with its truth as the findings."""
+        findings = findings_from_truth(known, sha256).model_dump(mode="json", by_alias=True)
+        with self.desk.database.write() as session:
+            photograph = tables.Photograph(
+                assembly_id=assembly_id, sha256=sha256, suffix=".jpg", name=known.photo, face="face_a", size_bytes=1,
+                width_px=640, height_px=480, made_by=self.accounts["intake"].id,
+            )  # fmt: skip
+            session.add(photograph)
+            session.flush()
+            session.add(
+                tables.Assessment(
+                    photograph_id=photograph.id, findings=findings, label="rodent", model_version="truth",
+                    feature_version="truth", rules_sha256=self.desk.rules_sha256, seconds=1.0,
+                )
+            )  # fmt: skip
+            session.flush()
+            refresh(session, self.desk, assembly_id)
+
 
 @pytest.fixture
 def shop(ready_address, tmp_path):

@@ -7,7 +7,6 @@ from desk.review.edits import EDIT
 from desk.shop import opinions, review
 from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.standing import refresh
-from desk.truth_findings import findings_from_truth
 
 
 @pytest.fixture
@@ -18,22 +17,7 @@ def judged(shop, drawn):
         assembly_id = shop.opened(shop_order)
         sha = f"{assembly_id}aaa1111"
         known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 40), drawn.region("rodent", 500, 40, "r1")])
-        findings = findings_from_truth(known, sha).model_dump(mode="json", by_alias=True)
-        with shop.desk.database.write() as session:
-            photograph = tables.Photograph(
-                assembly_id=assembly_id, sha256=sha, suffix=".jpg", name="a.jpg", face="face_a", size_bytes=1,
-                width_px=640, height_px=480, made_by=shop.accounts["intake"].id,
-            )  # fmt: skip
-            session.add(photograph)
-            session.flush()
-            session.add(
-                tables.Assessment(
-                    photograph_id=photograph.id, findings=findings, label="rodent", model_version="truth",
-                    feature_version="truth", rules_sha256=shop.desk.rules_sha256, seconds=1.0,
-                )
-            )  # fmt: skip
-            session.flush()
-            refresh(session, shop.desk, assembly_id)
+        shop.assessed(assembly_id, sha, known)
         seen = None
         with shop.desk.database.write() as session:
             for region, label in zip(("r0", "r1"), labels, strict=True):

@@ -11,8 +11,6 @@ from desk.records.photo_store import hash_of
 from desk.review.edits import EDIT
 from desk.shop import orders, review
 from desk.shop.errors import Invalid
-from desk.shop.standing import refresh
-from desk.truth_findings import findings_from_truth
 
 
 @pytest.fixture
@@ -22,22 +20,7 @@ def assembly(shop, drawn, blank_photo):
     sha = hash_of(file)
     shop.desk.store.take_in(file, sha, ".jpg")
     known = drawn.truth("a.jpg", [drawn.region("rodent", 400, 40)])
-    findings = findings_from_truth(known, sha).model_dump(mode="json", by_alias=True)
-    with shop.desk.database.write() as session:
-        photograph = tables.Photograph(
-            assembly_id=assembly_id, sha256=sha, suffix=".jpg", name="a.jpg", face="face_a", size_bytes=1,
-            width_px=640, height_px=480, made_by=shop.accounts["intake"].id,
-        )  # fmt: skip
-        session.add(photograph)
-        session.flush()
-        session.add(
-            tables.Assessment(
-                photograph_id=photograph.id, findings=findings, label="rodent", model_version="truth",
-                feature_version="truth", rules_sha256=shop.desk.rules_sha256, seconds=1.0,
-            )
-        )  # fmt: skip
-        session.flush()
-        refresh(session, shop.desk, assembly_id)
+    shop.assessed(assembly_id, sha, known)
     return assembly_id, sha
 
 
