@@ -86,3 +86,5 @@ def test_the_pages_ask_blindly_and_show_kappa(shop, judged):
     shown = other.get("/agreement").text
     assert address not in shown and "2 places" in shown
     assert shop.browser("intake").get("/agreement").status_code == 403
+    assert 'href="/agreement"' in other.get("/assemblies").text
+    assert 'href="/agreement"' not in shop.browser("intake").get("/assemblies").text
