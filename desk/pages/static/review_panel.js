@@ -63,7 +63,7 @@ export function drawDecision(state) {
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words), tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)),
     tag("p", {}, `wires to repair: ${decision.wires}`),
     ...(change.length ? [tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), tag("ul", {}, ...change.map((line) => tag("li", {}, line))))] : []),
-    tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} steps`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `, ${step.on}: ${step.why}`)))),
+    tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `, ${step.on}: ${step.why}`)))),
     tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),
       tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), `${rule.id}. ${rule.says}`)))),
   );
