@@ -24,6 +24,7 @@ from desk.gauge_lessons import fit_gauges
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
+from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import Namer, fit_namer, forest, shell_forest
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from sample_images.scene import SCENARIOS
@@ -101,8 +102,13 @@ def _counted(results: Iterable[Result], total: int, step: str, on_progress: Prog
         yield result
 
 
-def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progress | None = None) -> DamageModel:
-    """Train on scenes, in two folds of whole scenes.
+def train(
+    jobs: Sequence[SceneJob],
+    settings: TrainSettings,
+    on_progress: Progress | None = None,
+    record: Callable[[Sequence[SceneLesson]], None] | None = None,
+) -> DamageModel:
+    """Train on scenes, in two folds of whole scenes. ``record`` is handed the candidates that the namers learn from.
 
     Each half of the finder learns on one fold and finds candidates on the other: so the namers and every correction
     learn on all scenes, from candidates found by a finder that never saw them.
@@ -131,6 +137,8 @@ def train(jobs: Sequence[SceneJob], settings: TrainSettings, on_progress: Progre
         work = partial(_candidates, layouts=layouts, finders=other)
         naming = _pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
         found = list(_counted(naming, len(jobs), "naming candidates", on_progress))
+        if record:
+            record(found)
         return fit_rest(finder, found, settings, len(jobs))
 
 
@@ -289,7 +297,20 @@ def retrain_from_samples(
         make_folder(keep, "--keep")
     from desk.console import training_progress
 
+    found: list[SceneLesson] = []
     with training_progress() as on_progress:
-        model = train(jobs_for(settings), settings, on_progress)
-    save_model(model, output or SHIPPED)
-    return load_model(output or SHIPPED)
+        model = train(jobs_for(settings), settings, on_progress, found.extend)
+    folder = output or SHIPPED
+    save_model(model, folder)
+    save_lessons(recorded(found), content_hash(model), folder / LESSONS_FILE)
+    return load_model(folder)
+
+
+def recorded(found: Sequence[SceneLesson], weight: float = 1.0) -> dict[str, Lessons]:
+    """The candidates by kind, as they are kept beside a model."""
+    return {
+        kind: lessons_of(
+            [(c.names, c.vector, c.label, c.scene) for s in found for c in s.candidates if c.kind == kind], weight
+        )
+        for kind in KINDS
+    }

@@ -88,7 +88,11 @@ class CellLesson:
 def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
     """Look at one picture and label its cells."""
     photo, truth = job.load()
-    look = first_look(photo, layouts)
+    return cells_of(first_look(photo, layouts), truth)
+
+
+def cells_of(look: FirstLook, truth: Truth) -> CellLesson:
+    """The cells of one photograph, each with its class by the truth; none where no assembly is seen."""
     if len(look.cells.xy) == 0:
         return CellLesson((), np.zeros((0, 2)), np.zeros((0, 0), np.float32), np.zeros(0, int), np.zeros((0, 1), int))
     classes = cell_classes(truth, look.canvas.to_photo_px(look.cells.xy))
@@ -126,16 +130,20 @@ class SceneLesson:
 def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], finder: Finder) -> SceneLesson:
     """Find candidates and label them from the truth."""
     photo, truth = job.load()
-    look = first_look(photo, layouts)
+    return candidates_of(first_look(photo, layouts), truth, finder, job.name, job.extra == 0)
+
+
+def candidates_of(look: FirstLook, truth: Truth, finder: Finder, name: str, usual: bool) -> SceneLesson:
+    """The candidates that a finder sees in one photograph, labelled from the truth. name : what they are grouped by."""
     if len(look.cells.xy) == 0:
-        return SceneLesson(job.name, tuple(truth.labels), [], [], job.extra == 0)
+        return SceneLesson(name, tuple(truth.labels), [], [], usual)
     scene = find_scene(look, finder)
     near = _near_rasters(truth)
-    broken = scene.probabilities[:, CELL_CLASSES.index("connector")]
-    lessons = [_wire_lesson(look, scene, c, truth, near, job.name) for c in scene.wire_candidates]
-    lessons += [_shell_lesson(look, broken, c, truth, near, job.name) for c in scene.shell_candidates]
+    broken = scene.probabilities[:, finder.classes.index("connector")]
+    lessons = [_wire_lesson(look, scene, c, truth, near, name) for c in scene.wire_candidates]
+    lessons += [_shell_lesson(look, broken, c, truth, near, name) for c in scene.shell_candidates]
     covered = _covering_lengths(look, scene, truth)
-    return SceneLesson(job.name, tuple(truth.labels), lessons, covered, job.extra == 0)
+    return SceneLesson(name, tuple(truth.labels), lessons, covered, usual)
 
 
 def _near_rasters(truth: Truth) -> list[tuple[TruthRegion, np.ndarray]]:
@@ -261,5 +269,7 @@ __all__ = [
     "SceneJob",
     "SceneLesson",
     "candidate_lessons",
+    "candidates_of",
     "cell_lesson",
+    "cells_of",
 ]

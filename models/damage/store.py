@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +15,7 @@ import skops
 import skops.io
 from sklearn.tree._tree import Tree
 
+from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
@@ -139,20 +138,8 @@ def save_model(model: DamageModel, folder: Path) -> None:
     data = skops.io.dumps(_plain(model), compresslevel=9, compression=8)
     card = {**model.card, "libraries": library_versions(), "file_sha256": hashlib.sha256(data).hexdigest(),
             "content_sha256": content_hash(model)}  # fmt: skip
-    _write(folder / MODEL_FILE, data)
-    _write(folder / CARD_FILE, (json.dumps(card, indent=1, sort_keys=True) + "\n").encode())
-
-
-def _write(path: Path, data: bytes) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-    except BaseException:
-        os.unlink(temporary)
-        raise
+    write_file(folder / MODEL_FILE, data)
+    write_file(folder / CARD_FILE, (json.dumps(card, indent=1, sort_keys=True) + "\n").encode())
 
 
 def load_model(folder: Path = SHIPPED) -> DamageModel:
