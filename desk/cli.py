@@ -14,6 +14,7 @@ import click
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
 from desk.inspection import inspect
+from desk.learning.commands import COMMANDS as LEARNING
 from desk.order import close, order
 from desk.serve import backup, restore, serve
 from desk.splice_tool import splice
@@ -209,7 +210,7 @@ def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Pa
     return 0
 
 
-for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore):
+for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore, *LEARNING):
     cli.add_command(_command)
 
 

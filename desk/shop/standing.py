@@ -145,12 +145,12 @@ def state_of(session: Session, assembly_id: int, photographs: int, assessed: Ass
     )
     if running:
         return "assessing"
-    if _signed_off(session, assembly_id, assessed):
+    if signed_off(session, assembly_id, assessed):
         return "reviewed"
     return "to_review" if assessed.photos else "photographing"
 
 
-def _signed_off(session: Session, assembly_id: int, assessed: Assessed) -> bool:
+def signed_off(session: Session, assembly_id: int, assessed: Assessed) -> bool:
     """Whether the newest word on the assembly is a sign-off: no later assessment, and no later edit."""
     entry = tables.ReviewEntry
     newest = session.scalar(

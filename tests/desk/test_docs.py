@@ -22,8 +22,12 @@ def test_every_command_and_option_is_in_the_readme(name):
     """The command by its call, each option by its long name in the command's paragraph or table."""
     command = cli.commands[name]
     assert f"loomtriage {name}" in README
-    for option in (p for p in command.params if isinstance(p, click.Option)):
-        assert max(option.opts, key=len) in README, option.opts
+    within = getattr(command, "commands", {})
+    for one in (command, *within.values()):
+        for option in (p for p in one.params if isinstance(p, click.Option)):
+            assert max(option.opts, key=len) in README, option.opts
+    for sub in within:
+        assert f"loomtriage {name} {sub}" in README
 
 
 @pytest.mark.parametrize("rule_id", RULE_IDS)

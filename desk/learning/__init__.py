@@ -1,0 +1,1 @@
+"""Learning from every correction: the corrected set, training again, comparing and choosing models."""
