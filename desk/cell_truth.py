@@ -35,10 +35,10 @@ def _fill(raster: np.ndarray, rings: list[Ring], value: int, scale: float) -> No
             cv2.fillPoly(raster, [points], value, shift=_SHIFT)
 
 
-def class_raster(truth: Truth, scale: float = 0.5) -> np.ndarray:
-    """(H, W) uint8 of indices into CELL_CLASSES at ``scale`` times the photograph's size."""
+def class_raster(truth: Truth, scale: float = 0.5, classes: tuple[str, ...] = CELL_CLASSES) -> np.ndarray:
+    """(H, W) uint8 of indices into ``classes`` at ``scale`` times the photograph's size."""
     raster = np.zeros((round(truth.height_px * scale), round(truth.width_px * scale)), np.uint8)
-    index = CELL_CLASSES.index
+    index = classes.index
     for wire in truth.wires:
         points = np.round((np.asarray(wire.centreline_px) + 0.5) * scale * 2**_SHIFT).astype(np.int32)
         width = max(1, round(wire.diameter_mm / truth.mm_per_px_centre * scale))
@@ -55,13 +55,15 @@ def class_raster(truth: Truth, scale: float = 0.5) -> np.ndarray:
     return raster
 
 
-def cell_classes(truth: Truth, photo_xy: np.ndarray, scale: float = 0.5) -> np.ndarray:
-    """(N,) class indices of cells at (N, 2) photograph px, -1 where nothing is taught.
+def cell_classes(
+    truth: Truth, photo_xy: np.ndarray, scale: float = 0.5, classes: tuple[str, ...] = CELL_CLASSES
+) -> np.ndarray:
+    """(N,) indices into ``classes`` of cells at (N, 2) photograph px, -1 where nothing is taught.
 
     That is at the rim of a damage, on a maker's own joint (it looks like a sleeve and is none) and outside the picture.
     """
-    raster = class_raster(truth, scale)
-    damage = raster >= CELL_CLASSES.index("external_heat")
+    raster = class_raster(truth, scale, classes)
+    damage = np.isin(raster, [classes.index(region.label) for region in truth.regions])
     reach = max(1, round(1.0 / truth.mm_per_px_centre * scale))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     rim = (cv2.dilate(damage.astype(np.uint8), kernel) > 0) & ~damage

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from sklearn.exceptions import ConvergenceWarning
@@ -21,6 +19,7 @@ from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.files import check_writable, make_folder
 from desk.gauge_lessons import fit_gauges
+from desk.parallel import Progress, counted, pool_map
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
@@ -42,9 +41,6 @@ DRAWN_OTHERWISE = (
 )  # fmt: skip
 """Features whose values on crowded scenes tell overload from sound wires but do not on an independent renderer's: there
 a burnt circuit is a smaller share of its bundle and lies alone. The namer of wires does not look at them."""
-Item = TypeVar("Item")
-Result = TypeVar("Result")
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
@@ -79,29 +75,6 @@ def jobs_for(settings: TrainSettings) -> list[SceneJob]:
     ]
 
 
-def _pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
-    """Results in the order of the items, from one-threaded processes."""
-    if workers <= 1:
-        yield from map(work, items)
-        return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_one_thread) as pool:
-        yield from pool.map(work, items, chunksize=2)
-
-
-def _one_thread() -> None:
-    import cv2
-
-    cv2.setNumThreads(1)
-
-
-def _counted(results: Iterable[Result], total: int, step: str, on_progress: Progress | None) -> Iterator[Result]:
-    for done, result in enumerate(results, 1):
-        if on_progress:
-            on_progress(step, done, total)
-        yield result
-
-
 def train(
     jobs: Sequence[SceneJob],
     settings: TrainSettings,
@@ -120,8 +93,8 @@ def train(
     with threadpool_limits(1):
         layouts = builtin_layouts()
         looked = list(
-            _counted(
-                _pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers),
+            counted(
+                pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers),
                 len(jobs), "looking at cells", on_progress,
             )
         )  # fmt: skip
@@ -135,8 +108,8 @@ def train(
         finder = Finder(CELL_CLASSES, names, tuple(parts))
         other = {k: finder.part(1 - k) for k in FOLDS}
         work = partial(_candidates, layouts=layouts, finders=other)
-        naming = _pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
-        found = list(_counted(naming, len(jobs), "naming candidates", on_progress))
+        naming = pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
+        found = list(counted(naming, len(jobs), "naming candidates", on_progress))
         if record:
             record(found)
         return fit_rest(finder, found, settings, len(jobs))

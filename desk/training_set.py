@@ -114,6 +114,7 @@ class CandidateLesson:
     raw: dict[str, float | None] = field(default_factory=dict)
     truth: dict[str, float | None] = field(default_factory=dict)
     ways: np.ndarray = field(default_factory=lambda: np.zeros((0, 1 + len(WAY_SIGNS)), np.float32))
+    region: str | None = None  # id of the true region that it shows
 
 
 @dataclass(frozen=True)
@@ -210,7 +211,8 @@ def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -
     signs = candidate.signs
     label = region.label if region else "sound"
     ways = _ways(look, scene, candidate) if true.get("to_termination_mm") is not None else None
-    lesson = CandidateLesson("wires", name, label, signs.names, signs.vector(), raw, true)
+    shown = region.id if region else None
+    lesson = CandidateLesson("wires", name, label, signs.names, signs.vector(), raw, true, region=shown)
     return lesson if ways is None else replace(lesson, ways=ways)
 
 
@@ -231,7 +233,8 @@ def _shell_lesson(look, broken: np.ndarray, candidate, truth: Truth, near, name:
         if housing is not None:
             true |= {"crack_length_mm": housing.crack_length_mm, "missing_area_mm2": housing.missing_area_mm2}
     signs = candidate.signs
-    return CandidateLesson("shell", name, "connector" if region else "sound", signs.names, signs.vector(), raw, true)
+    label, shown = ("connector", region.id) if region else ("sound", None)
+    return CandidateLesson("shell", name, label, signs.names, signs.vector(), raw, true, region=shown)
 
 
 def _housing_of(region: TruthRegion, truth: Truth):

@@ -1,0 +1,106 @@
+"""Teaches a fitted finder further: more epochs on new cells mixed with old ones, and outputs for new classes."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from sklearn.neural_network import MLPClassifier
+from sklearn.pipeline import Pipeline
+from sklearn.preprocessing import LabelBinarizer, StandardScaler
+
+from models.damage.finder import Finder, TwoPasses
+
+_FAINT = -6.0
+"""Start of a new output's bias: as good as never answered before it was taught."""
+
+
+@dataclass(frozen=True)
+class UpdateSettings:
+    """How far a network is taken: few epochs at half the first training's rate, lest it forget."""
+
+    epochs: int = 6
+    rate: float = 1e-3
+
+
+def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings: UpdateSettings) -> Pipeline:
+    """A copy of the fitted network after further epochs on (n, F) inputs with (n,) class numbers.
+
+    The scaling of its inputs stays as it was; the optimiser starts anew. The same inputs and seed give the same.
+    """
+    taught = copy.deepcopy(member)
+    scaler, network = taught[0], taught[-1]
+    if hasattr(network, "_optimizer"):
+        del network._optimizer
+    network.learning_rate_init = settings.rate
+    rng = np.random.default_rng(seed)
+    rows = scaler.transform(x).astype(np.float32)
+    for epoch in range(settings.epochs):
+        order = rng.permutation(len(rows))
+        network.random_state = seed + epoch
+        network.partial_fit(rows[order], y[order])
+    return taught
+
+
+def widened(finder: Finder, new_classes: Sequence[str], seed: int) -> Finder:
+    """The finder with outputs for further classes, which it answers with next to nothing until it is taught.
+
+    What it says of the classes it knows stays the same but for that.
+    """
+    if not new_classes:
+        return finder
+    twice = set(new_classes) & set(finder.classes)
+    if twice:
+        raise ValueError(f"expected new classes, got {', '.join(sorted(twice))}, which the finder knows")
+    parts = tuple(_wider_passes(part, finder, len(new_classes), seed) for part in finder.parts)
+    return replace(finder, classes=(*finder.classes, *new_classes), parts=parts)
+
+
+def _wider_passes(part: TwoPasses, finder: Finder, more: int, seed: int) -> TwoPasses:
+    features, known = len(finder.feature_names), len(finder.classes)
+    first = tuple(_with_outputs(copy.deepcopy(m), more, seed + k) for k, m in enumerate(part.first))
+    # what the second pass sees: the features, then blocks of one column per class
+    blocks = (part.second[0][0].n_features_in_ - features) // known
+    at = [features + known * (b + 1) for b in range(blocks) for _ in range(more)]
+    second = tuple(
+        _with_outputs(_with_inputs(copy.deepcopy(m), at), more, seed + 100 + k) for k, m in enumerate(part.second)
+    )
+    return TwoPasses(first, second)
+
+
+def _with_outputs(member: Pipeline, more: int, seed: int) -> Pipeline:
+    network: MLPClassifier = member[-1]
+    rng = np.random.default_rng(seed)
+    last = network.coefs_[-1]
+    fresh = rng.normal(0, 0.01, (last.shape[0], more)).astype(last.dtype)
+    network.coefs_[-1] = np.hstack([last, fresh])
+    faint = np.full(more, _FAINT, network.intercepts_[-1].dtype)
+    network.intercepts_[-1] = np.concatenate([network.intercepts_[-1], faint])
+    count = len(network.classes_) + more
+    network.classes_ = np.arange(count)
+    network.n_outputs_ = count
+    network._label_binarizer = LabelBinarizer().fit(network.classes_)
+    _forget_training(network)
+    return member
+
+
+def _with_inputs(member: Pipeline, at: Sequence[int]) -> Pipeline:
+    """The network with inputs of no weight before the columns ``at``."""
+    scaler: StandardScaler = member[0]
+    network: MLPClassifier = member[-1]
+    for name, value in (("mean_", 0.0), ("var_", 1.0), ("scale_", 1.0)):
+        setattr(scaler, name, np.insert(getattr(scaler, name), at, value))
+    scaler.n_features_in_ = len(scaler.mean_)
+    network.coefs_[0] = np.insert(network.coefs_[0], at, 0.0, axis=0)
+    network.n_features_in_ = len(scaler.mean_)
+    _forget_training(network)
+    return member
+
+
+def _forget_training(network: MLPClassifier) -> None:
+    """Drop what belongs to the former shape; `updated` starts an optimiser of its own."""
+    for name in ("_optimizer", "_best_coefs", "_best_intercepts"):
+        if hasattr(network, name):
+            delattr(network, name)

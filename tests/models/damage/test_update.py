@@ -1,0 +1,65 @@
+"""A fitted finder is taught further without forgetting, and learns classes it did not know."""
+
+import numpy as np
+import pytest
+
+from models.damage.finder import Finder, TwoPasses, mean_answer, new_pass, second_pass_input
+from models.damage.update import UpdateSettings, updated, widened
+
+CENTRES = np.array([[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [0.0, 6.0, 0.0], [0.0, 0.0, 6.0], [6.0, 6.0, 6.0]])
+
+
+def clouds(classes, n=400, seed=0):
+    """Points around one centre per class."""
+    rng = np.random.default_rng(seed)
+    y = np.repeat(classes, n)
+    return (CENTRES[y] + rng.normal(size=(len(y), 3))).astype(np.float32), y
+
+
+def around(values):
+    return np.hstack([values, values])
+
+
+@pytest.fixture(scope="module")
+def finder():
+    """Knows the first three classes."""
+    x, y = clouds([0, 1, 2])
+    first = (new_pass((16,), 0, 20).fit(x, y),)
+    second = (new_pass((16,), 1, 20).fit(second_pass_input(x, mean_answer(first, x), around), y),)
+    return Finder(("ground", "wire", "housing"), ("a", "b", "c"), (TwoPasses(first, second),))
+
+
+def right(member, x, y):
+    return float((member.predict_proba(x).argmax(axis=1) == y).mean())
+
+
+def test_wider_answers_stay_what_they_were_and_the_new_class_is_next_to_never_said(finder):
+    """Both passes; the new column is below one in a hundred."""
+    x, _ = clouds([0, 1, 2], seed=5)
+    wide = widened(finder, ["corrosion"], 0)
+    before, after = finder.probabilities(x, around), wide.probabilities(x, around)
+    assert after.shape[1] == 4 and after[:, 3].max() < 0.01
+    assert np.abs(after[:, :3] - before).max() < 0.01
+    assert wide.classes == ("ground", "wire", "housing", "corrosion") and finder.classes == (
+        "ground",
+        "wire",
+        "housing",
+    )
+    with pytest.raises(ValueError, match="expected new classes, got wire"):
+        widened(finder, ["wire"], 0)
+
+
+def test_a_new_class_is_learnt_and_the_old_ones_are_kept(finder):
+    """Taught with a mix of both, it finds the new one and forgets nothing; the finder it came from is untouched."""
+    wide = widened(finder, ["corrosion"], 0)
+    x, y = clouds([0, 1, 2, 3], 300, seed=2)
+    taught = updated(wide.parts[0].first[0], x, y, 0, UpdateSettings(epochs=60))
+    assert right(taught, *clouds([3], seed=9)) > 0.95 and right(taught, *clouds([0, 1, 2], seed=9)) > 0.95
+    assert right(finder.parts[0].first[0], *clouds([0, 1, 2], seed=9)) > 0.95
+
+
+def test_the_same_seed_gives_the_same(finder):
+    """Twice the same weights."""
+    x, y = clouds([0, 1, 2], 200, seed=3)
+    one, two = (updated(finder.parts[0].first[0], x, y, 7, UpdateSettings()) for _ in range(2))
+    assert all(np.array_equal(a, b) for a, b in zip(one[-1].coefs_, two[-1].coefs_, strict=True))
