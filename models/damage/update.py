@@ -13,7 +13,7 @@ from sklearn.preprocessing import LabelBinarizer, StandardScaler
 
 from models.damage.finder import Finder, TwoPasses
 
-_FAINT = -6.0
+_FAINT = -4.0
 """Start of a new output's bias: as good as never answered before it was taught."""
 
 
@@ -23,6 +23,7 @@ class UpdateSettings:
 
     epochs: int = 6
     rate: float = 1e-3
+    batch: int = 256
 
 
 def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings: UpdateSettings) -> Pipeline:
@@ -34,7 +35,7 @@ def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings:
     scaler, network = taught[0], taught[-1]
     if hasattr(network, "_optimizer"):
         del network._optimizer
-    network.learning_rate_init = settings.rate
+    network.learning_rate_init, network.batch_size = settings.rate, min(settings.batch, len(x))
     rng = np.random.default_rng(seed)
     rows = scaler.transform(x).astype(np.float32)
     for epoch in range(settings.epochs):

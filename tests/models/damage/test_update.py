@@ -34,12 +34,12 @@ def right(member, x, y):
 
 
 def test_wider_answers_stay_what_they_were_and_the_new_class_is_next_to_never_said(finder):
-    """Both passes; the new column is below one in a hundred."""
+    """Both passes; the new column is below one in twenty."""
     x, _ = clouds([0, 1, 2], seed=5)
     wide = widened(finder, ["corrosion"], 0)
     before, after = finder.probabilities(x, around), wide.probabilities(x, around)
-    assert after.shape[1] == 4 and after[:, 3].max() < 0.01
-    assert np.abs(after[:, :3] - before).max() < 0.01
+    assert after.shape[1] == 4 and after[:, 3].max() < 0.05
+    assert np.abs(after[:, :3] - before).max() < 0.05
     assert wide.classes == ("ground", "wire", "housing", "corrosion") and finder.classes == (
         "ground",
         "wire",
