@@ -22,7 +22,7 @@ from desk.gauge_lessons import fit_gauges
 from desk.parallel import Progress, counted, pool_map
 from desk.statistics import f1_by_label
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
-from models.damage.finder import Finder, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
+from models.damage.finder import Finder, Neighbourhood, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import Namer, fit_namer, forest, shell_forest
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
@@ -130,7 +130,8 @@ def _candidates(
     return candidate_lessons(job, layouts, finders[fold])
 
 
-def _around(lesson: CellLesson) -> Callable[[np.ndarray], np.ndarray]:
+def around(lesson: CellLesson) -> Neighbourhood:
+    """What lies around each cell of one photograph, as the second pass sees it."""
     grid = make_grid(Cells(lesson.xy, lesson.features, lesson.names, lesson.xy, lesson.lanes))
     return partial(surroundings, grid, lesson.lanes)
 
@@ -157,7 +158,7 @@ def fit_passes(
         out = []
         for k in range(members):
             rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
-            x = _gathered(inputs, rows)
+            x = gathered(inputs, rows)
             with warnings.catch_warnings():
                 # a fixed number of epochs is meant: stopping there is the regularisation
                 warnings.simplefilter("ignore", ConvergenceWarning)
@@ -172,12 +173,12 @@ def fit_passes(
     inputs = []
     for lesson, h in zip(lessons, half, strict=True):
         answer = mean_answer(firsts[1 - h], lesson.features)
-        inputs.append(second_pass_input(lesson.features, answer, _around(lesson)))
+        inputs.append(second_pass_input(lesson.features, answer, around(lesson)))
     second = fit(inputs, [s.classes for s in lessons], settings.second_members)
     return TwoPasses((*firsts[0], *firsts[1]), second)
 
 
-def _gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
+def gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
     """Rows of the inputs as if they were one array, in the order asked; all of it together would fill the memory."""
     starts = np.cumsum([0, *(len(x) for x in inputs)])
     which = np.searchsorted(starts, rows, side="right") - 1

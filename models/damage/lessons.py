@@ -96,7 +96,7 @@ def load_lessons(path: Path, made_for: str | None = None) -> dict[str, Lessons]:
         told = str(found["made_for"])
         lessons = {
             kind: Lessons(tuple(found[f"{kind}_names"].tolist()), *(found[f"{kind}_{f}"] for f in _FIELDS))
-            for kind in KINDS
+            for kind in (name.removesuffix("_names") for name in found if name.endswith("_names"))
         }
     except (OSError, ValueError, KeyError, BadZipFile) as error:
         raise LessonsError(f"expected recorded lessons in {path}, got {error}: train with --from-samples") from error

@@ -69,17 +69,20 @@ def _plain(model: DamageModel) -> dict[str, Any]:
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
                 "novel_beyond": n.novel_beyond}  # fmt: skip
 
-    f = model.finder
     return {
-        "finder": {
-            "classes": list(f.classes),
-            "features": list(f.feature_names),
-            "parts": [{"first": list(p.first), "second": list(p.second)} for p in f.parts],
-        },
+        "finder": _plain_finder(model.finder),
         "wires": namer(model.wires),
         "shells": namer(model.shells),
         "measures": {name: _fields(gauge) for name, gauge in model.measures.items()},
         "ending": _fields(model.ending),
+    }
+
+
+def _plain_finder(finder: Finder) -> dict[str, Any]:
+    return {
+        "classes": list(finder.classes),
+        "features": list(finder.feature_names),
+        "parts": [{"first": list(p.first), "second": list(p.second)} for p in finder.parts],
     }
 
 
@@ -100,6 +103,16 @@ def _namer(data: dict[str, Any]) -> Namer:
 
 def content_hash(model: DamageModel) -> str:
     """Hash of what the model learnt: every array and number, not of file time stamps."""
+    return hash_of_learnt(_plain(model))
+
+
+def finder_hash(finder: Finder) -> str:
+    """Hash of what a finder learnt."""
+    return hash_of_learnt(_plain_finder(finder))
+
+
+def hash_of_learnt(learnt: Any) -> str:
+    """Hash of plain values, arrays and fitted estimators."""
     digest = hashlib.sha256()
 
     def add(value: Any) -> None:
@@ -128,7 +141,7 @@ def content_hash(model: DamageModel) -> str:
                 raise TypeError(f"expected plain values in a model, got {said}: its address is no content")
             digest.update(said.encode())
 
-    add(_plain(model))
+    add(learnt)
     return digest.hexdigest()
 
 

@@ -7,19 +7,19 @@ from hypothesis import strategies as st
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
-from desk.retrain import TrainSettings, _fold, _gathered, fit_passes, jobs_for
+from desk.retrain import TrainSettings, _fold, fit_passes, gathered, jobs_for
 from desk.training_set import CellLesson
 from sample_images.scene import SCENARIOS
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.integers(0, 6), min_size=1, max_size=6), st.randoms(use_true_random=False))
-def test_rows_are_gathered_as_from_one_array(sizes, random):
+def test_rows_aregathered_as_from_one_array(sizes, random):
     """Rows in any order, repeated or not, are those of the concatenation; empty inputs do no harm."""
     inputs = [np.arange(n * 3, dtype=np.float32).reshape(n, 3) + 100 * k for k, n in enumerate(sizes)]
     total = sum(sizes)
     rows = np.array([random.randrange(total) for _ in range(12)]) if total else np.zeros(0, int)
-    assert np.array_equal(_gathered(inputs, rows), np.concatenate(inputs)[rows])
+    assert np.array_equal(gathered(inputs, rows), np.concatenate(inputs)[rows])
 
 
 def test_both_folds_hold_every_scenario_crowded_and_usual():

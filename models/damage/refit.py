@@ -1,0 +1,268 @@
+"""Fits a namer anew on recorded lessons: settings chosen, calibrated and its limits set on groups not trained on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+
+import numpy as np
+from scipy.optimize import minimize_scalar
+from sklearn.covariance import LedoitWolf
+from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.metrics import log_loss
+from sklearn.model_selection import GroupKFold
+from sklearn.preprocessing import StandardScaler
+
+from models.damage.lessons import Lessons
+from models.damage.namer import _NOVEL_QUANTILE, Namer, conformal_thresholds, tempered, votes
+
+FOLDS = 5
+_INNER_FOLDS = 3
+_CHOOSE_ON = 1500
+"""Candidates that the choice of settings looks at, at most."""
+_CHOOSE_TREES = 40
+_FOLD_TREES = 100
+
+
+class RefitError(ValueError):
+    """The lessons do not suffice; the message says what would do."""
+
+
+@dataclass(frozen=True)
+class ForestSettings:
+    """One choice of the classifier. `max_features`: share of the features that a split looks at."""
+
+    min_samples_leaf: int = 2
+    max_features: float = 0.3
+    trees: int = 200
+
+    def forest(self, seed: int, trees: int | None = None) -> ExtraTreesClassifier:
+        """An unfitted forest of these settings."""
+        return ExtraTreesClassifier(
+            n_estimators=trees or self.trees, min_samples_leaf=self.min_samples_leaf, max_features=self.max_features,
+            class_weight="balanced", random_state=seed,
+        )  # fmt: skip
+
+
+CHOICES = (ForestSettings(2, 0.3), ForestSettings(2, 0.1), ForestSettings(5, 0.3))
+
+
+@dataclass(frozen=True)
+class Refitted:
+    """A namer, and how it was found.
+
+    held_out : (n, C) calibrated probabilities that folds not trained on gave each lesson; far : (n,) bool, novel to
+    those folds; losses : log loss of every choice, by its words
+    """
+
+    namer: Namer
+    held_out: np.ndarray
+    far: np.ndarray
+    settings: ForestSettings
+    losses: dict[str, float]
+
+
+@dataclass(frozen=True)
+class _Task:
+    """One forest to fit, and the rows it answers afterwards."""
+
+    settings: ForestSettings
+    trees: int
+    seed: int
+    train: np.ndarray
+    test: np.ndarray
+
+
+def refit_namer(
+    labels: tuple[str, ...],
+    lessons: Lessons,
+    seed: int,
+    calibrates: np.ndarray | None = None,
+    left_out: Collection[str] = (),
+    choices: Sequence[ForestSettings] = CHOICES,
+    workers: int = 1,
+    on_step: Callable[[int, int], None] | None = None,
+) -> Refitted:
+    """Fit a namer on lessons; everything but the last forest is decided on groups that were not trained on.
+
+    In each of five outer folds the settings are chosen by inner folds of the other groups; what the chosen forest
+    says of the outer fold calibrates the probabilities, sets the conformal thresholds and the limit of novelty.
+    ``calibrates`` : (n,) bool, lessons that may do so (all without it). Raises RefitError.
+    """
+    y = _numbers(labels, lessons)
+    may = np.ones(len(lessons), bool) if calibrates is None else calibrates
+    used = np.array([i for i, name in enumerate(lessons.names) if name not in left_out])
+    x = np.ascontiguousarray(lessons.x[:, used])
+    outer = _folds(lessons.groups, FOLDS)
+    parts = [train for train, _ in outer]
+    with _Pool(x, y, lessons.weights, workers) as pool:
+        total = len(choices) * _INNER_FOLDS * (FOLDS + 1) + FOLDS + 1
+        counter = _Counter(total, on_step)
+        chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, choices, seed, counter)
+        tasks = [_Task(one.best, _FOLD_TREES, seed, *rows) for one, rows in zip(chosen[:-1], outer, strict=True)]
+        last = chosen[-1]
+        tasks.append(_Task(last.best, last.best.trees, seed, np.arange(len(y)), np.zeros(0, int)))
+        answers = pool.run(tasks, counter)
+        classifier = pool.last
+    raw = np.zeros((len(y), len(labels)))
+    for (_, test), answer in zip(outer, answers[:-1], strict=True):
+        raw[test] = answer
+    sharpened = inverse_temperature(raw[may], y[may], lessons.weights[may])
+    held_out = tempered(raw, sharpened)
+    scaler = StandardScaler().fit(x)
+    distances = _held_out_distances(scaler.transform(x), outer)
+    beyond = float(np.quantile(distances[may], _NOVEL_QUANTILE))
+    namer = Namer(
+        labels, lessons.names, used, classifier, sharpened, scaler, LedoitWolf().fit(scaler.transform(x)),
+        conformal_thresholds(held_out[may], y[may]), beyond,
+    )  # fmt: skip
+    return Refitted(namer, held_out, distances > beyond, last.best, last.losses)
+
+
+def _numbers(labels: tuple[str, ...], lessons: Lessons) -> np.ndarray:
+    """(n,) class numbers; RefitError where a label is not among ``labels``, has no example or too few groups."""
+    absent = sorted(set(labels) - set(lessons.labels.tolist()))
+    foreign = sorted(set(lessons.labels.tolist()) - set(labels))
+    if foreign:
+        raise RefitError(f"expected labels among {', '.join(labels)}, got {', '.join(foreign)}")
+    if absent:
+        raise RefitError(f"expected examples of every label, got none of {', '.join(absent)}: correct or make some")
+    if len(np.unique(lessons.groups)) < FOLDS:
+        raise RefitError(f"expected lessons of at least {FOLDS} assemblies or scenes, got fewer: correct more")
+    return np.array([labels.index(name) for name in lessons.labels.tolist()])
+
+
+def _folds(groups: np.ndarray, count: int) -> list[tuple[np.ndarray, np.ndarray]]:
+    return list(GroupKFold(count).split(groups, groups=groups))
+
+
+@dataclass(frozen=True)
+class _Choice:
+    best: ForestSettings
+    losses: dict[str, float]
+
+
+def _chosen(
+    pool: _Pool,
+    parts: Sequence[np.ndarray],
+    groups: np.ndarray,
+    y: np.ndarray,
+    choices: Sequence[ForestSettings],
+    seed: int,
+    counter: _Counter,
+) -> list[_Choice]:
+    """For each part the settings of least log loss over inner folds of it."""
+    rng = np.random.default_rng(seed)
+    tasks, plan = [], []
+    for part in parts:
+        rows = np.sort(rng.choice(part, _CHOOSE_ON, replace=False)) if len(part) > _CHOOSE_ON else part
+        inner = [(rows[a], rows[b]) for a, b in _folds(groups[rows], _INNER_FOLDS)]
+        plan.append(inner)
+        tasks += [_Task(choice, _CHOOSE_TREES, seed, *fold) for choice in choices for fold in inner]
+    answers = iter(pool.run(tasks, counter))
+    out = []
+    for inner in plan:
+        losses = {}
+        for choice in choices:
+            told = [next(answers) for _ in inner]
+            truth = np.concatenate([y[test] for _, test in inner])
+            losses[choice] = _loss(truth, np.concatenate(told))
+        best = min(choices, key=lambda choice: losses[choice])
+        out.append(_Choice(best, {_words(choice): round(loss, 4) for choice, loss in losses.items()}))
+    return out
+
+
+def _words(choice: ForestSettings) -> str:
+    return f"leaves of {choice.min_samples_leaf}, {choice.max_features:.0%} of the features"
+
+
+def _loss(truth: np.ndarray, p: np.ndarray) -> float:
+    smooth = 0.98 * p + 0.02 / p.shape[1]  # a forest of few trees says 0 now and then
+    return float(log_loss(truth, smooth, labels=np.arange(p.shape[1])))
+
+
+def inverse_temperature(raw: np.ndarray, y: np.ndarray, weights: np.ndarray) -> float:
+    """1 / T of least weighted log loss of (n, C) held-out probabilities (Guo, Pleiss, Sun, Weinberger 2017)."""
+
+    def loss(logarithm: float) -> float:
+        p = tempered(raw, float(np.exp(logarithm)))[np.arange(len(y)), y]
+        return -float(np.average(np.log(np.clip(p, 1e-12, 1)), weights=weights))
+
+    return float(np.exp(minimize_scalar(loss, bounds=(-3.0, 3.0), method="bounded").x))
+
+
+def _held_out_distances(x: np.ndarray, folds: Sequence[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
+    out = np.zeros(len(x))
+    for train, test in folds:
+        out[test] = LedoitWolf().fit(x[train]).mahalanobis(x[test])
+    return out
+
+
+class _Counter:
+    def __init__(self, total: int, on_step: Callable[[int, int], None] | None) -> None:
+        self.done, self.total, self.on_step = 0, total, on_step
+
+    def step(self) -> None:
+        self.done += 1
+        if self.on_step:
+            self.on_step(self.done, self.total)
+
+
+_DATA: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None
+"""Inputs, class numbers and weights, in every process of the pool: sent once, not with every forest."""
+
+
+def _hold(x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> None:
+    global _DATA
+    _DATA = (x, y, weights)
+
+
+def _fitted(task: _Task, keep: bool) -> tuple[np.ndarray, ExtraTreesClassifier | None]:
+    """Fit one forest; its answers on the test rows, (m, C), and the forest itself where it is wanted."""
+    assert _DATA is not None
+    x, y, weights = _DATA
+    forest = task.settings.forest(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
+    p = np.zeros((len(task.test), int(y.max()) + 1))
+    if len(task.test):
+        p[:, forest.classes_] = votes(forest, x[task.test])
+    return p, forest if keep else None
+
+
+class _Pool:
+    """Fits forests in this process or in several; results come in the order of the tasks."""
+
+    def __init__(self, x: np.ndarray, y: np.ndarray, weights: np.ndarray, workers: int) -> None:
+        self.data, self.workers = (x, y, weights), workers
+        self.last: ExtraTreesClassifier
+
+    def __enter__(self) -> _Pool:
+        _hold(*self.data)
+        self.executor = (
+            ProcessPoolExecutor(
+                self.workers, mp_context=get_context("spawn"), initializer=_hold, initargs=self.data
+            )
+            if self.workers > 1
+            else None
+        )  # fmt: skip
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self.executor:
+            self.executor.shutdown(cancel_futures=True)
+
+    def run(self, tasks: Sequence[_Task], counter: _Counter) -> list[np.ndarray]:
+        """Answers of every task; the forest of a task that tests nothing is kept as `last`."""
+        keep = [len(task.test) == 0 for task in tasks]
+        # the longest first, so that no process is left alone with it
+        order = sorted(range(len(tasks)), key=lambda i: -tasks[i].trees * len(tasks[i].train))
+        given = [tasks[i] for i in order], [keep[i] for i in order]
+        done = self.executor.map(_fitted, *given) if self.executor else map(_fitted, *given)
+        out: dict[int, np.ndarray] = {}
+        for i, (p, forest) in zip(order, done, strict=True):
+            out[i] = p
+            if forest is not None:
+                self.last = forest
+            counter.step()
+        return [out[i] for i in range(len(tasks))]
