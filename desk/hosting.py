@@ -36,12 +36,13 @@ class HostingPlan:
     workers: int
     mats: tuple[Path, ...]
     rules: Path | None
+    prices: Path | None = None
 
 
 def host_desk(plan: HostingPlan, say: Say) -> int:
     """Serve until stopped; returns the exit status."""
     with locked(plan.data), listening(plan.host, plan.port) as listener:
-        desk = open_desk(plan.data, plan.database, plan.rules, plan.mats, plan.https)
+        desk = open_desk(plan.data, plan.database, plan.rules, plan.mats, plan.https, plan.prices)
         address = address_of(plan.host, listener)
         recover(desk)  # the folder's lock is ours: whoever ran these jobs is gone
         sweep(desk)

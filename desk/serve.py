@@ -23,6 +23,7 @@ _ADDRESS = "LOOMTRIAGE_DATABASE"
 @click.option("--workers", type=click.IntRange(0, 16), default=1, show_default=True, help="Processes that assess.")
 @click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
 @click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+@click.option("--prices", type=_FILE, metavar="FILE", help="Your times and prices (TOML) over the examples.")
 def serve(
     data: Path,
     database: str | None,
@@ -32,12 +33,13 @@ def serve(
     workers: int,
     mats: tuple[Path, ...],
     rules: Path | None,
+    prices: Path | None,
 ) -> int:
     """Start the shop's desk: intake by phone, review in the browser, records that last."""
     from desk.hosting import HostingPlan, host_desk
 
     address = database or os.environ.get(_ADDRESS)
-    return host_desk(HostingPlan(data, address, host, port, https, workers, mats, rules), click.echo)
+    return host_desk(HostingPlan(data, address, host, port, https, workers, mats, rules, prices), click.echo)
 
 
 @click.command()

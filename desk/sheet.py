@@ -11,6 +11,7 @@ from fpdf.enums import MethodReturnValue
 from fpdf.fonts import FontFace
 
 from desk.order_photos import Picture
+from desk.wording import say_places
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MARGIN_MM = 14.0
@@ -30,6 +31,7 @@ TICK = "\x00"
 
 def printable(text: str) -> str:
     """The text in letters the printer's own fonts hold; others lose their accents, or become a question mark."""
+    text = say_places(text)
     for sign, words in _SAID.items():
         text = text.replace(sign, words)
     return "".join(_letter(letter) for letter in text)

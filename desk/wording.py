@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from vision.findings import Count, Measure, PhotoFindings, Region
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from vision.findings import Action, Count, Measure, PhotoFindings, Region
 
 LABEL_WORDS = {
     "external_heat": "external heat",
@@ -31,6 +35,8 @@ VERDICT_WORDS = {
     "cannot_tell": "cannot tell",
     "not_applicable": "not applicable",
 }
+
+_REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
 
 
 def say_label(label: str | None) -> str:
@@ -64,6 +70,28 @@ def say_count(count: Count | None) -> str:
     if count is None:
         return "–"
     return str(count.value) if count.low == count.high else f"{count.value} ({count.low} to {count.high})"
+
+
+def say_step(step: Action) -> tuple[str, str]:
+    """A step's name, and where and why; the place is said once."""
+    if step.on == "assembly" or step.on in step.why:
+        return step.action.replace("_", " "), step.why
+    return step.action.replace("_", " "), f"{step.on}; {step.why}"
+
+
+def say_places(text: str) -> str:
+    """A sentence of the rules or the plan with its places as pages write them: `photo 2 · r1` for `photo 2:r1`."""
+    return _REF.sub(r"\1 · ", text)
+
+
+def say_mark(mark: Mapping[str, Any]) -> str:
+    """A label as lists show it; with what it may be instead where it is unsure."""
+    if mark["novel"]:
+        return "damage of a kind not known"
+    others = [name for name in mark["candidates"] if name != mark["label"]]
+    if not mark["unsure"]:
+        return say_label(mark["label"])
+    return "unsure: " + " or ".join(say_label(name) for name in ([mark["label"]] if mark["label"] else []) + others)
 
 
 def say_region(region: Region) -> str:

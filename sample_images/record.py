@@ -31,9 +31,7 @@ class Record:
             self.signs.append(name)
 
 
-def nearest_termination(
-    wires: list[WirePath], spans: dict[int, list[tuple[float, float]]]
-) -> tuple[float, str] | None:
+def nearest_termination(wires: list[WirePath], spans: dict[int, list[tuple[float, float]]]) -> tuple[float, str] | None:
     """Way along the wire from the near edge of the spans to the nearest end, and that end's id; None without one."""
     found: list[tuple[float, str]] = []
     for index, intervals in spans.items():

@@ -74,9 +74,7 @@ def rings_mm(rings_px: list[Ring], camera: Camera, height_mm: float) -> list[Rin
     return out
 
 
-def seen_distance(
-    wires: list[WirePath], spans: dict[int, list[tuple[float, float]]], camera: Camera
-) -> float | None:
+def seen_distance(wires: list[WirePath], spans: dict[int, list[tuple[float, float]]], camera: Camera) -> float | None:
     """Way to the nearest termination; None where that one lies outside the photograph: nobody can measure it there."""
     found = nearest_termination(wires, spans)
     if found is None:

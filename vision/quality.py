@@ -132,9 +132,7 @@ def blur_share(photo: Photo) -> float | None:
     grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
     reduced = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA).astype(np.float32)
     small = cv2.GaussianBlur(reduced, (0, 0), 0.8)  # keeps noise from looking like sharp edges
-    slope = magnitude(
-        cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8)
-    )
+    slope = magnitude(cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8))
     window = np.ones((31, 31), np.uint8)
     contrast = cv2.dilate(small, window) - cv2.erode(small, window)
     clear = contrast > np.clip(0.3 * float(np.percentile(small, 99)), 10, 40)

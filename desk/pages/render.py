@@ -15,7 +15,7 @@ from desk.pages.units import say_ago, say_length, say_moment
 from desk.records.photo_store import hash_of
 from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
-from desk.wording import LABEL_WORDS, ROUTE_WORDS, say_label
+from desk.wording import LABEL_WORDS, ROUTE_WORDS, say_label, say_mark, say_places, say_step
 
 _HERE = Path(__file__).parent
 STATIC = _HERE / "static"
@@ -28,13 +28,16 @@ def templates() -> Environment:
         loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    found.filters.update(length=say_length, moment=say_moment, ago=say_ago, label=say_label)
+    found.filters.update(
+        length=say_length, moment=say_moment, ago=say_ago, label=say_label, mark=say_mark, places=say_places
+    )
     found.globals.update(
         CLASS_WORDS=CLASS_WORDS,
         LABEL_WORDS=LABEL_WORDS,
         ROUTE_WORDS=ROUTE_WORDS,
         ROLES=ROLES,
         ROLE_WORDS=ROLE_WORDS,
+        say_step=say_step,
         static=static_url,
     )
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
@@ -17,6 +17,7 @@ from desk.shop import review
 from desk.shop.assemblies import photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import NotAllowed
+from desk.shop.orders import plan_words
 from desk.shop.people import Account
 from desk.shop.review_entries import entries_of
 from desk.shop.sheet import sheet_of
@@ -34,10 +35,11 @@ class NewEntry(BaseModel):
     edit: Edit
 
 
-class Seen(BaseModel):
-    """The newest entry that the writer had seen."""
+class SignOff(BaseModel):
+    """The newest entry that the signer had seen; `unlooked`: places let stand though nobody judged them."""
 
     based_on: int | None = None
+    unlooked: Annotated[list[Annotated[str, Field(max_length=120)]], Field(max_length=2000)] = []
 
 
 @router.get("/assemblies/{assembly_id}/review", include_in_schema=False)
@@ -68,10 +70,10 @@ def new_entry(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: NewEntr
 
 
 @router.post("/api/v1/assemblies/{assembly_id}/review/sign-off", tags=["review"], status_code=201)
-def sign_off(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: Seen) -> dict[str, Any]:
-    """Confirm the whole decision as it is shown."""
+def sign_off(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: SignOff) -> dict[str, Any]:
+    """Confirm the whole decision as it is shown; places that nobody judged are named in `unlooked`."""
     with desk.database.write() as session:
-        return {"entry": review.sign_off(session, desk, visitor.account, assembly_id, given.based_on)}
+        return {"entry": review.sign_off(session, desk, visitor.account, assembly_id, given.based_on, given.unlooked)}
 
 
 def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:
@@ -83,8 +85,9 @@ def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:
 def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict[str, Any]:
     found = review.review_of(session, desk, assembly_id)
     pictures = {
-        row.sha256: {"id": row.id, "face": _FACES.get(row.face, row.face)}
+        row.sha256: {"id": row.id, "file": row.name, "face": _FACES.get(row.face, row.face)}
         for row in photographs_of(session, assembly_id)
     }
     entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)
-    return state(found, entries, newest, who.login, desk.rules, who.unit, pictures)
+    plan = plan_words(session, desk, assembly_id, found)
+    return state(found, entries, newest, who.login, desk.rules, who.unit, pictures, plan)

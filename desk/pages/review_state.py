@@ -10,12 +10,14 @@ from desk.overlay import shapes
 from desk.pages.units import say_length
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
-from desk.review.edits import Answer, Entry, Relabel, Settle, Typed, Withdraw
+from desk.review.edits import Answer, Branches, CountWires, Entry, MeasureWire, Relabel, Settle, Typed, Withdraw
 from desk.review.history import in_force, waiting, withdrawn
+from desk.review.places import place_name, present, unjudged
 from desk.review.reviewed import Reviewed
-from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label
+from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_places, say_step
 from models.repair import Rules
-from vision.findings import Decision, Measure, PhotoFindings, Region
+from models.repair.bench import BenchWire
+from vision.findings import Decision, PhotoFindings, Region
 
 KIND_WORDS = {
     "confirm": "confirmed",
@@ -26,20 +28,31 @@ KIND_WORDS = {
     "delete": "deleted",
     "typed": "measure typed in",
     "count_wires": "wires counted",
+    "measure_wire": "wire measured",
+    "branches": "branches",
     "reference": "reference length",
     "answer": "question answered",
     "withdraw": "taken back",
     "settle": "conflict settled",
 }
-_TYPED = {"length_mm": "length", "to_termination_mm": "to the nearest terminal", "exposed_copper_mm": "bare copper"}
+_TYPED = {
+    "length_mm": "length",
+    "to_termination_mm": "to the nearest terminal",
+    "exposed_copper_mm": "bare copper",
+    "area_mm2": "area",
+}
 _LAYERS = ("wires", "distances", "coverings", "terminations")
 
 
 def state(
     found: Reviewed, entries: Sequence[Entry], newest: int | None, login: str, rules: Rules, unit: str,
-    pictures: dict[str, dict[str, Any]],
+    pictures: dict[str, dict[str, Any]], plan: str | None = None,
 ) -> dict[str, Any]:  # fmt: skip
-    """Everything that the page draws. `pictures`: number, name and face of each photograph by its hash."""
+    """Everything that the page draws. `pictures`: number, file and face of each photograph by its hash.
+
+    `plan`: what the work order's plan would say, where wires were measured for it.
+    """
+    several = len(found.photos) > 1
     return {
         "newest": newest,
         "unit": unit,
@@ -47,9 +60,27 @@ def state(
         "decision": decision_state(found.after, unit),
         "change": change_lines(found.decided),
         "questions": [
-            {"ask": one.question.ask, "why": one.question.why, "on": one.on, "fields": [asdict(f) for f in one.fields]}
+            {
+                "ask": say_places(one.question.ask),
+                "why": say_places(one.question.why),
+                "on": one.on,
+                "fields": [asdict(f) for f in one.fields],
+            }
             for one in (asked(question, rules) for question in found.after.open_questions)
         ],
+        "unjudged": [
+            {
+                "place": f"{photo.photo.sha256}:{region.id}",
+                "name": place_name(photo, region.id, several),
+                "words": _words(region),
+                "must_be_named": region.unsure or region.novel or region.label is None,
+            }
+            for photo, region in unjudged(found.photos, found.judged)
+        ],
+        "wires": [_wire_state(wire, unit) for wire in found.notes.wire],
+        "branches": _branch_words(found, unit),
+        "traced": _traced(found),
+        "plan": say_places(plan) if plan else None,
         "entries": entry_states(found, entries, login),
         "undo": undo_of(entries, login),
         "redo": redo_of(entries, login),
@@ -66,17 +97,23 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
         "width_px": photo.photo.width_px,
         "height_px": photo.photo.height_px,
         "scale": photo.scale.source,
-        "regions": [region_state(region, f"{sha}:{region.id}" in found.judged, unit) for region in photo.regions],
+        "regions": [
+            region_state(
+                region, place_name(photo, region.id, len(found.photos) > 1), f"{sha}:{region.id}" in found.judged, unit
+            )
+            for region in photo.regions
+        ],
         "layers": [{"layer": s.layer, "path": s.path, "title": s.title} for s in shapes(photo) if s.layer in _LAYERS],
     }
 
 
-def region_state(region: Region, judged: bool, unit: str) -> dict[str, Any]:
+def region_state(region: Region, name: str, judged: bool, unit: str) -> dict[str, Any]:
     """A region: its label in words and its measures with their uncertainty."""
     return {
         "id": region.id,
+        "name": name,
         "label": region.label,
-        "words": "novel damage" if region.novel else say_label(region.label),
+        "words": _words(region),
         "unsure": region.unsure,
         "novel": region.novel,
         "candidates": region.candidates,
@@ -85,6 +122,7 @@ def region_state(region: Region, judged: bool, unit: str) -> dict[str, Any]:
         "length": say_length(region.length_mm, unit),
         "to_termination": say_length(region.to_termination_mm, unit),
         "wires": say_count(region.wires_affected),
+        "copper": say_length(region.exposed_copper_mm, unit),
         "under_covering": region.continues_under_covering,
     }
 
@@ -97,12 +135,17 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
         "worst": decision.route_worst,
         "worst_words": ROUTE_WORDS[decision.route_worst],
         "rules": [
-            {"id": rule.id, "verdict": rule.verdict, "words": VERDICT_WORDS[rule.verdict], "says": rule.says}
+            {
+                "id": rule.id,
+                "verdict": rule.verdict,
+                "words": VERDICT_WORDS[rule.verdict],
+                "says": say_places(rule.says),
+            }
             for rule in decision.rules
             if rule.verdict != "not_applicable"
         ],
         "plan": [
-            {"action": step.action.replace("_", " "), "on": step.on, "why": step.why} for step in decision.actions
+            {"action": action, "why": say_places(why)} for action, why in (say_step(step) for step in decision.actions)
         ],
         "wires": say_count(decision.wires_to_repair),
     }
@@ -132,8 +175,9 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
     counting = {entry.id for entry in in_force(entries)}
     aside = {item.entry: item.reason for item in found.set_aside}
     names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
+    shown = [_present(entry, found) for entry in entries]
     states = []
-    for entry in reversed(entries):
+    for entry in reversed(shown):
         control = isinstance(entry.edit, Withdraw | Settle)
         standing = "waits" if entry.id in doubtful else "taken back" if entry.id in gone else ""
         if not standing and not control:
@@ -143,7 +187,7 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
                 "id": entry.id, "person": entry.person, "mine": entry.person == login, "made_at": entry.made_at,
                 "kind": entry.edit.kind, "words": entry_words(entry, names), "standing": standing,
                 "reason": aside.get(entry.id, ""), "based_on": entry.based_on,
-                "against": against(entry, entries, names) if entry.id in doubtful else [],
+                "against": against(entry, shown, names) if entry.id in doubtful else [],
             }
         )  # fmt: skip
     return states
@@ -166,14 +210,68 @@ def entry_words(entry: Entry, names: dict[str, str]) -> str:
         return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
     if isinstance(edit, Answer):
         given = edit.answers.model_dump(exclude_defaults=True)
-        return "answered: " + "; ".join(f"{name.replace('_', ' ')} {value}" for name, value in given.items())
-    where = " ".join(str(part) for part in (names.get(edit.photo, ""), getattr(edit, "region", None)) if part)
+        return "answered: " + "; ".join(f"{name.replace('_', ' ')} {_said(value)}" for name, value in given.items())
+    if isinstance(edit, MeasureWire):
+        wire = edit.wire
+        return f"wire {wire.id}: {wire.before_mm:g} mm to the damage, {wire.damage_mm:g} mm, {wire.after_mm:g} mm on"
+    if isinstance(edit, Branches):
+        return "branches: " + (", ".join(f"{at:g} mm" for at in edit.at_mm) or "none along the wires measured")
+    region, photo = getattr(edit, "region", None), names.get(edit.photo, "")
+    where = region if region and len(names) == 1 else " · ".join(part for part in (photo, region) if part)
     what = KIND_WORDS[edit.kind]
     if isinstance(edit, Relabel):
         what = say_label(edit.label)
     elif isinstance(edit, Typed):
-        what = f"{_TYPED.get(edit.field, 'area')} {Measure(value=edit.value, u95=0).value:g}"
+        what = f"{_TYPED[edit.field]} {edit.value:g} {'mm²' if edit.field == 'area_mm2' else 'mm'}"
+    elif isinstance(edit, CountWires):
+        what = f"{edit.wires} wires counted"
     return f"{where}: {what}"
+
+
+def _present(entry: Entry, found: Reviewed) -> Entry:
+    """The entry with its places named as they are now."""
+    if not isinstance(entry.edit, Answer):
+        return entry
+    answers = present(entry.edit.answers, found.photos)
+    return entry.model_copy(update={"edit": entry.edit.model_copy(update={"answers": answers})})
+
+
+def _said(value: object) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{say_places(str(on))} {_said(given)}" for on, given in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
+
+
+def _words(region: Region) -> str:
+    return "novel damage" if region.novel else say_label(region.label)
+
+
+def _wire_state(wire: BenchWire, unit: str) -> dict[str, Any]:
+    """A wire that was measured, as its form shows it again."""
+    parts = [say_length(value, unit) for value in (wire.before_mm, wire.damage_mm, wire.after_mm)]
+    words = " ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
+    return {"id": wire.id, "words": words, "says": f"{parts[0]} to the damage, {parts[1]} of it, {parts[2]} on"}
+
+
+def _branch_words(found: Reviewed, unit: str) -> str | None:
+    points = found.notes.branch_points_mm
+    if points is None:
+        return None
+    return ", ".join(say_length(at, unit) for at in points) or "none"
+
+
+def _traced(found: Reviewed) -> list[str]:
+    """Names of the wires that the photographs show damaged, to choose from."""
+    several = len(found.photos) > 1
+    hit = {
+        (photo.photo.sha256, wire)
+        for photo in found.photos for region in photo.regions if region.wires_affected
+        for wire in region.wires_affected.wire_ids
+    }  # fmt: skip
+    return [
+        f"{photo.photo.name}:{wire.id}" if several else wire.id
+        for photo in found.photos for wire in photo.wires if (photo.photo.sha256, wire.id) in hit
+    ]  # fmt: skip
 
 
 def undo_of(entries: Sequence[Entry], login: str) -> int | None:

@@ -114,8 +114,20 @@ class AssemblyState(BaseModel):
     decision: Decision | None
 
 
+class MarkState(BaseModel):
+    """A label of an assembly, and the labels that cannot be told apart where it is unsure."""
+
+    label: str | None
+    unsure: bool
+    novel: bool
+    candidates: list[str]
+
+
 class Row(BaseModel):
-    """An assembly in the queue or the list. `urgent`: why it matters to look soon, gravest first."""
+    """An assembly in the queue or the list. `urgent`: why it matters to look soon, gravest first.
+
+    `marks`: the labels with whether each is sure, and what it may be instead.
+    """
 
     id: int
     shop_order: str
@@ -123,6 +135,7 @@ class Row(BaseModel):
     state: str
     label: str | None
     labels: list[str]
+    marks: list[MarkState]
     route: str | None
     route_worst: str | None
     urgent: list[str]
@@ -289,7 +302,8 @@ def _rows(found: queue.Rows) -> RowPage:
 def _row(row: tables.Standing) -> Row:
     return Row(
         id=row.assembly_id, shop_order=row.shop_order, vehicle=row.vehicle, state=row.state, label=row.label,
-        labels=row.labels, route=row.route, route_worst=row.route_worst, urgent=urgency_words(row.urgency),
+        labels=row.labels, marks=[MarkState(**mark) for mark in row.marks["all"]], route=row.route,
+        route_worst=row.route_worst, urgent=urgency_words(row.urgency),
         open_questions=row.questions, photographs=row.photographs, waiting_since=row.waiting_since,
         opened_at=row.opened_at,
     )  # fmt: skip

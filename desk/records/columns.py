@@ -29,6 +29,10 @@ class Moment(TypeDecorator[datetime]):
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
+LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
+"""When a standing was computed that a migration left to be made again."""
+
+
 def now() -> datetime:
     """This moment in UTC."""
     return datetime.now(UTC)

@@ -169,13 +169,17 @@ class Job(Table):
 
 
 class Assessment(Table):
-    """The findings on one photograph (the contract's JSON), and which model, features and rules made them."""
+    """The findings on one photograph (the contract's JSON), and which model, features and rules made them.
+
+    `unsure`: of the photograph or of one of its places.
+    """
 
     __tablename__ = "assessment"
     id: Mapped[int] = mapped_column(primary_key=True)
     photograph_id: Mapped[int] = mapped_column(ForeignKey("photograph.id"), index=True)
     findings: Mapped[dict[str, Any]] = mapped_column(deferred=True)
     label: Mapped[str | None] = mapped_column(String(40))
+    unsure: Mapped[bool] = mapped_column(default=False)
     model_version: Mapped[str] = mapped_column(String(80))
     feature_version: Mapped[str] = mapped_column(String(40))
     rules_sha256: Mapped[str] = mapped_column(String(64))
@@ -216,7 +220,10 @@ class Paper(Table):
 
 
 class Standing(Table):
-    """Where an assembly stands, computed from its rows for the queue and the list; made again at any time."""
+    """Where an assembly stands, computed from its rows for the queue and the list; made again at any time.
+
+    `marks`: what is shown of its damage, `all` together and for each of the `photographs` by hash.
+    """
 
     __tablename__ = "standing"
     assembly_id: Mapped[int] = mapped_column(ForeignKey("assembly.id"), primary_key=True)
@@ -226,6 +233,7 @@ class Standing(Table):
     search: Mapped[str] = mapped_column(String(400))
     label: Mapped[str | None] = mapped_column(String(40))
     labels: Mapped[list[Any]]
+    marks: Mapped[dict[str, Any]]
     route: Mapped[str | None] = mapped_column(String(24))
     route_worst: Mapped[str | None] = mapped_column(String(24))
     urgency: Mapped[int] = mapped_column(default=0)

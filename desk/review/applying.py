@@ -20,14 +20,14 @@ from desk.review.edits import (
     Split,
     Typed,
 )
-from desk.review.plane import Plane, plane_of, scale_by_reference
+from desk.review.plane import Plane, plane_of
 from desk.review.remeasure import remeasured
 from models.repair import Rules, photo_label
-from vision.findings import Count, Measure, Missing, PhotoFindings, Region, Ring, Splice, Wire
+from vision.findings import Count, Measure, Missing, PhotoFindings, Region, Ring, Scale, Splice, Wire
+from vision.known_length import KnownLengthError, scale_of_known_length
 
 PhotoEdit = Confirm | Relabel | Redraw | Add | Split | Delete | Typed | CountWires | Reference
 _LEAST_AREA_PX = 4.0
-_LEAST_REFERENCE_PX = 20.0
 _KEPT = ("length_mm", "area_mm2", "to_termination_mm", "wires_affected", "exposed_copper_mm", "evidence")
 """What a scale given afterwards leaves as it is, where it is known already (typed by somebody, or counted)."""
 
@@ -138,10 +138,12 @@ def _reference(photo: PhotoFindings, edit: Reference, rules: Rules) -> PhotoFind
             f"{photo.photo.name}: expected a photograph without a mat for a reference length, "
             f"got one with a {photo.scale.source}: its scale is better"
         )
-    across = ((edit.to_px[0] - edit.from_px[0]) ** 2 + (edit.to_px[1] - edit.from_px[1]) ** 2) ** 0.5
-    if across < _LEAST_REFERENCE_PX:
-        raise EditError(f"expected two clicks at least {_LEAST_REFERENCE_PX:g} px apart, got {across:.0f} px: zoom in")
-    photo = photo.model_copy(update={"scale": scale_by_reference(edit.from_px, edit.to_px, edit.length_mm)})
+    try:
+        found = scale_of_known_length(edit.from_px, edit.to_px, edit.length_mm, rules.termination_distance.ruler_u95_mm)
+    except KnownLengthError as error:
+        raise EditError(str(error)) from error
+    scale = Scale(source="stated", mm_per_px=found.value, u95_rel=found.u95 / found.value)
+    photo = photo.model_copy(update={"scale": scale})
     plane = plane_of(photo)
     assert plane is not None
     photo = photo.model_copy(

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, field_validator
 
 from models.repair.answers import Answers, DamageLabel
+from models.repair.bench import BenchWire
 
 Coordinate = Annotated[float, Field(ge=-1.0, le=200_000.0, allow_inf_nan=False)]
 Point = tuple[Coordinate, Coordinate]
@@ -109,6 +110,24 @@ class CountWires(ReviewValue):
     note: Note = ""
 
 
+class MeasureWire(ReviewValue):
+    """A wire measured with a ruler from its start; the work order's plan takes it from here alone."""
+
+    kind: Literal["measure_wire"] = "measure_wire"
+    wire: BenchWire
+    by: Annotated[str, Field(max_length=120)] = ""
+    note: Note = ""
+
+
+class Branches(ReviewValue):
+    """Where branches leave along the wires measured, from their start; an empty list says there are none."""
+
+    kind: Literal["branches"] = "branches"
+    at_mm: Annotated[list[Millimetres], Field(max_length=40)]
+    by: Annotated[str, Field(max_length=120)] = ""
+    note: Note = ""
+
+
 class Reference(ReviewValue):
     """A known length between two points of a photograph without a mat: its scale."""
 
@@ -154,7 +173,20 @@ class Settle(ReviewValue):
 
 
 Edit = Annotated[
-    Confirm | Relabel | Redraw | Add | Split | Delete | Typed | CountWires | Reference | Answer | Withdraw | Settle,
+    Confirm
+    | Relabel
+    | Redraw
+    | Add
+    | Split
+    | Delete
+    | Typed
+    | CountWires
+    | MeasureWire
+    | Branches
+    | Reference
+    | Answer
+    | Withdraw
+    | Settle,
     Field(discriminator="kind"),
 ]
 """Every edit there is."""

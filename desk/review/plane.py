@@ -8,12 +8,9 @@ import cv2
 import numpy as np
 
 from desk.review.outline import as_array
-from vision.findings import PhotoFindings, Scale
+from vision.findings import PhotoFindings
 
 _ENOUGH_POINTS = 12
-_RULER_U95_MM = 1.0
-_CLICK_U95_PX = 3.0
-_OFF_PLANE_U95_REL = 0.02
 _TILT_U95_REL = 0.03
 
 
@@ -80,14 +77,3 @@ def _homography(px: np.ndarray, mm: np.ndarray) -> np.ndarray | None:
         return None
     matrix, _ = cv2.findHomography(px, mm, 0)
     return matrix
-
-
-def scale_by_reference(from_px: tuple[float, float], to_px: tuple[float, float], length_mm: float) -> Scale:
-    """The scale that two clicks on a known length give.
-
-    Its U95: the ruler, both clicks, and 2 % for what lies nearer to the camera or farther than the known length.
-    """
-    distance = float(np.hypot(to_px[0] - from_px[0], to_px[1] - from_px[1]))
-    clicks = _CLICK_U95_PX * 2**0.5 / distance
-    u95_rel = float(np.sqrt((_RULER_U95_MM / length_mm) ** 2 + clicks**2 + _OFF_PLANE_U95_REL**2))
-    return Scale(source="stated", mm_per_px=length_mm / distance, u95_rel=u95_rel)

@@ -7,9 +7,23 @@ from typing import Any
 
 from desk.review.applying import applied, names_in
 from desk.review.changes import Change, DecisionChange, changes_between, decision_change
-from desk.review.edits import Answer, Confirm, EditError, Entry, Relabel, Settle, Split, Withdraw
+from desk.review.edits import (
+    Answer,
+    Branches,
+    Confirm,
+    EditError,
+    Entry,
+    MeasureWire,
+    Relabel,
+    Settle,
+    Split,
+    Withdraw,
+)
 from desk.review.history import in_force, waiting, withdrawn
+from desk.review.noting import noted, said_of
+from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
+from models.repair.bench import BenchNotes
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel)
@@ -26,12 +40,13 @@ class Reviewed(Finding):
     """The findings after the review beside the untouched originals, and the decision before and after.
 
     `judged`: places whose label a person gave or confirmed, `photo:region`; `conflicts`: entries that wait to be
-    settled; `answers`: all that hold.
+    settled; `answers`: all that hold; `notes`: wires measured with a ruler, for the work order's plan.
     """
 
     originals: list[PhotoFindings]
     photos: list[PhotoFindings]
     answers: Answers
+    notes: BenchNotes
     before: Decision
     after: Decision
     changes: list[Change]
@@ -55,6 +70,7 @@ def reviewed(photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers:
         originals=list(photos),
         photos=[course.photos[photo.photo.sha256] for photo in photos],
         answers=course.answers,
+        notes=course.notes,
         before=before,
         after=after,
         changes=course.changes,
@@ -96,6 +112,7 @@ class _Course:
     def __init__(self, photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> None:
         self.photos = {photo.photo.sha256: photo for photo in photos}
         self.answers, self.rules = answers, rules
+        self.notes = BenchNotes()
         self.changes: list[Change] = []
         self.set_aside: list[SetAside] = []
         self.judged: dict[str, None] = {}
@@ -105,6 +122,8 @@ class _Course:
         try:
             if isinstance(entry.edit, Answer):
                 self._answer(entry, entry.edit)
+            elif isinstance(entry.edit, MeasureWire | Branches):
+                self._measured(entry, entry.edit)
             elif not isinstance(entry.edit, Withdraw | Settle):
                 self._edit(entry, entry.edit)
         except (EditError, AnswersError) as error:
@@ -127,15 +146,26 @@ class _Course:
             self.judged.pop(f"{edit.photo}:{edit.into}", None)
 
     def _answer(self, entry: Entry, edit: Answer) -> None:
-        together = merged(self.answers, edit.answers)
-        decide(list(self.photos.values()), together, self.rules)  # refuses names that are not there
-        for name in edit.answers.model_dump(exclude_defaults=True):
+        photos = list(self.photos.values())
+        given = present(edit.answers, photos)
+        decide(photos, merged(self.answers, given), self.rules)  # refuses names that are not there
+        for ref, label in given.labels.items():  # the place itself is named, so that a later name can change it
+            photo, region = _place_of(photos, ref)
+            self._edit(entry, Relabel(photo=photo, region=region, label=label))
+        together = merged(self.answers, given.model_copy(update={"labels": {}}))
+        for name in given.model_dump(exclude_defaults=True):
             was, now = getattr(self.answers, name), getattr(together, name)
             if was != now:
                 self.changes.append(
                     Change(entry=entry.id, photo="", region=None, field=f"answers.{name}", before=was, after=now)
                 )
         self.answers = together
+
+    def _measured(self, entry: Entry, edit: MeasureWire | Branches) -> None:
+        before, self.notes = self.notes, noted(self.notes, edit)
+        field = f"wire {edit.wire.id}" if isinstance(edit, MeasureWire) else "branch points"
+        was, now = said_of(before, edit), said_of(self.notes, edit)
+        self.changes.append(Change(entry=entry.id, photo="", region=None, field=field, before=was, after=now))
 
     def _forget_distance(self, entry: Entry, photo: PhotoFindings, region: str) -> None:
         """A distance typed for the former outline says nothing of the new one."""
@@ -155,6 +185,15 @@ class _Course:
         photos = list(self.photos.values())
         self.answers = known_places(self.answers, photos)
         return decide(photos, self.answers, self.rules)
+
+
+def _place_of(photos: Sequence[PhotoFindings], ref: str) -> tuple[str, str]:
+    """Hash of the photograph and the region's id, by the name that the rules give a place."""
+    name, _, region = ref.rpartition(":")
+    for photo in photos:
+        if name in ("", photo.photo.name, photo.photo.sha256[:8]) and any(r.id == region for r in photo.regions):
+            return photo.photo.sha256, region
+    raise EditError(f"expected a place of this assembly, got {ref}: reload the page")
 
 
 def merged(old: Answers, new: Answers) -> Answers:

@@ -167,6 +167,11 @@ def _add_intake(session: Session, by: Account, assembly_id: int, form: IntakeFor
     return row.id
 
 
+def photograph_numbers(session: Session, assembly_id: int) -> dict[str, int]:
+    """The number of each photograph in its assembly by hash, from 1 in the order they came; it never changes."""
+    return {row.sha256: number for number, row in enumerate(photographs_of(session, assembly_id), 1)}
+
+
 def photographs_of(session: Session, assembly_id: int) -> Sequence[tables.Photograph]:
     """The assembly's photographs in the order they came."""
     query = select(tables.Photograph).where(tables.Photograph.assembly_id == assembly_id).order_by(tables.Photograph.id)

@@ -1,4 +1,4 @@
-"""One shop's desk: its data folder, database, photographs, rules and mats, opened together."""
+"""One shop's desk: its data folder, database, photographs, rules, prices and mats, opened together."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from desk.records.database import Database, open_database, sqlite_url
 from desk.records.migrate import migrate
 from desk.records.photo_store import PhotoStore, open_store
 from models.repair import Rules, RulesError, load_rules
+from models.repair.prices import Prices, PricesError, load_prices
 from vision.layout import LayoutError, MatLayout, builtin_layouts, load_layout
 
 
@@ -25,6 +26,7 @@ class Desk:
     rules: Rules
     rules_sha256: str
     layouts: tuple[MatLayout, ...]
+    prices: Prices
     https: bool = False
 
     @property
@@ -44,19 +46,20 @@ def open_desk(
     rules: Path | None = None,
     mats: Sequence[Path] = (),
     https: bool = False,
+    prices: Path | None = None,
 ) -> Desk:
     """Open a desk in a data folder, which is made where it is missing, and bring its database to this version."""
     try:
-        limits = load_rules(rules)
+        limits, money = load_rules(rules), load_prices(prices)
         layouts = tuple([load_layout(path) for path in mats] or builtin_layouts())
-    except (LayoutError, RulesError) as error:
+    except (LayoutError, PricesError, RulesError) as error:
         raise DeskError(one_line(error)) from error
     store = open_store(data / "photos")
     for folder in ("incoming", "small"):
         (data / folder).mkdir(exist_ok=True)
     opened = open_database(database or sqlite_url(data))
     migrate(opened)
-    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, https)
+    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, money, https)
 
 
 def hash_of_rules(rules: Rules) -> str:

@@ -25,6 +25,17 @@ class SignInFailed(Refused):
     """Name and password do not belong together, or too many attempts failed."""
 
 
+class Unjudged(Invalid):
+    """A sign-off while places are left that nobody judged. `must_be_named`: no confirmation stands in for a name."""
+
+    def __init__(self, places: list[str], must_be_named: bool) -> None:
+        self.places, self.must_be_named = places, must_be_named
+        named = ", ".join(places[:8]) + (f" and {len(places) - 8} more" if len(places) > 8 else "")
+        do = "name each of them first" if must_be_named else "look at each, or say that you let them stand as shown"
+        kind = "unsure or novel places that nobody has named" if must_be_named else "places that nobody has judged"
+        super().__init__("sign_off", f"expected every place judged, got {kind}: {named}; {do}")
+
+
 class NotAllowed(Refused):
     """The person's roles do not include this."""
 

@@ -16,7 +16,7 @@ from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.people import Account
 from desk.shop.review import review_of
 from desk.shop.review_entries import SIGN_OFF
-from desk.shop.standing import newest_findings
+from desk.shop.standing import findings_to_review
 from desk.statistics import Estimate
 from vision.findings import LABELS, PhotoFindings
 
@@ -50,7 +50,7 @@ def photographs_for(session: Session, assembly_id: int, who: Account) -> tuple[P
         raise NotAllowed(
             "expected somebody who has said nothing on this assembly, got one of its reviewers: ask another"
         )
-    photos = newest_findings(session, assembly_id).photos
+    photos = findings_to_review(session, assembly_id).photos
     if not any(photo.regions for photo in photos):
         raise Invalid("assembly", "expected an assembly with places to name, got none: choose another from the list")
     return photos

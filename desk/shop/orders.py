@@ -14,14 +14,16 @@ from desk.order_model import Assessed, Order
 from desk.order_pages import order_pdf
 from desk.records import tables
 from desk.records.errors import NotFound
+from desk.review.reviewed import Reviewed
 from desk.shop.assemblies import assembly, newest_intake, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.people import Account
 from desk.shop.review import review_of
 from desk.shop.standing import refresh
-from models.circuit.circuit_list import parse_circuit_list
-from models.repair.prices import load_prices
+from models.circuit.circuit_list import Circuit, parse_circuit_list
+from models.repair.plan_solve import BrokenPlanError, PlanError
+from models.repair.worksheet import worksheet
 from vision.findings import PhotoFindings
 
 ORDER = "order"
@@ -35,13 +37,10 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     if state not in _MAY_BE_ISSUED:
         raise Invalid("order", "expected a review that is signed off, got one that is not: sign it off, then issue")
     review, held = review_of(session, desk, assembly_id), newest_intake(session, assembly_id)
-    circuits = (
-        parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list") if held.circuit_list else ()
-    )
     assessed = Assessed(assembly=row.shop_order, named=True, photos=review.photos, decision=review.after)
-    sources = Sources(desk.rules, load_prices(None), circuits, None)
+    files = files_of(session, desk, assembly_id)
     try:
-        order = make_order(assessed, sources, _files(session, desk, assembly_id), answers=review.answers)
+        order = make_order(assessed, sources_of(desk, held, review), files, answers=review.answers)
     except DeskError as error:
         raise Invalid("order", str(error)) from error
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
@@ -55,6 +54,26 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     session.flush()
     refresh(session, desk, assembly_id)
     return paper.id
+
+
+def sources_of(desk: Desk, held: tables.Intake, review: Reviewed) -> Sources:
+    """What an order is made from beside the findings: rules, prices, the circuit list, the wires measured."""
+    circuits: tuple[Circuit, ...] = ()
+    if held.circuit_list:
+        circuits = parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list")
+    return Sources(desk.rules, desk.prices, circuits, review.notes)
+
+
+def plan_words(session: Session, desk: Desk, assembly_id: int, review: Reviewed) -> str | None:
+    """What the order's plan would say of the wires that were measured; None while none were."""
+    if not review.notes.wire:
+        return None
+    sources = sources_of(desk, newest_intake(session, assembly_id), review)
+    try:
+        work = worksheet(review.photos, review.after, sources.rules, sources.prices, sources.circuits, sources.notes)
+    except (BrokenPlanError, PlanError) as error:
+        return str(error)
+    return work.says
 
 
 def orders_of(session: Session, assembly_id: int) -> Sequence[tables.Paper]:
@@ -71,9 +90,9 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
         raise NotFound(f"expected an order of this shop, got number {paper_id}: find its assembly in the list")
     order = Order.model_validate(paper.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in paper.payload["photos"]]
-    return f"order-{paper_id}.pdf", order_pdf(order, photos, _files(session, desk, paper.assembly_id), paper_size)
+    return f"order-{paper_id}.pdf", order_pdf(order, photos, files_of(session, desk, paper.assembly_id), paper_size)
 
 
-def _files(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:
+def files_of(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:
     """Photographs in the store by hash, each held against its hash; one that is missing is named by the store."""
     return {row.sha256: desk.store.checked(row.sha256, row.suffix) for row in photographs_of(session, assembly_id)}

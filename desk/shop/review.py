@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from sqlalchemy import func, select
@@ -11,13 +12,14 @@ from desk.records import tables
 from desk.records.columns import now
 from desk.review.edits import Edit, EditError, Entry
 from desk.review.history import waiting
+from desk.review.places import lasting, place_name, unjudged
 from desk.review.reviewed import Reviewed, fits
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
-from desk.shop.errors import Invalid
+from desk.shop.errors import Invalid, Unjudged
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
-from desk.shop.standing import intake_answers, newest_findings, refresh
+from desk.shop.standing import findings_to_review, intake_answers, refresh
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,7 @@ class OnRecord:
 def review_of(session: Session, desk: Desk, assembly_id: int) -> Reviewed:
     """The review as it stands; Invalid while no photograph is assessed."""
     assembly(session, assembly_id)
-    photos = newest_findings(session, assembly_id).photos
+    photos = findings_to_review(session, assembly_id).photos
     if not photos:
         raise Invalid("photographs", "expected an assessed photograph to review, got none yet: wait, or photograph it")
     return after_review(session, assembly_id, photos, intake_answers(session, assembly_id, photos), desk.rules)
@@ -53,8 +55,9 @@ def put_on_record(
     newest entry, is kept and waits to be settled.
     """
     _in_turn(session, assembly_id)
-    photos = newest_findings(session, assembly_id).photos
+    photos = findings_to_review(session, assembly_id).photos
     _known(session, assembly_id, based_on)
+    edit = lasting(edit, photos)
     entries, answers = entries_of(session, assembly_id), intake_answers(session, assembly_id, photos)
     number = (session.scalar(select(func.max(tables.ReviewEntry.id))) or 0) + 1
     new = Entry(
@@ -73,8 +76,19 @@ def put_on_record(
     return OnRecord(row.id, doubtful, review_of(session, desk, assembly_id))
 
 
-def sign_off(session: Session, desk: Desk, account: Account, assembly_id: int, based_on: int | None) -> int:
-    """Confirm the whole decision as it stands; Invalid while a conflict waits or something newer was not seen."""
+def sign_off(
+    session: Session,
+    desk: Desk,
+    account: Account,
+    assembly_id: int,
+    based_on: int | None,
+    unlooked: Collection[str] = (),
+) -> int:
+    """Confirm the whole decision as it stands; Invalid while a conflict waits or something newer was not seen.
+
+    unlooked : places (`photo hash:region`) that the signer lets stand though nobody judged them. Unjudged where one is
+    missing there, and always for a place that is unsure or novel: the rules need its name.
+    """
     _in_turn(session, assembly_id)
     review = review_of(session, desk, assembly_id)
     if review.conflicts:
@@ -83,12 +97,48 @@ def sign_off(session: Session, desk: Desk, account: Account, assembly_id: int, b
         )
     if based_on != newest_entry(session, assembly_id):
         raise Invalid("sign_off", "expected a decision you have seen, got a newer one: reload the page and look again")
-    decided: dict[str, object] = {"route": review.after.route, "route_worst": review.after.route_worst}
+    left = refuse_unjudged(review, unlooked)
+    decided: dict[str, object] = {
+        "route": review.after.route,
+        "route_worst": review.after.route_worst,
+        "unlooked": left,
+        "named": named_places(review),
+    }
     row = _row(session, desk, account, assembly_id, SIGN_OFF, decided)
     row.based_on_id = based_on
     session.flush()
     refresh(session, desk, assembly_id)
     return row.id
+
+
+def refuse_unjudged(review: Reviewed, unlooked: Collection[str]) -> list[str]:
+    """The places that nobody judged, all of them named in `unlooked`; otherwise Unjudged says which are left."""
+    several = len(review.photos) > 1
+    left = [(photo, region) for photo, region in unjudged(review.photos, review.judged)]
+    unnamed = [(p, r) for p, r in left if r.unsure or r.novel or r.label is None]
+    if unnamed:
+        raise Unjudged([place_name(p, r.id, several) for p, r in unnamed], must_be_named=True)
+    keys = [f"{photo.photo.sha256}:{region.id}" for photo, region in left]
+    unseen = [(p, r) for (p, r), key in zip(left, keys, strict=True) if key not in unlooked]
+    if unseen:
+        raise Unjudged([place_name(p, r.id, several) for p, r in unseen], must_be_named=False)
+    return keys
+
+
+def named_places(review: Reviewed) -> list[dict[str, object]]:
+    """What the model and the people called each place that somebody judged; the figures are counted from it later."""
+    seen = {f"{p.photo.sha256}:{r.id}": r for p in review.originals for r in p.regions}
+    after = {f"{p.photo.sha256}:{r.id}": r.label for p in review.photos for r in p.regions}
+    return [
+        {
+            "place": place,
+            "model": seen[place].label if place in seen else None,
+            "unsure": bool(place in seen and (seen[place].unsure or seen[place].novel)),
+            "people": after[place],
+        }
+        for place in review.judged
+        if after.get(place) is not None
+    ]
 
 
 def _in_turn(session: Session, assembly_id: int) -> None:
@@ -108,7 +158,7 @@ def _known(session: Session, assembly_id: int, based_on: int | None) -> None:
 def _row(
     session: Session, desk: Desk, account: Account, assembly_id: int, kind: str, payload: dict[str, object]
 ) -> tables.ReviewEntry:
-    photos = newest_findings(session, assembly_id).photos
+    photos = findings_to_review(session, assembly_id).photos
     models = ", ".join(sorted({photo.model.version for photo in photos}))
     row = tables.ReviewEntry(
         assembly_id=assembly_id, kind=kind, payload=payload, person_id=account.id, model_version=models[:80],

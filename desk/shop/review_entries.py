@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from sqlalchemy import select
@@ -9,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from desk.records import tables
 from desk.review.edits import EDIT, Entry
+from desk.review.places import by_hash
 from desk.review.reviewed import Reviewed, reviewed
 from models.repair import Answers, Rules
 from vision.findings import PhotoFindings
@@ -19,7 +21,7 @@ SIGN_OFF = "sign_off"
 
 def entries_of(session: Session, assembly_id: int) -> list[Entry]:
     """Every edit on the assembly in its order; second opinions given blind and sign-offs are no edits."""
-    row = tables.ReviewEntry
+    row, files = tables.ReviewEntry, _files(session, assembly_id)
     query = (
         select(row, tables.Person.login)
         .join(tables.Person, tables.Person.id == row.person_id)
@@ -32,10 +34,20 @@ def entries_of(session: Session, assembly_id: int) -> list[Entry]:
             person=login,
             made_at=one.made_at.isoformat(),
             based_on=one.based_on_id,
-            edit=EDIT.validate_python(one.payload),
+            edit=by_hash(EDIT.validate_python(one.payload), files),
         )
         for one, login in session.execute(query).all()
     ]
+
+
+def _files(session: Session, assembly_id: int) -> dict[str, str]:
+    """Photographs by file name: the first version kept answers under it. Names that two of them have are left out."""
+    photograph = tables.Photograph
+    rows = session.execute(
+        select(photograph.name, photograph.sha256).where(photograph.assembly_id == assembly_id)
+    ).all()
+    count = Counter(row.name for row in rows)
+    return {row.name: row.sha256 for row in rows if count[row.name] == 1}
 
 
 def after_review(

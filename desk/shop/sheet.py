@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import func, select
@@ -11,6 +12,7 @@ from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake, photographs_of
 from desk.shop.intake import FACES
+from desk.shop.marks import Mark
 from desk.shop.recurrence import Earlier, earlier_visits
 from models.repair.texts import cautions_for
 from vision.findings import Decision, Retake
@@ -20,7 +22,7 @@ _RODENT_WORDS = ("rodent", "mouse", "mice", "rat ", "rats", "marten", "squirrel"
 
 @dataclass(frozen=True)
 class PhotographSheet:
-    """One photograph: its row, what was answered at once, and how far its assessment is."""
+    """One photograph: its row and number, what was answered at once, how far its assessment is, what it shows."""
 
     row: tables.Photograph
     usable: bool | None
@@ -28,6 +30,8 @@ class PhotographSheet:
     job_state: str | None
     job_error: str | None
     label: str | None
+    number: int
+    marks: tuple[Mark, ...]
 
 
 @dataclass(frozen=True)
@@ -56,10 +60,11 @@ def sheet_of(session: Session, assembly_id: int) -> AssemblySheet:
     standing = session.get(tables.Standing, assembly_id)
     decided = standing.decision if standing is not None else None
     decision = Decision.model_validate(decided) if decided else None
+    marks = standing.marks["photographs"] if standing is not None else {}
     earlier = tuple(earlier_visits(session, held.vehicle, row.made_at, assembly_id))
     return AssemblySheet(
-        row, held, standing, decision, _photographs(session, assembly_id), earlier, cautions_at_intake(held, decision),
-        session.get_one(tables.Person, row.made_by).name,
+        row, held, standing, decision, _photographs(session, assembly_id, marks), earlier,
+        cautions_at_intake(held, decision), session.get_one(tables.Person, row.made_by).name,
     )  # fmt: skip
 
 
@@ -72,7 +77,9 @@ def cautions_at_intake(held: tables.Intake, decision: Decision | None) -> tuple[
     return tuple(dict.fromkeys([*found[1:], *(decision.cautions if decision else []), found[0]]))
 
 
-def _photographs(session: Session, assembly_id: int) -> tuple[PhotographSheet, ...]:
+def _photographs(
+    session: Session, assembly_id: int, marks: Mapping[str, Sequence[Mark]]
+) -> tuple[PhotographSheet, ...]:
     rows = photographs_of(session, assembly_id)
     ids = [row.id for row in rows]
     first_answer = tables.FirstAnswer
@@ -86,7 +93,7 @@ def _photographs(session: Session, assembly_id: int) -> tuple[PhotographSheet, .
     newest = select(func.max(assessment.id)).where(assessment.photograph_id.in_(ids)).group_by(assessment.photograph_id)
     found = {row.photograph_id: row for row in session.scalars(select(assessment).where(assessment.id.in_(newest)))}
     sheets = []
-    for row in rows:
+    for number, row in enumerate(rows, 1):
         first, running, assessed = answers.get(row.id), jobs.get(row.id), found.get(row.id)
         retake = tuple(Retake.model_validate(item) for item in first.retake) if first else ()
         sheets.append(
@@ -97,6 +104,8 @@ def _photographs(session: Session, assembly_id: int) -> tuple[PhotographSheet, .
                 running.state if running else None,
                 running.error if running else None,
                 assessed.label if assessed else None,
+                number,
+                tuple(marks.get(row.sha256, ())),
             )
         )
     return tuple(sheets)

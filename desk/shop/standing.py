@@ -11,9 +11,11 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.records import tables
-from desk.records.columns import now
-from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake
+from desk.records.columns import LONG_AGO, now
+from desk.review.places import numbered
+from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake, photograph_numbers
 from desk.shop.desk import Desk
+from desk.shop.marks import marks_of
 from desk.shop.recurrence import days_since_same, earlier_visits
 from desk.shop.review_entries import SIGN_OFF, after_review
 from models.repair import Answers
@@ -48,12 +50,22 @@ class Assessed:
 def refresh(session: Session, desk: Desk, assembly_id: int) -> tables.Standing:
     """Compute the standing anew from the assembly's rows and keep it for the queue and the list."""
     held = newest_intake(session, assembly_id)
-    assessed = newest_findings(session, assembly_id)
+    assessed = findings_to_review(session, assembly_id)
     answers = intake_answers(session, assembly_id, assessed.photos)
     if not assessed.photos:
         return keep(session, assembly_id, held, assessed, None)
     review = after_review(session, assembly_id, assessed.photos, answers, desk.rules)
     return keep(session, assembly_id, held, Assessed(tuple(review.photos), assessed.newest_at), review.after)
+
+
+def refresh_old(desk: Desk, most: int = 20) -> int:
+    """Compute some of the standings anew that a migration left to be made again; how many."""
+    with desk.database.write() as session:
+        table = tables.Standing
+        found = session.scalars(select(table.assembly_id).where(table.made_at == LONG_AGO).limit(most)).all()
+        for assembly_id in found:
+            refresh(session, desk, assembly_id)
+    return len(found)
 
 
 def keep(
@@ -70,6 +82,10 @@ def keep(
         "search": f"{opened.shop_order} {held.vehicle} {held.customer_says}".casefold()[:400],
         "label": labels[0] if labels else None,
         "labels": labels,
+        "marks": {
+            "all": marks_of(assessed.photos),
+            "photographs": {photo.photo.sha256: marks_of([photo]) for photo in assessed.photos},
+        },
         "route": decision.route if decision else None,
         "route_worst": decision.route_worst if decision else None,
         "urgency": urgency(assessed.photos, decision) if decision else 0,
@@ -91,14 +107,20 @@ def keep(
     return row
 
 
-def newest_findings(session: Session, assembly_id: int) -> Assessed:
-    """The newest assessment of each photograph taken before the repair, those that cannot be used left out."""
+def findings_to_review(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:
+    """The newest findings, each photograph named by its number in the assembly, as the desk speaks of it."""
+    found = newest_findings(session, assembly_id, after_repair)
+    return Assessed(numbered(found.photos, photograph_numbers(session, assembly_id)), found.newest_at)
+
+
+def newest_findings(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:
+    """The newest assessment of each photograph that was assessed: those before the repair, or those after it."""
     photograph, assessment = tables.Photograph, tables.Assessment
     newest = (
         select(func.max(assessment.id))
         .select_from(assessment)
         .join(photograph, photograph.id == assessment.photograph_id)
-        .where(photograph.assembly_id == assembly_id, photograph.face != "after_repair")
+        .where(photograph.assembly_id == assembly_id, (photograph.face == "after_repair") == after_repair)
         .group_by(assessment.photograph_id)
     )
     rows = session.execute(

@@ -17,7 +17,7 @@ from desk.shop import jobs
 from desk.shop.desk import Desk, open_desk
 from desk.shop.jobs import Task
 from desk.shop.recovery import WorkerPlan
-from desk.shop.standing import refresh
+from desk.shop.standing import refresh, refresh_old
 from models.repair import Answers
 from vision.findings import PhotoFindings
 from vision.reading import PhotoError
@@ -36,9 +36,12 @@ def run_worker(plan: WorkerPlan) -> None:
     desk = open_desk(plan.data, plan.database, plan.rules, plan.mats)
     name = f"{plan.slot}.{secrets.token_hex(6)}"
     assess.model_in_use()
+    old_ones = True
     while os.getppid() == plan.parent_pid:
         try:
             worked = work_once(desk, name)
+            if not worked and old_ones:
+                worked = old_ones = refresh_old(desk) > 0
         except DatabaseBusy as error:
             log.warning("%s", one_line(error))
             worked = False
@@ -80,6 +83,7 @@ def _close(desk: Desk, task: Task, findings: PhotoFindings | None, seconds: floa
                     photograph_id=task.photograph_id,
                     findings=findings.model_dump(mode="json", by_alias=True),
                     label=findings.label,
+                    unsure=findings.unsure or any(region.unsure for region in findings.regions),
                     model_version=findings.model.version,
                     feature_version=findings.model.feature_version,
                     rules_sha256=desk.rules_sha256,

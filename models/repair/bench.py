@@ -74,7 +74,7 @@ def load_bench(path: Path) -> BenchNotes:
         notes = BenchNotes.model_validate(values)
     except ValidationError as error:
         raise BenchError([f"{path.name}: {_line(detail)}" for detail in error.errors()]) from error
-    mistakes = _checked(notes)
+    mistakes = mistakes_in(notes)
     if mistakes:
         raise BenchError([f"{path.name}: {mistake}" for mistake in mistakes])
     return notes
@@ -89,7 +89,8 @@ def _line(detail: Any) -> str:
     return f"{key}: expected {str(detail['msg']).removeprefix('Input should be ')}, got {detail['input']!r}"
 
 
-def _checked(notes: BenchNotes) -> list[str]:
+def mistakes_in(notes: BenchNotes) -> list[str]:
+    """What cannot be in notes whose single values are each allowed; a line for each."""
     ids = [wire.id for wire in notes.wire]
     found = [
         f"wire {name}: expected each wire once, got it twice" for name in sorted({i for i in ids if ids.count(i) > 1})

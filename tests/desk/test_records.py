@@ -5,6 +5,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import sqlite3
 import tarfile
 import threading
@@ -18,6 +19,7 @@ from desk.errors import DeskError
 from desk.records import database as databases
 from desk.records import errors, photo_store, tables
 from desk.records.backup import read_backup, write_backup
+from desk.records.columns import LONG_AGO
 from desk.records.database import open_database
 from desk.records.migrate import migrate, newest, revision_of
 from desk.records.photo_store import open_store
@@ -121,6 +123,40 @@ def test_a_database_of_the_first_version_is_brought_here_with_its_rows(empty_add
     with database.read() as session:
         row = session.query(tables.Person).one()
         assert (row.login, row.unit, row.active) == ("old", "in", True)
+    database.close()
+
+
+def test_the_second_version_fills_its_columns_from_what_the_first_one_kept(empty_address):
+    """Unsure from the findings; marks from labels and urgency (4: unsure), to be made again; nothing is lost."""
+    database = open_database(empty_address)
+    migrate(database, "v0001")
+    when = "2026-01-02 03:04:05"
+    rows = [
+        "INSERT INTO person (id, login, name, roles, active, unit, theme, made_at) "
+        "VALUES (1, 'old', 'Old Hand', 'reviewer', true, 'mm', 'auto', :when)",
+        "INSERT INTO assembly (id, shop_order, shop_order_key, made_at, made_by) VALUES (7, 'A-1', 'a1', :when, 1)",
+        "INSERT INTO photograph (id, assembly_id, sha256, suffix, name, face, size_bytes, width_px, height_px, made_at,"
+        " made_by) VALUES (3, 7, 'ff', '.jpg', 'a.jpg', 'face_a', 1, 2, 2, :when, 1)",
+        *(
+            "INSERT INTO assessment (photograph_id, findings, label, model_version, feature_version, rules_sha256,"
+            f" seconds, made_at) VALUES (3, '{json.dumps(found)}', 'rodent', 'm', 'f', 'r', 1.0, :when)"
+            for found in ({"unsure": False, "regions": [{"unsure": True}]}, {"unsure": False, "regions": []})
+        ),
+        "INSERT INTO standing (assembly_id, state, shop_order, vehicle, search, label, labels, urgency, questions,"
+        " photographs, waiting_since, opened_at, made_at) VALUES (7, 'to_review', 'A-1', 'LT', 'a-1', 'rodent',"
+        """ '["rodent"]', 6, 0, 1, :when, :when, :when)""",
+    ]
+    with database.engine.begin() as connection:
+        for row in rows:
+            # a colon inside the findings is no parameter
+            connection.execute(text(re.sub(r'":', r'"\\:', row)), {"when": when})
+    migrate(database)
+    with database.read() as session:
+        assert [row.unsure for row in session.query(tables.Assessment).order_by(tables.Assessment.id)] == [True, False]
+        standing = session.query(tables.Standing).one()
+        assert standing.marks["all"] == [{"label": "rodent", "unsure": True, "novel": False, "candidates": []}]
+        assert (standing.made_at, standing.shop_order, standing.urgency) == (LONG_AGO, "A-1", 6)
+        assert session.query(tables.Photograph).one().name == "a.jpg"
     database.close()
 
 

@@ -196,7 +196,7 @@ def test_a_conflict_keeps_both_versions_until_one_is_chosen(open_review, served,
     as_administrator(served, case, None, kind="relabel", photo=sha, region="r0", label="abrasion")
     page.locator("#places [data-place$=':r0']").focus()
     page.keyboard.press("1")
-    expect(page.locator(".conflict")).to_contain_text("administrator: x.jpg r0: abrasion")
+    expect(page.locator(".conflict")).to_contain_text("administrator: r0: abrasion")
     expect(page.locator("#places [data-place$=':r0']")).to_contain_text("abrasion")
     expect(page.locator("#notice")).to_contain_text("somebody else had answered meanwhile")
     assert len(rows(served)) == 2 and rows(served)[1].conflicting
@@ -268,3 +268,91 @@ def test_others_may_not_review(served, case):
     edit = {"kind": "delete", "photo": "0", "region": "nope"}
     answer = served.browser("reviewer").post(f"/api/v1/assemblies/{case}/review/entries", json={"edit": edit})
     assert answer.status_code == 422 and "expected a photograph of this assembly" in answer.json()["error"]
+
+
+@pytest.fixture
+def two_photographs(served, drawn, tmp_path, monkeypatch):
+    """An assembly with two drawn photographs, one place in each, both called r0; the hashes in order."""
+    found = []
+    for name, x in (("x.jpg", 400), ("y.jpg", 300)):
+        found.append((drawn.truth(name, [drawn.region("rodent", x, 40)]), name))
+    paths = [drawn.write_case(tmp_path, known) for known, _ in found]
+    by_sha = {drawn.sha(path): known for path, (known, _) in zip(paths, found, strict=True)}
+    monkeypatch.setattr(
+        "desk.assess.assess_photo", lambda path, settings: findings_from_truth(by_sha[path.stem], path.stem)
+    )
+    assembly_id = served.opened("A-2")
+    for path in paths:
+        served.sent(assembly_id, path)
+        assert work_once(served.desk, "w1.test")
+    return assembly_id, list(by_sha)
+
+
+def test_enter_leads_over_all_photographs_and_places_have_names_of_their_own(open_review, served, two_photographs):
+    """Both places are r0: each is named with its photograph; Enter confirms and stands on the other photograph's."""
+    assembly_id, (first, second) = two_photographs
+    page = open_review()
+    page.goto(f"{served.address}/assemblies/{assembly_id}/review")
+    rows_ = page.locator("#places button")
+    expect(rows_.nth(0)).to_contain_text("photo 1 · r0 rodent bites")
+    expect(rows_.nth(1)).to_contain_text("photo 2 · r0 rodent bites")
+    expect(page.locator("#questions")).to_contain_text("photo 2 · r0")
+    page.locator("body").press("Enter")
+    expect(page.locator("#places [aria-current]")).to_have_attribute("data-place", f"{second}:r0")
+    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
+    page.keyboard.press("Enter")
+    expect(page.locator("#progress")).to_have_text("2 of 2 judged")
+    page.keyboard.press("Enter")  # nothing is left: nothing more goes on record
+    expect(page.locator("#said")).to_contain_text("every place is judged")
+    assert [(row.kind, row.payload["photo"]) for row in rows(served)] == [("confirm", first), ("confirm", second)]
+
+
+def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
+    """Both are listed; "look" leads to the first; "let them stand" signs off and keeps on record which they were."""
+    page = open_review()
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked).to_contain_text("2 places nobody has judged")
+    expect(asked.locator("li")).to_have_count(2)
+    asked.get_by_role("button", name="Look at them").click()
+    expect(asked).to_have_count(0)
+    page.keyboard.press("Enter")
+    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
+    page.get_by_role("button", name="sign off").click()
+    expect(page.get_by_role("dialog").locator("li")).to_have_count(1)
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    kept = rows(served)[-1]
+    assert kept.kind == "sign_off" and [place[-3:] for place in kept.payload["unlooked"]] == [":r1"]
+
+
+def test_measures_counts_and_wires_are_typed_in(open_review, served):
+    """A length and a count of a place; a wire from end to end, then the order's plan is said at once."""
+    page = open_review()
+    place = page.locator("#place")
+    place.get_by_label("what was measured").select_option("length_mm")
+    place.get_by_label("by ruler, mm").fill("33,5")
+    place.get_by_role("button", name="Keep").first.click()
+    expect(page.locator("#places [data-place$=':r0']")).to_contain_text("long 33.5")
+    place.get_by_label("wires damaged here, counted by hand").fill("many")
+    place.get_by_role("button", name="Keep").last.click()
+    expect(page.locator("#notice")).to_contain_text("expected how many wires, got many")
+    place.get_by_label("wires damaged here, counted by hand").fill("2")
+    place.get_by_role("button", name="Keep").last.click()
+    expect(page.locator("#places [data-place$=':r0']")).to_contain_text("wires 2")
+    wire = page.locator("#wire")
+    for name, text in {"id": "w0", "colour": "RD", "before_mm": "300", "damage_mm": "45", "after_mm": "555"}.items():
+        wire.locator(f"[name={name}]").fill(text)
+    wire.get_by_role("button").click()
+    expect(page.locator("#wires")).to_contain_text("w0 RD: 300 mm to the damage, 45 mm of it, 555 mm on")
+    expect(page.locator("#wire-plan")).to_contain_text("The work order's plan")
+    page.locator("#branches").get_by_role("button").click()
+    expect(page.locator("#branch-words")).to_have_text("now: none")
+    assert [row.kind for row in rows(served)] == ["typed", "count_wires", "measure_wire", "branches"]
+
+
+def test_the_route_is_seen_without_scrolling(open_review):
+    """On a desktop and on a phone it stands within the first screen."""
+    for size in (DESKTOP, PHONE):
+        page = open_review(size)
+        assert page.locator("#route").bounding_box()["y"] + 30 < size["height"]

@@ -6,7 +6,7 @@ from sqlalchemy import select
 from desk.records import tables
 from desk.review.edits import EDIT
 from desk.shop import review
-from desk.shop.errors import Invalid
+from desk.shop.errors import Invalid, Unjudged
 from desk.shop.standing import refresh
 from desk.truth_findings import findings_from_truth
 
@@ -99,3 +99,54 @@ def test_an_entry_of_another_assembly_is_no_base(shop, bench_case):
     """A forged number is refused."""
     with pytest.raises(Invalid, match="expected an entry of this assembly"):
         put(shop, bench_case, "reviewer", 999, **RELABEL, label="abrasion")
+
+
+def signed(shop, assembly_id, based_on, unlooked=()):
+    with shop.desk.database.write() as session:
+        return review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, unlooked)
+
+
+def test_a_place_nobody_judged_is_signed_off_only_by_name(shop, bench_case):
+    """Without it, or with another place's name, the refusal lists it; with it, the row keeps that it was let stand."""
+    for unlooked in ((), ("aaaa1111:r9",)):
+        with pytest.raises(Unjudged, match="places that nobody has judged: r0; look at each") as refused:
+            signed(shop, bench_case, None, unlooked)
+        assert refused.value.places == ["r0"]
+    number = signed(shop, bench_case, None, ("aaaa1111:r0",))
+    with shop.desk.database.read() as session:
+        kept = session.get_one(tables.ReviewEntry, number).payload
+    assert kept["unlooked"] == ["aaaa1111:r0"] and kept["named"] == []
+
+
+def test_an_unsure_place_is_never_signed_off_without_its_name(shop, bench_case):
+    """No confirmation stands in for it; named, the sign-off keeps what the model and what the person called it."""
+    with shop.desk.database.write() as session:
+        row = session.scalars(select(tables.Assessment)).one()
+        findings = dict(row.findings)
+        unsure = {"unsure": True, "candidates": ["rodent", "abrasion"]}
+        findings["regions"] = [region | unsure for region in findings["regions"]]
+        row.findings = findings  # stands for an assessment that came out so
+    with pytest.raises(Unjudged, match="unsure or novel"):
+        signed(shop, bench_case, None, ("aaaa1111:r0",))
+    done = put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
+    number = signed(shop, bench_case, done.id)
+    with shop.desk.database.read() as session:
+        named = session.get_one(tables.ReviewEntry, number).payload["named"]
+    assert named == [{"place": "aaaa1111:r0", "model": "rodent", "unsure": True, "people": "abrasion"}]
+
+
+def test_lists_say_that_a_label_is_unsure(shop, bench_case):
+    """The list, the assembly's page and the API name the candidates until somebody has named the place."""
+    with shop.desk.database.write() as session:
+        row = session.scalars(select(tables.Assessment)).one()
+        unsure = {"unsure": True, "candidates": ["rodent", "abrasion"]}
+        row.findings = row.findings | {"regions": [region | unsure for region in row.findings["regions"]]}
+        session.flush()
+        refresh(session, shop.desk, bench_case)
+    browser = shop.browser("reviewer")
+    for address in ("/queue", "/assemblies", f"/assemblies/{bench_case}"):
+        assert "unsure: rodent bites or abrasion" in browser.get(address).text, address
+    mark = browser.get("/api/v1/queue").json()["rows"][0]["marks"][0]
+    assert mark == {"label": "rodent", "unsure": True, "novel": False, "candidates": ["rodent", "abrasion"]}
+    put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
+    assert "unsure: rodent" not in browser.get(f"/assemblies/{bench_case}").text

@@ -99,6 +99,7 @@ def _draw(
     small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA)
     return small, cv2.resize(body, (w, h), interpolation=cv2.INTER_AREA) > 0.5
 
+
 RED, BLUE, YELLOW, GREEN = (200, 30, 35), (36, 72, 170), (240, 205, 40), (30, 130, 60)
 
 
@@ -137,6 +138,7 @@ def test_a_wire_that_lies_free_has_its_diameter_within_a_tenth(diameter):
 
 def test_double_the_spacing_doubles_every_diameter():
     """The same bundle drawn twice as large."""
+
     def seen(scale: float) -> dict[str, float]:
         drawn = [(18.0, 1.3, RED), (19.4, 1.5, BLUE), (20.7, 1.1, YELLOW)]
         wires = [DrawnWire(at(20 + (y - 20) * scale), d * scale, c) for y, d, c in drawn]

@@ -1,6 +1,6 @@
 // The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
-import { answersOf, drawDecision, drawEntries, drawPlaces, drawQuestions, LABELS, tag } from "./review_panel.js";
+import { answersOf, askAboutUnjudged, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
 import { Stage } from "./review_stage.js";
 
 const bench = document.getElementById("bench");
@@ -73,6 +73,7 @@ function draw() {
   drawPlaces(state, chosen, act);
   drawDecision(state);
   drawQuestions(state, act);
+  drawWires(state, act);
   drawEntries(state, act);
   for (const name of ["undo", "redo"]) document.querySelector(`[data-act=${name}]`).disabled = !state[name];
   for (const name of ["outline", "split", "delete"]) document.querySelector(`[data-act=${name}]`).disabled = !chosen;
@@ -89,7 +90,7 @@ function choose(photo, region, focus = false) {
   stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
   stages.get(photo).show(regionOf(chosen).rings);
   const found = regionOf(chosen);
-  document.getElementById("said").textContent = `${region}: ${found.words}${found.unsure ? ", unsure" : ""}, long ${found.length}`;
+  document.getElementById("said").textContent = `${found.name}: ${found.words}${found.unsure ? ", unsure" : ""}, long ${found.length}`;
   if (focus) document.querySelector(`[data-place="${photo}:${region}"]`).focus();
 }
 
@@ -99,6 +100,33 @@ function step(by) {
   const now = all.findIndex((p) => chosen && p.photo === chosen.photo && p.region === chosen.region);
   const next = all[(now + by + all.length) % all.length];
   choose(next.photo, next.region, true);
+}
+
+// on to the next place that nobody judged, in this photograph or another one
+function onward() {
+  const all = places();
+  const now = all.findIndex((p) => chosen && p.photo === chosen.photo && p.region === chosen.region);
+  const next = [...all.slice(now + 1), ...all.slice(0, now + 1)].find((p) => !regionOf(p).judged);
+  if (next) choose(next.photo, next.region, true);
+  else document.getElementById("said").textContent += "; every place is judged, look at the answer and sign off";
+}
+
+function numberOf(text, words) {
+  const value = Number(String(text).trim().replace(",", "."));
+  if (String(text).trim() && Number.isFinite(value)) return value;
+  throw new TypeError(`expected ${words}, got ${text || "nothing"}: type a number`);
+}
+
+const lengthOf = (text, words) => numberOf(text, words) * (state.unit === "in" ? 25.4 : 1);
+const lengthsOf = (text, words) => String(text).split(/[;\s]+/).filter((t) => t && t !== "none").map((t) => lengthOf(t, words));
+
+// sends what a form makes, or says what cannot be read in it
+function typedIn(make, done) {
+  try {
+    return put(make(), done);
+  } catch (error) {
+    return tell(error.message, true);
+  }
 }
 
 function newName() {
@@ -188,18 +216,25 @@ function click(stage, point) {
 
 const act = {
   choose,
-  relabel: (label) => chosen && put({ kind: "relabel", ...chosen, label }, `${chosen.region} named ${label.replaceAll("_", " ")}`),
-  confirm: () => {
-    if (!chosen) return undefined;
-    const { unsure, novel, label } = regionOf(chosen);
+  relabel: (label) => chosen && put({ kind: "relabel", ...chosen, label }, `${regionOf(chosen).name} named ${label.replaceAll("_", " ")}`),
+  confirm: async () => {
+    if (!chosen) return;
+    const { unsure, novel, label, name, judged } = regionOf(chosen);
     // where the model is unsure, a person's word is what names the damage
-    if (unsure && !novel && label) return act.relabel(label);
-    return put({ kind: "confirm", ...chosen }, `${chosen.region} confirmed`);
+    const edit = unsure && !novel && label ? { kind: "relabel", ...chosen, label } : { kind: "confirm", ...chosen };
+    if (judged || (await put(edit, `${name} confirmed`))) onward();
   },
-  typed: (text) => {
-    const value = Number(text.replace(",", ".")) * (state.unit === "in" ? 25.4 : 1);
-    return put({ kind: "typed", ...chosen, field: "to_termination_mm", value }, "distance kept");
-  },
+  typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, "a length") }), "measure kept"),
+  count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
+  wire: (form) => typedIn(() => {
+    const wire = { id: form.get("id") };
+    for (const name of ["circuit", "colour", "start", "end"]) if (form.get(name).trim()) wire[name] = form.get(name).trim();
+    if (form.get("size_mm2").trim()) wire.size_mm2 = numberOf(form.get("size_mm2"), "a size in mm²");
+    for (const name of ["before_mm", "damage_mm", "after_mm"]) wire[name] = lengthOf(form.get(name), "a length");
+    wire.joints_mm = lengthsOf(form.get("joints_mm"), "lengths with a space between, or nothing");
+    return { kind: "measure_wire", wire };
+  }, "wire kept"),
+  branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), "lengths with a space between, or nothing") }), "branches kept"),
   answer: (question, form) => {
     const answers = answersOf(question, form, state.unit);
     if (!Object.keys(answers).length) return tell("expected an answer, got nothing: choose or type one", true);
@@ -225,15 +260,25 @@ const act = {
   reference: () => begin(referenceDraft(), chosen?.photo ?? state.photos[0].sha256),
   undo: () => state.undo && put({ kind: "withdraw", entry: state.undo }, "taken back"),
   redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
-  "sign-off": async () => {
-    try {
-      await ask("/sign-off", { based_on: state.newest });
-      location.assign(`/assemblies/${bench.dataset.assembly}`);
-    } catch (error) {
-      tell(error.message, true);
-    }
+  "sign-off": () => {
+    if (!state.unjudged.length) return signOff([]);
+    return askAboutUnjudged(state, look, signOff);
   },
 };
+
+async function signOff(unlooked) {
+  try {
+    await ask("/sign-off", { based_on: state.newest, unlooked });
+    location.assign(`/assemblies/${bench.dataset.assembly}`);
+  } catch (error) {
+    tell(error.message, true);
+  }
+}
+
+function look(place) {
+  const [photo, region] = place.split(":");
+  choose(photo, region, true);
+}
 
 function draftKey(event) {
   const stage = stages.get(draftOn);
@@ -262,7 +307,7 @@ const KEYS = {
 };
 
 addEventListener("keydown", (event) => {
-  if (!state) return;
+  if (!state || document.querySelector("dialog[open]")) return;
   if (event.key === "Escape" && draft) return leave();
   const on = event.target;
   const typing = on.closest("input:not([type=checkbox]),select,textarea");
@@ -291,6 +336,8 @@ document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-act]");
   if (button && state && !(draft && button.dataset.act !== "sign-off")) act[button.dataset.act]();
 });
+onSubmit(document.getElementById("wire"), act.wire);
+onSubmit(document.getElementById("branches"), act.branches);
 draftForm.addEventListener("submit", (event) => {
   event.preventDefault();
   if (draft) keep();

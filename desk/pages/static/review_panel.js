@@ -27,7 +27,7 @@ export function drawPlaces(state, chosen, act) {
     return tag("li", {}, tag("button", {
       type: "button", "data-place": `${photo.sha256}:${region.id}`, "aria-current": here ? "true" : null,
       click: () => act.choose(photo.sha256, region.id),
-    }, tag("strong", {}, `${region.id} ${region.words}`), tag("span", { class: "soft" }, sure),
+    }, tag("strong", {}, `${region.name} ${region.words}`), tag("span", { class: "soft" }, sure),
     tag("span", { class: "soft" }, `${photo.face} · long ${region.length} · wires ${region.wires}`)));
   }));
   const found = all.find((one) => chosen && one.photo.sha256 === chosen.photo && one.region.id === chosen.region);
@@ -39,19 +39,61 @@ function placeForm(region, unit, act) {
     type: "button", class: "button", "data-label": name, "aria-pressed": String(region.label === name),
     "aria-keyshortcuts": String(i + 1), click: () => act.relabel(name),
   }, tag("kbd", {}, String(i + 1)), ` ${words}`));
-  const confirm = tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm },
-    tag("kbd", {}, "Enter"), ` ${region.id} is right as shown`);
-  const typed = tag("form", {}, tag("p", {}, `To the nearest terminal: ${region.to_termination}`),
-    tag("div", { class: "row" }, tag("label", {}, "by ruler ", tag("input", {
-      name: "value", inputmode: "decimal", required: true, "aria-label": `to the nearest terminal by ruler, ${unit}`,
-    }), unit), tag("button", { class: "button" }, "Keep")));
-  typed.addEventListener("submit", (event) => {
-    event.preventDefault();
-    act.typed(new FormData(typed).get("value"));
-  });
+  const nameless = region.novel || !region.label;
+  const says = region.judged ? "on to the next place" : region.unsure ? `${region.name} is ${region.words}` : `${region.name} is right as shown`;
+  const confirm = nameless ? tag("p", { class: "note" }, `${region.name}: name it, or delete it`)
+    : tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm }, tag("kbd", {}, "Enter"), ` ${says}`);
   const under = region.under_covering ? [tag("p", { class: "note" }, "Runs on under a covering: open it.")] : [];
   const unsure = region.candidates.length ? [tag("p", { class: "soft" }, `cannot be told apart: ${region.candidates.map((c) => c.replaceAll("_", " ")).join(", ")}`)] : [];
-  return [confirm, ...unsure, tag("div", { class: "names", role: "group", "aria-label": `damage at ${region.id}` }, ...names), ...under, typed];
+  return [confirm, ...unsure, tag("div", { class: "names", role: "group", "aria-label": `damage at ${region.name}` }, ...names), ...under, ...byHand(region, unit, act)];
+}
+
+// what was measured or counted at the bench stands in the place of what the photograph gave
+function byHand(region, unit, act) {
+  const measures = [["to_termination_mm", "to the nearest terminal", region.to_termination], ["length_mm", "length", region.length], ["exposed_copper_mm", "bare copper", region.copper]];
+  const choice = tag("select", { name: "field", "aria-label": "what was measured" }, ...measures.map(([value, words, now]) => tag("option", { value }, `${words}: ${now}`)));
+  const typed = tag("form", { class: "row" }, choice, tag("label", {}, "by ruler ", tag("input", {
+    name: "value", inputmode: "decimal", required: true, "aria-label": `by ruler, ${unit}`,
+  }), unit), tag("button", { class: "button" }, "Keep"));
+  const count = tag("form", { class: "row" }, tag("label", {}, `wires damaged: ${region.wires}; counted `, tag("input", {
+    name: "wires", inputmode: "numeric", required: true, "aria-label": "wires damaged here, counted by hand",
+  })), tag("button", { class: "button" }, "Keep"));
+  onSubmit(typed, (form) => act.typed(form.get("field"), form.get("value")));
+  onSubmit(count, (form) => act.count(form.get("wires")));
+  return [typed, count];
+}
+
+export function onSubmit(form, done) {
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    done(new FormData(form));
+  });
+}
+
+export function drawWires(state, act) {
+  by("wires").replaceChildren(...state.wires.map((wire) => tag("li", {}, tag("strong", {}, wire.words), `: ${wire.says}`)));
+  by("traced").replaceChildren(...state.traced.map((name) => tag("option", { value: name })));
+  by("wire-plan").hidden = !state.plan;
+  by("wire-plan").textContent = state.plan ? `The work order's plan: ${state.plan}.` : "";
+  by("branch-words").textContent = state.branches ? `now: ${state.branches}` : "not said yet";
+}
+
+// the places that nobody judged, with the choice that is left: look at them, or let them stand where that is allowed
+export function askAboutUnjudged(state, look, stand) {
+  const dialog = by("unjudged");
+  const named = state.unjudged.filter((one) => one.must_be_named);
+  const shown = named.length ? named : state.unjudged;
+  by("h-unjudged").textContent = named.length ? `${shown.length} unsure ${shown.length === 1 ? "place has" : "places have"} no name yet` : `${shown.length} ${shown.length === 1 ? "place" : "places"} nobody has judged`;
+  by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : "Look at each, or say that you let them stand as the model showed them. That goes on record with your name.";
+  const close = (then) => () => {
+    dialog.close();
+    then();
+  };
+  dialog.querySelector("ul").replaceChildren(...shown.map((one) => tag("li", {}, tag("button", { type: "button", class: "button plain", click: close(() => look(one.place)) }, `${one.name} ${one.words}`))));
+  dialog.querySelector(".row").replaceChildren(
+    tag("button", { type: "button", class: "button main", click: close(() => look(shown[0].place)) }, "Look at them"),
+    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(shown.map((one) => one.place))) }, "Let them stand and sign off")]));
+  dialog.showModal();
 }
 
 export function drawDecision(state) {
@@ -59,11 +101,12 @@ export function drawDecision(state) {
   const mark = (route, words) => tag("span", { class: `mark route-${route}` }, words);
   const order = ["violated", "cannot_tell", "met"];
   const rules = [...decision.rules].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict));
-  by("decision").replaceChildren(
+  by("answer").replaceChildren(
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words), tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)),
     tag("p", {}, `wires to repair: ${decision.wires}`),
-    ...(change.length ? [tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), tag("ul", {}, ...change.map((line) => tag("li", {}, line))))] : []),
-    tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `, ${step.on}: ${step.why}`)))),
+    ...(change.length ? [tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), tag("ul", {}, ...change.map((line) => tag("li", {}, line))))] : []));
+  by("decision").replaceChildren(
+    tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `: ${step.why}`)))),
     tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),
       tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), `${rule.id}. ${rule.says}`)))),
   );

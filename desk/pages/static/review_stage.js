@@ -29,19 +29,25 @@ export class Stage {
     this.root.className = "stage";
     this.caption = document.createElement("figcaption");
     const name = document.createElement("strong");
-    name.textContent = photo.face;
+    name.textContent = photo.name;
     const file = document.createElement("span");
     file.className = "soft";
-    file.textContent = photo.name;
+    file.textContent = `${photo.face} · ${photo.file}`;
     this.caption.append(name, file);
     for (const [sign, word, factor] of [["−", "farther", 1 / 1.5], ["+", "nearer", 1.5], ["⤢", "whole photograph", 0]]) {
       const button = document.createElement("button");
       Object.assign(button, { type: "button", className: "button", textContent: sign, title: word });
-      button.setAttribute("aria-label", `${photo.face}: ${word}`);
+      button.setAttribute("aria-label", `${photo.name}: ${word}`);
       button.addEventListener("click", () => (factor ? this.zoom(factor) : this.fit()));
       this.caption.append(button);
     }
-    for (const layer of this.layers) this.caption.append(this.layerSwitch(layer));
+    const overlays = document.createElement("details");
+    const summary = document.createElement("summary");
+    summary.textContent = "overlays";
+    const choice = document.createElement("div");
+    choice.append(...this.layers.map((layer) => this.layerSwitch(layer)));
+    overlays.append(summary, choice);
+    this.caption.append(overlays);
     this.view = document.createElement("div");
     this.view.className = "view";
     this.sheet = document.createElement("div");
@@ -49,7 +55,7 @@ export class Stage {
     this.sheet.style.width = `${photo.width_px}px`;
     this.sheet.style.height = `${photo.height_px}px`;
     const image = new Image();
-    Object.assign(image, { src: `/photographs/${photo.id}/small`, alt: `${photo.face}, ${photo.name}`, draggable: false });
+    Object.assign(image, { src: `/photographs/${photo.id}/small`, alt: `${photo.name}, ${photo.face}, ${photo.file}`, draggable: false });
     // the small picture shows at once; all pixels take its place when they are decoded
     const full = new Image();
     full.src = `/photographs/${photo.id}/full`;

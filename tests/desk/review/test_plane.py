@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from desk.review.plane import plane_of, scale_by_reference
+from desk.review.plane import plane_of
 from vision.findings import Scale
 
 TILTED = np.array([[0.5, 0.02, 3.0], [0.01, 0.48, 5.0], [1e-5, 2e-5, 1.0]])
@@ -44,10 +44,3 @@ def test_points_along_one_line_leave_the_scale_at_the_middle_with_more_doubt(see
 def test_without_a_scale_there_is_no_plane(seen):
     """Nothing to turn px into mm by."""
     assert plane_of(seen(scale=Scale(source="none"))) is None
-
-
-def test_two_clicks_on_a_known_length_give_the_scale():
-    """A 100 mm bar over a 3-4-5 triangle of 500 px: 0.2 mm/px, known to the ruler, the clicks and 2 % of depth."""
-    scale = scale_by_reference((0, 0), (300, 400), 100.0)
-    assert scale.mm_per_px == pytest.approx(0.2)
-    assert scale.u95_rel == pytest.approx((0.01**2 + (3 * 2**0.5 / 500) ** 2 + 0.02**2) ** 0.5)

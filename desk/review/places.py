@@ -1,0 +1,86 @@
+"""Short names of photographs and places within one assembly, and answers kept under names that outlast them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from desk.review.edits import Answer, Edit
+from models.repair import Answers
+from vision.findings import PhotoFindings, Region
+
+_SHORT_SHA = 8
+
+
+def numbered(photos: Sequence[PhotoFindings], numbers: Mapping[str, int]) -> tuple[PhotoFindings, ...]:
+    """The findings with each photograph named by its number in the assembly. numbers : by hash, from 1."""
+    return tuple(
+        photo.model_copy(update={"photo": photo.photo.model_copy(update={"name": f"photo {numbers[sha]}"})})
+        for photo in photos
+        for sha in (photo.photo.sha256,)
+    )
+
+
+def place_name(photo: PhotoFindings, item: str, several: bool) -> str:
+    """What a place is called on every page: `r1`, or `photo 2 · r1` where the assembly has several photographs."""
+    return f"{photo.photo.name} · {item}" if several else item
+
+
+def unjudged(photos: Sequence[PhotoFindings], judged: Sequence[str]) -> list[tuple[PhotoFindings, Region]]:
+    """Places whose label nobody gave or confirmed."""
+    seen = set(judged)
+    return [(p, r) for p in photos for r in p.regions if f"{p.photo.sha256}:{r.id}" not in seen]
+
+
+def lasting(edit: Edit, photos: Sequence[PhotoFindings]) -> Edit:
+    """An answer with its places named by the photograph's hash: one more photograph changes no such name."""
+    if not isinstance(edit, Answer):
+        return edit
+    names = _lasting_names(photos)
+    return edit.model_copy(update={"answers": _renamed(edit.answers, names)})
+
+
+def present(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
+    """Answers with their places named as the rules name them on these photographs."""
+    several = len(photos) > 1
+    names: dict[str, str] = {}
+    for photo in photos:
+        for item in _items(photo):
+            ref = f"{photo.photo.name}:{item}" if several else item
+            names |= {f"{photo.photo.sha256[:_SHORT_SHA]}:{item}": ref, f"{photo.photo.name}:{item}": ref}
+    return _renamed(answers, names)
+
+
+def by_hash(edit: Edit, files: Mapping[str, str]) -> Edit:
+    """An answer that the first version kept under a file's name, under the photograph's hash. files : hash by name."""
+    if not isinstance(edit, Answer):
+        return edit
+    keys = {key for value in edit.answers.model_dump().values() if isinstance(value, dict) for key in value}
+    split = {key: key.rpartition(":") for key in keys}
+    names = {key: f"{files[name][:_SHORT_SHA]}:{item}" for key, (name, _, item) in split.items() if name in files}
+    return edit.model_copy(update={"answers": _renamed(edit.answers, names)}) if names else edit
+
+
+def _lasting_names(photos: Sequence[PhotoFindings]) -> dict[str, str]:
+    names: dict[str, str] = {}
+    bare: dict[str, list[str]] = {}
+    for photo in photos:
+        for item in _items(photo):
+            full = f"{photo.photo.sha256[:_SHORT_SHA]}:{item}"
+            names[f"{photo.photo.name}:{item}"] = full
+            bare.setdefault(item, []).append(full)
+    return names | {item: owners[0] for item, owners in bare.items() if len(owners) == 1}
+
+
+def _items(photo: PhotoFindings) -> list[str]:
+    regions, splices = [r.id for r in photo.regions], [s.id for s in photo.splices]
+    return list(dict.fromkeys(regions + splices + [h.id for h in photo.housings]))
+
+
+def _renamed(answers: Answers, names: Mapping[str, str]) -> Answers:
+    update: dict[str, Any] = {
+        field: {names.get(key, key): given for key, given in value.items()}
+        for field, value in answers
+        if isinstance(value, dict) and value
+    }
+    return answers.model_copy(update=update) if update else answers
