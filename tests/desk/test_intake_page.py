@@ -89,9 +89,9 @@ def test_the_whole_intake_on_a_phone(open_page, served, blank_photo):
     page.get_by_label("ordinary circuits only").check()
     page.get_by_label("What the customer says").fill("mouse nest under the cover")
     page.get_by_role("button", name="Go on to the photographs").click()
-    page.get_by_text("Battery off, gloves, rodents: mask").click()  # one line, which opens
+    page.get_by_text("Battery off, gloves; rodents: mask").click()  # one line, which opens
     page.get_by_text("Rodent remains carry disease").wait_for()
-    page.get_by_text("Battery off, gloves, rodents: mask").click()
+    page.get_by_text("Battery off, gloves; rodents: mask").click()
     page.get_by_label("Take a photograph").set_input_files(blank_photo(1, "one.jpg"))
     page.get_by_text("kept, usable").wait_for()
     assert page.get_by_text("lay the assembly on the printed mat").is_visible()
