@@ -8,6 +8,7 @@ from typing import Any
 from desk.review.applying import applied, names_in
 from desk.review.changes import Change, DecisionChange, changes_between, decision_change
 from desk.review.edits import (
+    Add,
     Answer,
     Branches,
     Confirm,
@@ -26,7 +27,7 @@ from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.bench import BenchNotes
 from vision.findings import Decision, Finding, PhotoFindings
 
-_GIVES_LABEL = (Confirm, Relabel)
+_GIVES_LABEL = (Confirm, Relabel, Add)
 
 
 class SetAside(Finding):

@@ -31,7 +31,8 @@ def judged(shop, drawn):
                 value = EDIT.validate_python({"photo": sha} | edit)
                 seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, value, seen).id
             if signed:
-                review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+                stand = [f"{sha}:r{k}" for k in range(4)]
+                review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
         return assembly_id, sha
 
     return make
@@ -70,12 +71,13 @@ def test_only_signed_off_reviews_count_and_what_was_taken_back_does_not(shop, ju
     """No sign-off: nothing. A relabelling that was withdrawn leaves the place unjudged."""
     judged("L-open", EDITS, signed=False)
     assert taken(shop).photos == []
-    assembly_id, _ = judged(LEARNT, EDITS[:1], signed=False)
+    assembly_id, sha = judged(LEARNT, EDITS[:1], signed=False)
     with shop.desk.database.write() as session:
         seen = review.newest_entry(session, assembly_id)
         back = EDIT.validate_python({"kind": "withdraw", "entry": seen})
         seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, back, seen).id
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+        stand = [f"{sha}:r{k}" for k in range(4)]
+        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
     assert {p.verdict for p in taken(shop).places} == {"unjudged"}
 
 
