@@ -11,6 +11,7 @@ import numpy as np
 from desk.compose import Composer
 from desk.notes import scale_of_mat
 from desk.recognition import find_scene
+from desk.together import sheets_seen
 from models.damage.namer import Named
 from models.damage.store import DamageModel, ModelError, load_model
 from models.repair import Answers, Rules, photo_label
@@ -77,11 +78,14 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     shell_regions, housings, shell_doubts = _shells(composer, len(regions))
     regions += shell_regions
     is_usable = usable(look.retake)
+    sheets, unplaced = sheets_seen(look.view, look.canvas) if isinstance(look.view, MatView) else ([], [])
+    composer.missing += unplaced
     findings = PhotoFindings(
         photo=_info(look.photo),
         usable=is_usable,
         retake=look.retake,
         scale=composer.scale(),
+        sheets=sheets,
         label=None,
         labels=_labels(regions),
         probabilities={name: 0.0 for name in LABELS},

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from desk import assess
 from desk.assess import AssessSettings
+from desk.together import together
 from models.repair import decide
 from vision.findings import AssemblyFindings, PhotoFindings, RegionRef
 from vision.reading import PhotoError
@@ -48,8 +49,12 @@ def assess_all(
         if on_progress:
             on_progress(entry)
     read = [entry.findings for entry in entries if entry.findings is not None]
-    together = _assembly(settings.assembly, read, settings) if settings.assembly is not None and read else None
-    return Run(tuple(entries), together)
+    if settings.assembly is None or not read:
+        return Run(tuple(entries), None)
+    read = together(read)
+    one_by_one = iter(read)
+    entries = [entry if entry.findings is None else replace(entry, findings=next(one_by_one)) for entry in entries]
+    return Run(tuple(entries), _assembly(settings.assembly, read, settings))
 
 
 def _entry(path: Path, settings: AssessSettings) -> Entry:

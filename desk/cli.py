@@ -256,7 +256,10 @@ def _settings(
 
 
 def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: bool) -> Any:
-    """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done."""
+    """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
+
+    Photographs of one assembly tell more together: their lines come when all are done.
+    """
     from desk.batch import Entry, assess_all
     from desk.console import print_run, progress
 
@@ -265,7 +268,7 @@ def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: 
         def show(entry: Entry) -> None:
             if entry.error is not None:
                 _complain(entry.error)
-            elif as_json and entry.findings is not None:
+            elif as_json and entry.findings is not None and settings.assembly is None:
                 click.echo(entry.findings.model_dump_json(by_alias=True))
             step()
 
@@ -273,6 +276,9 @@ def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: 
     if not as_json:
         print_run(run)
     elif run.assembly is not None:
+        for entry in run.entries:
+            if entry.findings is not None:
+                click.echo(entry.findings.model_dump_json(by_alias=True))
         click.echo(run.assembly.model_dump_json(by_alias=True))
     return run
 

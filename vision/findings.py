@@ -79,6 +79,47 @@ class Scale(Finding):
     u95_rel: float | None = None
 
 
+class Sheet(Finding):
+    """A mat sheet seen in a photograph: where it lies in the photograph's millimetres (its own turned, then moved).
+
+    The first sheet of a photograph is the one its millimetres belong to. `covariance`: 3 x 3, of x mm, y mm and turn
+    (radians, clockwise as seen). Of the first sheet alone: `looked_at_mm`, the part that was searched for the
+    assembly, and `camera_mm`, where the camera stood: x, y, height.
+    """
+
+    mat: str
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    turn_rad: float = 0.0
+    covariance: list[list[float]]
+    looked_at_mm: Ring | None = None
+    camera_mm: tuple[float, float, float] | None = None
+
+
+class Lay(Finding):
+    """Where a photograph's mat lies in a frame shared with others of its assembly, which lay still between them.
+
+    Photographs of one `frame` share it, those of one `face` show the same face; `apart_mm`: how far the traces of the
+    same wires lie apart in two of them at most.
+    """
+
+    frame: int
+    face: int
+    mat: str
+    x_mm: float
+    y_mm: float
+    turn_rad: float
+    covariance: list[list[float]]
+    apart_mm: float
+
+
+class RegionRef(Finding):
+    """A region of one of the assembly's photographs."""
+
+    photo: str
+    id: str
+
+
 class Evidence(Finding):
     """One physical sign, its value and unit, and the same in words."""
 
@@ -89,7 +130,7 @@ class Evidence(Finding):
 
 
 class Region(Finding):
-    """Damage of one cause: outline, measures, label and why."""
+    """Damage of one cause: outline, measures, label and why; `seen_also`: itself in other photographs."""
 
     id: str
     label: str | None
@@ -106,6 +147,7 @@ class Region(Finding):
     to_termination_mm: Measure | None
     continues_under_covering: bool
     evidence: list[Evidence]
+    seen_also: list[RegionRef] = []
 
 
 class SizeCandidate(Finding):
@@ -248,6 +290,8 @@ class PhotoFindings(Finding):
     usable: bool
     retake: list[Retake]
     scale: Scale
+    sheets: list[Sheet] = []
+    lay: Lay | None = None
     label: str | None
     labels: list[str]
     probabilities: dict[str, float]
@@ -264,13 +308,6 @@ class PhotoFindings(Finding):
     decision: Decision | None
     model: ModelInfo
     missing: list[Missing]
-
-
-class RegionRef(Finding):
-    """A region of one of the assembly's photographs."""
-
-    photo: str
-    id: str
 
 
 class AssemblyFindings(Finding):

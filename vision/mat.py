@@ -48,18 +48,15 @@ def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
     if view is None:
         return NoMat(_why_none(found, mirrored, layouts))
     view = _drawn_or_photographed(photo, grey, view)
-    reason = doubt(view, _of_layout(found, view.layout), _other_views(photo, found, layouts, view))
-    return NoMat(reason) if reason else view
+    beside = _other_views(photo, found, layouts, view)
+    reason = doubt(view, _of_layout(found, view.layout), beside)
+    return NoMat(reason) if reason else replace(view, beside=tuple(beside))
 
 
 def find_sheets(photo: Photo, layouts: Sequence[MatLayout]) -> list[MatView]:
     """Every sheet in the photograph with three markers or more, the best first; empty where `find_mat` finds none."""
-    first = find_mat(photo, layouts)
-    if isinstance(first, NoMat):
-        return []
-    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
-    found, _ = find_markers(grey, tuple(dict.fromkeys(m.dictionary for layout in layouts for m in layout.markers)))
-    return [first, *_other_views(photo, found, layouts, first)]
+    view = find_mat(photo, layouts)
+    return [] if isinstance(view, NoMat) else [view, *view.beside]
 
 
 def _drawn_or_photographed(photo: Photo, grey: np.ndarray, view: MatView) -> MatView:

@@ -21,7 +21,10 @@ from vision.reading import Photo
 
 @dataclass(frozen=True, eq=False)
 class MatView:
-    """How the camera saw the page. Angles in degrees; `u95_rel` is the scale's relative 95 % uncertainty."""
+    """How the camera saw the page. Angles in degrees; `u95_rel` is the scale's relative 95 % uncertainty.
+
+    beside : views of further sheets in the same photograph
+    """
 
     layout: MatLayout
     pose: Pose
@@ -29,6 +32,7 @@ class MatView:
     residual_mm: float
     u95_rel: float
     tilt_deg: float
+    beside: tuple[MatView, ...] = ()
 
     @property
     def K(self) -> np.ndarray:

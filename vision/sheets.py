@@ -143,41 +143,66 @@ class Table:
 
     def of(self, view: MatView) -> Place | NoPlace:
         """From a photograph's own mat frame into the assembly's."""
-        name = view.layout.name
+        return self.named(view.layout.name)
+
+    def named(self, name: str) -> Place | NoPlace:
+        """From a sheet's own frame into the assembly's."""
         if name in self.places:
             return self.places[name]
         return NoPlace(self.loose.get(name, f"sheet {name} is on no photograph of this assembly"))
 
 
+Sighting = Mapping[str, Place]
+"""The sheets one photograph shows, the first at home, the others where they lie in its millimetres."""
+
+
 def lay_out(photographs: Iterable[Sequence[MatView]]) -> Table:
-    """One frame for all sheets that the photographs show, each photograph with all sheets seen in it.
+    """One frame for all sheets that the photographs show, each photograph with all sheets seen in it."""
+    sightings: list[Sighting] = []
+    loose: dict[str, str] = {}
+    for views in photographs:
+        found, missed = sighted(views)
+        sightings.append(found)
+        loose |= missed
+        sightings += [{name: HOME} for name in missed]
+    return join(sightings, loose)
+
+
+def sighted(views: Sequence[MatView]) -> tuple[Sighting, dict[str, str]]:
+    """Where the sheets of one photograph lie in the first one's frame; and why the others could not be placed."""
+    found: dict[str, Place] = {}
+    missed: dict[str, str] = {}
+    for view in views:
+        place = place_of(view, views[0]) if found else HOME
+        if isinstance(place, NoPlace):
+            missed[view.layout.name] = place.reason
+        else:
+            found[view.layout.name] = place
+    return found, missed
+
+
+def join(sightings: Iterable[Sighting], loose: Mapping[str, str] | None = None) -> Table:
+    """One frame for all sheets of several photographs.
 
     Links between the same two sheets are averaged by their certainty; from the sheet with most links the others are
     reached over the most certain way. Links at odds mean that two sheets carry the same number, or that one moved.
     """
     links: dict[tuple[str, str], list[Place]] = {}
     names: dict[str, None] = {}
-    loose: dict[str, str] = {}
-    for views in photographs:
-        names |= dict.fromkeys(v.layout.name for v in views)
-        for i, a in enumerate(views):
-            for b in views[i + 1 :]:
-                place = place_of(b, a)
-                if isinstance(place, NoPlace):
-                    loose[b.layout.name] = place.reason
-                    continue
-                key, place = ((a.layout.name, b.layout.name), place)
-                if key[0] > key[1]:
-                    key, place = (key[1], key[0]), place.inverse()
-                links.setdefault(key, []).append(place)
-    joined = {}
+    for sighting in sightings:
+        names |= dict.fromkeys(sighting)
+        for b in list(sighting)[1:]:
+            a, place = next(iter(sighting)), sighting[b]
+            key = (a, b) if a <= b else (b, a)
+            links.setdefault(key, []).append(place if a <= b else place.inverse())
+    joined, apart = {}, dict(loose or {})
     for key, places in links.items():
         mean = _mean(places)
         if isinstance(mean, NoPlace):
-            loose[key[1]] = f"{mean.reason} between {key[0]} and {key[1]}"
+            apart[key[1]] = f"{mean.reason} between {key[0]} and {key[1]}"
         else:
             joined[key] = mean
-    return _reached(list(names), joined, loose)
+    return _reached(list(names), joined, apart)
 
 
 def _mean(places: Sequence[Place]) -> Place | NoPlace:

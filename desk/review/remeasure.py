@@ -64,6 +64,7 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
     grown = before is not None and outline.contains(region.rings_px, before.rings_px)
     values: dict[str, object] = {
         "rings_mm": _rings_mm(region.rings_px, plane),
+        "seen_also": [],  # whether it is still the damage of another photograph nobody has looked
         "continues_under_covering": _under(photo.coverings, region.rings_px, plane)
         or (grown and before is not None and before.continues_under_covering),
     }

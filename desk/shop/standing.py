@@ -15,6 +15,7 @@ from desk.records.columns import LONG_AGO, now
 from desk.review.places import numbered
 from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake, photograph_numbers
 from desk.shop.desk import Desk
+from desk.shop.joined import joined
 from desk.shop.marks import marks_of
 from desk.shop.recurrence import days_since_same, earlier_visits
 from desk.shop.review_entries import SIGN_OFF, after_review
@@ -108,9 +109,9 @@ def keep(
 
 
 def findings_to_review(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:
-    """The newest findings, each photograph named by its number in the assembly, as the desk speaks of it."""
+    """The newest findings, joined, each photograph named by its number in the assembly, as the desk speaks of it."""
     found = newest_findings(session, assembly_id, after_repair)
-    return Assessed(numbered(found.photos, photograph_numbers(session, assembly_id)), found.newest_at)
+    return Assessed(joined(numbered(found.photos, photograph_numbers(session, assembly_id))), found.newest_at)
 
 
 def newest_findings(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:

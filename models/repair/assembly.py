@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from models.repair.case import Case, Spot, possible_labels
+from models.repair.case import Case, Spot, perhaps_one, possible_labels
 from models.repair.counting import Share, Span, most_at_one_location, most_in_one_branch, united
 from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
 from models.repair.words import wires
@@ -35,9 +35,21 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     if verdict == "violated":
         return replace(hit, floor=REMANUFACTURE, actions=(Action(action="remanufacture", on="assembly", why=says),))
     if verdict == "cannot_tell":
-        asked = case.question("wire-count", "assembly", f"more than {limits.max_wires} wires mean remanufacture")
+        changes = f"more than {limits.max_wires} wires mean remanufacture{_seen_twice(case)}"
+        asked = case.question("wire-count", "assembly", changes)
         return replace(hit, needs=REMANUFACTURE, questions=(asked,))
     return hit
+
+
+def _seen_twice(case: Case) -> str:
+    """Which regions may be one damage seen in two photographs, for the person who counts."""
+    pairs = perhaps_one(case)
+    named = ", ".join(f"{a.ref} and {b.ref}" for a, b in pairs[:_PAIRS_NAMED])
+    more = f" and {len(pairs) - _PAIRS_NAMED} more pairs" if len(pairs) > _PAIRS_NAMED else ""
+    return f"; look whether these are one damage seen twice: {named}{more}" if pairs else ""
+
+
+_PAIRS_NAMED = 3
 
 
 def _span(shares: list[Share], case: Case) -> Span:

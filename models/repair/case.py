@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 from models.repair.answers import Answers, AnswersError, answer_for
 from models.repair.limits import Rules
@@ -15,7 +16,10 @@ DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "so
 
 @dataclass(frozen=True)
 class Spot:
-    """One region, the labels it may carry, and the wires it is known to touch."""
+    """One region, the labels it may carry, and the wires it is known to touch.
+
+    damage : regions of one number are one damage, seen in several photographs; -1: not looked into
+    """
 
     ref: str
     photo: int
@@ -23,6 +27,7 @@ class Spot:
     labels: tuple[str, ...]
     wires: tuple[Wire, ...]
     to_termination_mm: Measure | None
+    damage: int = -1
 
     @property
     def certain(self) -> bool:
@@ -88,7 +93,12 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
         raise ValueError("expected at least one photograph's findings, got none")
     ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
-    spots = tuple(_spot(refs, i, photo, region) for i, photo in enumerate(ordered) for region in photo.regions)
+    damages = _damages(ordered)
+    spots = tuple(
+        replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
+        for i, photo in enumerate(ordered)
+        for region in photo.regions
+    )
     real = tuple(spot for spot in spots if spot.labels != ("sound",))
     joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, real))
     shells = tuple(
@@ -104,6 +114,30 @@ def _each_once(photos: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
     for photo in by_name:
         once.setdefault(photo.photo.sha256 or photo.photo.name, photo)
     return tuple(once.values())
+
+
+def _damages(photos: Sequence[PhotoFindings]) -> dict[tuple[str, str], int]:
+    """A number for each region (photograph's sha256, id), the same for those that were recognised as one damage."""
+    named = {(p.photo.sha256, r.id): {(o.photo, o.id) for o in r.seen_also} for p in photos for r in p.regions}
+    number = {key: k for k, key in enumerate(named)}
+    for one, others in named.items():
+        for other in others:
+            if one in named.get(other, ()):  # one that was drawn anew since no longer says so
+                old, new = number[other], number[one]
+                number = {key: new if value == old else value for key, value in number.items()}
+    return number
+
+
+def perhaps_one(case: Case) -> list[tuple[Spot, Spot]]:
+    """Spots of two photographs that may be one damage seen twice: not told apart by a common face, labels in common."""
+    lays = [photo.lay for photo in case.photos]
+    found = []
+    for a, b in combinations(case.spots, 2):
+        one, other = lays[a.photo], lays[b.photo]
+        told = one is not None and other is not None and (one.frame, one.face) == (other.frame, other.face)
+        if a.photo != b.photo and a.damage != b.damage and not told and set(a.labels) & set(b.labels):
+            found.append((a, b))
+    return found
 
 
 def _ids(photo: PhotoFindings) -> list[str]:

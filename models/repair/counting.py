@@ -14,6 +14,7 @@ class Share:
 
     `low` to `high` wires, `high` None where unknown; `wire_ids` names some or
     all of them. `certain`: they do get repaired. `ends`: where they lead.
+    Shares of one `damage` (a number from 0) are one region seen in several photographs.
     """
 
     photo: int
@@ -23,6 +24,7 @@ class Share:
     high: int | None
     certain: bool
     ends: frozenset[str] = frozenset()
+    damage: int = -1
 
 
 @dataclass(frozen=True)
@@ -42,16 +44,27 @@ class Span:
 
 def united(shares: Sequence[Share]) -> Span:
     """Wires of one assembly. Within a photograph equal ids are one wire; over photographs identity is unknown,
-    so there are at least as many wires as the richest photograph shows and at most their sum.
+    so there are at least as many wires as the richest photograph shows and at most their sum, damage that was
+    recognised as the same taken once.
     """
-    spans = [_one_photo([s for s in shares if s.photo == photo]) for photo in sorted({s.photo for s in shares})]
-    return _side_by_side(spans)
-
-
-def _side_by_side(spans: Sequence[Span]) -> Span:
+    photos = sorted({s.photo for s in shares})
+    spans = [_one_photo([s for s in shares if s.photo == photo]) for photo in photos]
+    once = _each_damage_once(shares)
+    most = _sum(_one_photo([s for s in once if s.photo == photo]).high for photo in photos)
     low = max((span.low for span in spans), default=0)
     value = max((span.value for span in spans), default=0)
-    return Span(low, value, _sum(span.high for span in spans))
+    return Span(low, value, None if most is None else max(most, value))
+
+
+def _each_damage_once(shares: Sequence[Share]) -> list[Share]:
+    """Of shares of one damage in several photographs the one with the highest upper end, an unknown one above all."""
+    kept: dict[object, Share] = {}
+    for k, share in enumerate(shares):
+        key: object = (k,) if share.damage < 0 else share.damage
+        other = kept.get(key)
+        if other is None or (other.high is not None and (share.high is None or share.high > other.high)):
+            kept[key] = share
+    return list(kept.values())
 
 
 def _sum(highs: Iterable[int | None]) -> int | None:

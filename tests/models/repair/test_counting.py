@@ -1,5 +1,6 @@
 """Wires to repair: united by name, never added twice, held in an interval; against brute force over all worlds."""
 
+from dataclasses import replace
 from itertools import product
 
 from hypothesis import given
@@ -95,3 +96,13 @@ def test_more_damage_never_lowers_either_end(shares, more):
         before, after = count(shares), count(shares + more)
         assert after.low >= before.low
         assert after.high >= before.high
+
+
+def test_one_damage_seen_in_two_photographs_is_counted_once():
+    """3 wires seen twice and 2 others: at most 5, not 8; an unknown upper end of either leaves none."""
+    twice = [replace(share("abc", photo=0), damage=7), replace(share("abc", photo=1), damage=7)]
+    assert (united(twice).low, united(twice).high) == (3, 3)
+    other = replace(share("de", photo=1), damage=8)
+    assert (united([*twice, other]).low, united([*twice, other]).high) == (5, 5)
+    unknown = replace(Share(2, frozenset(), 1, 1, None, True), damage=7)
+    assert united([*twice, unknown]).high is None
