@@ -15,8 +15,10 @@ from desk.pages import (
     review_routes,
     routes_api,
     routes_api_more,
+    routes_api_papers,
     routes_intake,
     routes_orders,
+    routes_papers,
     routes_people,
     routes_queue,
 )
@@ -26,7 +28,8 @@ from desk.shop.desk import Desk
 
 ROUTERS = (
     routes_people.router, routes_intake.router, routes_queue.router, review_routes.router, opinion_routes.router,
-    routes_orders.router, routes_api.router, routes_api_more.router,
+    routes_orders.router, routes_papers.router, routes_api.router, routes_api_more.router,
+    routes_api_papers.router,
 )  # fmt: skip
 """Every set of routes the desk has."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,13 +13,24 @@ from starlette.responses import HTMLResponse
 
 from desk.pages.access import Visitor
 from desk.pages.units import say_ago, say_length, say_moment
+from desk.quote import HOW_WORDS
 from desk.records.photo_store import hash_of
 from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
-from desk.wording import LABEL_WORDS, ROUTE_WORDS, say_label, say_mark, say_places, say_step
+from desk.wording import (
+    CLOSING_WORDS,
+    LABEL_WORDS,
+    ROUTE_WORDS,
+    VERDICT_WORDS,
+    say_label,
+    say_mark,
+    say_places,
+    say_step,
+)
 
 _HERE = Path(__file__).parent
 STATIC = _HERE / "static"
+_OPTION = re.compile(r" \([^()]*--[a-z-]+[^()]*\)")
 
 
 @cache
@@ -29,7 +41,13 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     found.filters.update(
-        length=say_length, moment=say_moment, ago=say_ago, label=say_label, mark=say_mark, places=say_places
+        length=say_length,
+        moment=say_moment,
+        ago=say_ago,
+        label=say_label,
+        mark=say_mark,
+        places=say_places,
+        without_options=without_options,
     )
     found.globals.update(
         CLASS_WORDS=CLASS_WORDS,
@@ -38,9 +56,17 @@ def templates() -> Environment:
         ROLES=ROLES,
         ROLE_WORDS=ROLE_WORDS,
         say_step=say_step,
+        CLOSING_WORDS=CLOSING_WORDS,
+        HOW_WORDS=HOW_WORDS,
+        VERDICT_WORDS=VERDICT_WORDS,
         static=static_url,
     )
     return found
+
+
+def without_options(text: str) -> str:
+    """A sentence without the names of command options in it; a page has fields instead."""
+    return _OPTION.sub("", text)
 
 
 @cache

@@ -10,37 +10,16 @@ from desk.overlay import shapes
 from desk.pages.units import say_length
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
-from desk.review.edits import Answer, Branches, CountWires, Entry, MeasureWire, Relabel, Settle, Typed, Withdraw
+from desk.review.edits import Entry, Settle, Withdraw
 from desk.review.history import in_force, waiting, withdrawn
-from desk.review.places import place_name, present, unjudged
+from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
+from desk.review.telling import entry_words, presented
 from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_places, say_step
 from models.repair import Rules
 from models.repair.bench import BenchWire
 from vision.findings import Decision, PhotoFindings, Region
 
-KIND_WORDS = {
-    "confirm": "confirmed",
-    "relabel": "named anew",
-    "redraw": "outline drawn anew",
-    "add": "added",
-    "split": "split in two",
-    "delete": "deleted",
-    "typed": "measure typed in",
-    "count_wires": "wires counted",
-    "measure_wire": "wire measured",
-    "branches": "branches",
-    "reference": "reference length",
-    "answer": "question answered",
-    "withdraw": "taken back",
-    "settle": "conflict settled",
-}
-_TYPED = {
-    "length_mm": "length",
-    "to_termination_mm": "to the nearest terminal",
-    "exposed_copper_mm": "bare copper",
-    "area_mm2": "area",
-}
 _LAYERS = ("wires", "distances", "coverings", "terminations")
 
 
@@ -175,7 +154,7 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
     counting = {entry.id for entry in in_force(entries)}
     aside = {item.entry: item.reason for item in found.set_aside}
     names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
-    shown = [_present(entry, found) for entry in entries]
+    shown = [presented(entry, found) for entry in entries]
     states = []
     for entry in reversed(shown):
         control = isinstance(entry.edit, Withdraw | Settle)
@@ -200,46 +179,6 @@ def against(entry: Entry, entries: Sequence[Entry], names: dict[str, str]) -> li
         for other in entries
         if (entry.based_on or 0) < other.id < entry.id and other.person != entry.person
     ]
-
-
-def entry_words(entry: Entry, names: dict[str, str]) -> str:
-    """An entry in a few words."""
-    edit = entry.edit
-    if isinstance(edit, Withdraw | Settle):
-        kept = ("kept " if edit.keep else "left out ") if isinstance(edit, Settle) else ""
-        return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
-    if isinstance(edit, Answer):
-        given = edit.answers.model_dump(exclude_defaults=True)
-        return "answered: " + "; ".join(f"{name.replace('_', ' ')} {_said(value)}" for name, value in given.items())
-    if isinstance(edit, MeasureWire):
-        wire = edit.wire
-        return f"wire {wire.id}: {wire.before_mm:g} mm to the damage, {wire.damage_mm:g} mm, {wire.after_mm:g} mm on"
-    if isinstance(edit, Branches):
-        return "branches: " + (", ".join(f"{at:g} mm" for at in edit.at_mm) or "none along the wires measured")
-    region, photo = getattr(edit, "region", None), names.get(edit.photo, "")
-    where = region if region and len(names) == 1 else " · ".join(part for part in (photo, region) if part)
-    what = KIND_WORDS[edit.kind]
-    if isinstance(edit, Relabel):
-        what = say_label(edit.label)
-    elif isinstance(edit, Typed):
-        what = f"{_TYPED[edit.field]} {edit.value:g} {'mm²' if edit.field == 'area_mm2' else 'mm'}"
-    elif isinstance(edit, CountWires):
-        what = f"{edit.wires} wires counted"
-    return f"{where}: {what}"
-
-
-def _present(entry: Entry, found: Reviewed) -> Entry:
-    """The entry with its places named as they are now."""
-    if not isinstance(entry.edit, Answer):
-        return entry
-    answers = present(entry.edit.answers, found.photos)
-    return entry.model_copy(update={"edit": entry.edit.model_copy(update={"answers": answers})})
-
-
-def _said(value: object) -> str:
-    if isinstance(value, dict):
-        return ", ".join(f"{say_places(str(on))} {_said(given)}" for on, given in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")
 
 
 def _words(region: Region) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request, UploadFile
@@ -20,7 +21,7 @@ from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, correct_intake, open
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
-from desk.shop.orders import orders_of
+from desk.shop.papers import papers_for_page
 from desk.shop.recurrence import earlier_visits
 from desk.shop.sheet import AssemblySheet, photograph, sheet_of
 from desk.shop.standing import refresh
@@ -134,8 +135,8 @@ def correct(
 
 
 @router.get("/assemblies/{assembly_id}/photographs")
-def photographs_page(request: Request, desk: TheDesk, visitor: Intake, assembly_id: int) -> Response:
-    return _photographs(request, desk, assembly_id)
+def photographs_page(request: Request, desk: TheDesk, visitor: Intake, assembly_id: int, face: str = "") -> Response:
+    return _photographs(request, desk, assembly_id, face=face)
 
 
 def _photographs(
@@ -145,11 +146,14 @@ def _photographs(
     status: int = 200,
     receipts: tuple[Receipt, ...] = (),
     wrong: Sequence[str] = (),
+    face: str = "",
 ) -> Response:
     with desk.database.read() as session:
         sheet = sheet_of(session, assembly_id)
+    chosen = face if face in FACES else [*sheet.missing_faces, "close_up"][0]
     return page(
         request, "photographs.html.j2", status=status, sheet=sheet, faces=FACES, receipts=receipts, wrong=wrong,
+        chosen=chosen,
         within_days=desk.rules.recurrence.within_days,
     )  # fmt: skip
 
@@ -175,15 +179,15 @@ async def send_photographs(request: Request, desk: TheDesk, visitor: Intake, ass
         wrong.append(Invalid("photographs", "photographs: expected at least one, got none: take or choose one"))
     status = status_of(wrong[0]) if wrong and not receipts else 200
     said = [str(error) for error in wrong]
-    return await run_in_threadpool(_photographs, request, desk, assembly_id, status, tuple(receipts), said)
+    return await run_in_threadpool(_photographs, request, desk, assembly_id, status, tuple(receipts), said, face)
 
 
 @router.get("/assemblies/{assembly_id}")
 def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id: int) -> Response:
     with desk.database.read() as session:
-        sheet, orders = sheet_of(session, assembly_id), orders_of(session, assembly_id)
+        sheet, papers = sheet_of(session, assembly_id), papers_for_page(session, assembly_id)
     within_days = desk.rules.recurrence.within_days
-    return page(request, "assembly.html.j2", sheet=sheet, orders=orders, within_days=within_days)
+    return page(request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=within_days, today=date.today())
 
 
 @router.get("/photographs/{photograph_id}/{size}")

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session, undefer
+from sqlalchemy.orm import Session
 
 from desk.errors import DeskError
 from desk.order_make import Sources, make_order
 from desk.order_model import Assessed, Order
 from desk.order_pages import order_pdf
 from desk.records import tables
-from desk.records.errors import NotFound
 from desk.review.reviewed import Reviewed
 from desk.shop.assemblies import assembly, newest_intake, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
+from desk.shop.papers import ORDER, add_paper, paper
 from desk.shop.people import Account
 from desk.shop.review import review_of
 from desk.shop.standing import refresh
@@ -26,7 +24,6 @@ from models.repair.plan_solve import BrokenPlanError, PlanError
 from models.repair.worksheet import worksheet
 from vision.findings import PhotoFindings
 
-ORDER = "order"
 _MAY_BE_ISSUED = ("reviewed", "ordered")
 
 
@@ -44,16 +41,10 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     except DeskError as error:
         raise Invalid("order", str(error)) from error
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
-    paper = tables.Paper(
-        assembly_id=assembly_id,
-        kind=ORDER,
-        payload={"order": order.model_dump(mode="json", by_alias=True), "photos": photos},
-        made_by=account.id,
-    )
-    session.add(paper)
-    session.flush()
+    payload = {"order": order.model_dump(mode="json", by_alias=True), "photos": photos}
+    number = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
-    return paper.id
+    return number
 
 
 def sources_of(desk: Desk, held: tables.Intake, review: Reviewed) -> Sources:
@@ -76,21 +67,12 @@ def plan_words(session: Session, desk: Desk, assembly_id: int, review: Reviewed)
     return work.says
 
 
-def orders_of(session: Session, assembly_id: int) -> Sequence[tables.Paper]:
-    """The orders issued for an assembly, the newest first."""
-    paper = tables.Paper
-    query = select(paper).where(paper.assembly_id == assembly_id, paper.kind == ORDER).order_by(paper.id.desc())
-    return session.scalars(query).all()
-
-
 def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "a4") -> tuple[str, bytes]:
     """An issued order as (file name, PDF): what was decided then, with its photographs."""
-    paper = session.get(tables.Paper, paper_id, options=[undefer(tables.Paper.payload)])
-    if paper is None or paper.kind != ORDER:
-        raise NotFound(f"expected an order of this shop, got number {paper_id}: find its assembly in the list")
-    order = Order.model_validate(paper.payload["order"])
-    photos = [PhotoFindings.model_validate(one) for one in paper.payload["photos"]]
-    return f"order-{paper_id}.pdf", order_pdf(order, photos, files_of(session, desk, paper.assembly_id), paper_size)
+    row = paper(session, paper_id, ORDER)
+    order = Order.model_validate(row.payload["order"])
+    photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
+    return f"order-{paper_id}.pdf", order_pdf(order, photos, files_of(session, desk, row.assembly_id), paper_size)
 
 
 def files_of(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:

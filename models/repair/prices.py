@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
+from datetime import date
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -14,6 +15,10 @@ from models.repair.plan_programme import Weights
 
 Amount = Annotated[float, Field(ge=0.0, le=1_000_000.0, allow_inf_nan=False, strict=True)]
 Months = Annotated[int, Field(ge=0, le=600, strict=True)]
+
+Days = Annotated[int, Field(ge=0, le=365, strict=True)]
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+WEEKDAYS: tuple[str, ...] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
 class PricesError(ValueError):
@@ -68,6 +73,18 @@ class AssemblyPrice(_Table):
     warranty_new_months: Months
 
 
+class Promise(_Table):
+    """How a promised day is counted."""
+
+    hours_per_day: Annotated[float, Field(gt=0.0, le=1000.0, strict=True)]
+    working_days: Annotated[tuple[Weekday, ...], Field(min_length=1)]
+    closed_days: tuple[date, ...]
+    wait_days_repair: Days
+    wait_days_remanufactured: Days
+    wait_days_new: Days
+    valid_days: Annotated[int, Field(ge=1, le=365, strict=True)]
+
+
 class Prices(_Table):
     """All tables. `invented`: the numbers are examples, not a shop's."""
 
@@ -76,6 +93,7 @@ class Prices(_Table):
     minutes: Minutes
     price: Price
     assembly: AssemblyPrice
+    promise: Promise
 
     def labour(self, minutes: float) -> float:
         """Price of so much work."""

@@ -11,6 +11,7 @@ from desk.records.photo_store import hash_of
 from desk.review.edits import EDIT
 from desk.shop import orders, review
 from desk.shop.errors import Invalid
+from desk.shop.papers import ORDER, papers_of
 
 
 @pytest.fixture
@@ -59,7 +60,7 @@ def test_an_order_stays_as_it_was_issued(shop, assembly):
             number = orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
         with shop.desk.database.read() as session:
             found.append(orders.order_sheet(session, shop.desk, number)[1])
-            first = orders.orders_of(session, assembly_id)[-1].id
+            first = papers_of(session, assembly_id, ORDER)[-1].id
             assert text_of(orders.order_sheet(session, shop.desk, first)[1]) == text_of(found[0])
     assert "W-1" in text_of(found[0]) and "rodent" in text_of(found[0]).lower()
     assert text_of(found[0]) != text_of(found[1])
@@ -75,7 +76,7 @@ def test_the_pages_issue_and_show_it(shop, assembly):
     answer = browser.post(f"/assemblies/{assembly_id}/orders")
     assert answer.status_code in (200, 303)
     with shop.desk.database.read() as session:
-        number = orders.orders_of(session, assembly_id)[0].id
+        number = papers_of(session, assembly_id, ORDER)[0].id
         with pytest.raises(NotFound):
             orders.order_sheet(session, shop.desk, number + 1000)
     assert f"/orders/{number}.pdf" in browser.get(f"/assemblies/{assembly_id}").text

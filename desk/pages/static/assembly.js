@@ -3,7 +3,7 @@ const waits = document.querySelector("[data-wait]");
 
 async function look() {
   try {
-    const answer = await fetch(`/api/v1${location.pathname}`);
+    const answer = await fetch(`/api/v1${location.pathname.replace(/\/closing$/, "")}`);
     if (answer.ok) {
       const state = await answer.json();
       const busy = state.photographs.some((p) => p.assessment === "queued" || p.assessment === "running");

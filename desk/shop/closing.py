@@ -1,0 +1,192 @@
+"""Closes a work order with photographs of the finished repair, by the same check as the command `close`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from desk.errors import one_line
+from desk.order_make import class_of
+from desk.order_model import Order
+from desk.order_pages import closing_pdf
+from desk.records import tables
+from desk.review.asked import Field, asked
+from desk.review.places import place_name
+from desk.shop.assemblies import assembly
+from desk.shop.desk import Desk
+from desk.shop.errors import Invalid
+from desk.shop.orders import files_of
+from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, add_paper, paper, papers_of
+from desk.shop.people import Account
+from desk.shop.standing import findings_to_review, refresh
+from desk.wording import LABEL_WORDS, say_region
+from models.repair import Answers, AnswersError, Rules, decide
+from models.repair.after import Closing, close_order
+from vision.findings import LABELS, PhotoFindings
+
+_SETTLES = (
+    "termination-distance", "splice-spacing", "splices-per-wire", "earlier-repair", "housing", "inspection",
+)  # fmt: skip
+"""Rules whose questions can be answered at closing."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What was said at the bench: joints counted by hand, those unseen measured by ruler, and answers."""
+
+    joints_counted: int | None = None
+    ruler_checked: bool = False
+    answers: Answers = field(default_factory=Answers)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One field of the closing form. `name` is `answer|place`; `question` what it settles."""
+
+    name: str
+    question: str
+    field: Field
+
+
+@dataclass(frozen=True)
+class ClosingSheet:
+    """The order, the photographs of the finished repair, and what they prove so far; `running` still to be assessed."""
+
+    order_id: int
+    order: Order
+    photos: tuple[PhotoFindings, ...]
+    running: int
+    outcome: Closing | None
+    fields: tuple[Asked, ...]
+
+
+def closing_sheet(session: Session, desk: Desk, assembly_id: int) -> ClosingSheet:
+    """What closing would come to without another word; Invalid without a work order."""
+    assembly(session, assembly_id)
+    orders = papers_of(session, assembly_id, ORDER)
+    if not orders:
+        raise Invalid("closing", "expected a work order to close, got none: issue the order first")
+    order = Order.model_validate(orders[0].payload["order"])
+    photos = findings_to_review(session, assembly_id, after_repair=True).photos
+    outcome = close_order(order.work, photos, _answers(order, Answers()), desk.rules) if photos else None
+    fields = fields_of(photos, order, desk.rules) if photos else ()
+    return ClosingSheet(orders[0].id, order, photos, _running(session, assembly_id), outcome, fields)
+
+
+def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Told) -> tuple[int, Closing]:
+    """Hold the finished repair against the order and put the outcome on record; the paper's number and the outcome."""
+    sheet = closing_sheet(session, desk, assembly_id)
+    if sheet.running:
+        raise Invalid("photographs", "expected assessed photographs, got some still being assessed: wait a little")
+    if not sheet.photos:
+        raise Invalid(
+            "photographs", "expected photographs of the finished repair, got none: send them as `after the repair`"
+        )
+    answers = _answers(sheet.order, told.answers)
+    try:
+        outcome = close_order(
+            sheet.order.work, sheet.photos, answers, desk.rules, told.joints_counted, told.ruler_checked
+        )
+    except AnswersError as error:
+        raise Invalid("answers", one_line(error)) from error
+    kind = CLOSING if outcome.state == "closed" else NOT_CLOSED
+    payload = {
+        "outcome": outcome.model_dump(mode="json"),
+        "joints_counted": told.joints_counted,
+        "ruler_checked": told.ruler_checked,
+        "answers": answers.model_dump(mode="json", exclude_defaults=True),
+        "photos": [photo.model_dump(mode="json", by_alias=True) for photo in sheet.photos],
+        "models": sorted({photo.model.version for photo in sheet.photos}),
+        "rules_sha256": desk.rules_sha256,
+    }
+    number = add_paper(session, by, assembly_id, kind, payload, sheet.order_id)
+    refresh(session, desk, assembly_id)
+    return number, outcome
+
+
+def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "a4") -> tuple[str, bytes]:
+    """A closing as (file name, PDF), of the order it answered."""
+    row = paper(session, paper_id, CLOSING, NOT_CLOSED)
+    assert row.follows_id is not None  # a closing always answers an order
+    order = Order.model_validate(paper(session, row.follows_id, ORDER).payload["order"])
+    photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
+    outcome = Closing.model_validate(row.payload["outcome"])
+    return f"closing-{paper_id}.pdf", closing_pdf(
+        order, outcome, photos, files_of(session, desk, row.assembly_id), size
+    )
+
+
+def fields_of(photos: Sequence[PhotoFindings], order: Order, rules: Rules) -> tuple[Asked, ...]:
+    """What a person can settle: the name of each place that is still seen, and the open questions on the repair."""
+    several = len(photos) > 1
+    choices = tuple((label, LABEL_WORDS[label]) for label in LABELS)
+    found = [
+        Asked(
+            f"labels|{photo.photo.name}:{region.id}" if several else f"labels|{region.id}",
+            f"{place_name(photo, region.id, several)}, seen as {say_region(region)}: what is it?",
+            Field("labels", "it is", "choice", choices),
+        )
+        for photo in photos
+        for region in photo.regions
+    ]
+    for question in decide(photos, _answers(order, Answers()), rules).open_questions:
+        one = asked(question, rules)
+        if one.fields and question.changes.split(":")[0] in _SETTLES:
+            found += [Asked(f"{entry.name}|{one.on or ''}", question.ask, entry) for entry in one.fields]
+    return tuple({one.name: one for one in found}.values())
+
+
+def answers_from(form: Mapping[str, str]) -> Answers:
+    """The answers of a closing form, whose fields are named `answer|place`; empty ones say nothing."""
+    values: dict[str, Any] = {}
+    for name, text in form.items():
+        field, bar, on = name.partition("|")
+        if not bar or not text.strip():
+            continue
+        value = _value(field, text.strip())
+        if on:
+            values.setdefault(field, {})[on] = value
+        else:
+            values[field] = value
+    try:
+        return Answers(**values)
+    except AnswersError as error:
+        raise Invalid("answers", one_line(error)) from error
+
+
+def _value(field: str, text: str) -> Any:
+    if text in ("true", "false"):
+        return text == "true"
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError:
+        return text
+    whole = field in ("wire_count", "splices_on_one_wire")
+    return int(number) if whole and number.is_integer() else number
+
+
+def _answers(order: Order, told: Answers) -> Answers:
+    """The class of the circuits as the order was decided with; it need not be asked again."""
+    held = class_of(order.decision)
+    return told if told.circuit_class is not None else told.model_copy(update={"circuit_class": held})
+
+
+def _running(session: Session, assembly_id: int) -> int:
+    job, photograph = tables.Job, tables.Photograph
+    return (
+        session.scalar(
+            select(func.count())
+            .select_from(job)
+            .join(photograph, photograph.id == job.photograph_id)
+            .where(
+                photograph.assembly_id == assembly_id,
+                photograph.face == "after_repair",
+                job.state.in_(("queued", "running")),
+            )
+        )
+        or 0
+    )

@@ -1,0 +1,150 @@
+"""Gathers an assembly's evidence file from the records."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from importlib import metadata
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from desk.errors import one_line
+from desk.evidence import Evidence, Happened, Pictured, Place, picture_of
+from desk.quote import HOW_WORDS
+from desk.records import tables
+from desk.records.columns import now
+from desk.records.errors import PhotoAltered, PhotoMissing
+from desk.review.places import place_name
+from desk.review.reviewed import Reviewed
+from desk.review.telling import entry_words, presented
+from desk.shop.assemblies import CLASS_WORDS, assembly, newest_intake, photographs_of
+from desk.shop.desk import Desk
+from desk.shop.intake import FACE_WORDS
+from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, papers_of
+from desk.shop.people import Account
+from desk.shop.review import review_of
+from desk.shop.review_entries import SIGN_OFF, entries_of
+from desk.shop.standing import STATE_WORDS, findings_to_review
+from desk.wording import CLOSING_WORDS, ROUTE_WORDS
+from vision.findings import PhotoFindings
+
+_KINDS = (ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED)
+
+
+def evidence_of(session: Session, desk: Desk, by: Account, assembly_id: int) -> Evidence:
+    """Everything on record of an assembly that was assessed; a photograph that is amiss is said on the page."""
+    row, held = assembly(session, assembly_id), newest_intake(session, assembly_id)
+    review = review_of(session, desk, assembly_id)
+    after = findings_to_review(session, assembly_id, after_repair=True).photos
+    people = {one.id: one.name for one in session.scalars(select(tables.Person))}
+    standing = session.get(tables.Standing, assembly_id)
+    findings = {photo.photo.sha256: photo for photo in (*review.photos, *after)}
+    return Evidence(
+        shop_order=row.shop_order,
+        vehicle=held.vehicle,
+        customer_says=held.customer_says,
+        circuit_class=CLASS_WORDS[held.circuit_class],
+        opened_at=f"{_moment(row.made_at)} by {people[row.made_by]}",
+        made_at=_moment(now()),
+        made_by=by.name,
+        state=STATE_WORDS[standing.state] if standing else "opened",
+        photos=_photos(session, desk, assembly_id, findings, people),
+        places=_places(session, assembly_id, review),
+        decision=review.after,
+        happened=_happened(session, assembly_id, review, people),
+        papers=_papers(session, assembly_id, people),
+        versions=_versions(desk, [*review.photos, *after]),
+    )
+
+
+def _moment(moment: Any) -> str:
+    return str(moment.strftime("%Y-%m-%d %H:%M UTC"))
+
+
+def _photos(
+    session: Session, desk: Desk, assembly_id: int, findings: Mapping[str, PhotoFindings], people: Mapping[int, str]
+) -> list[Pictured]:
+    found = []
+    for number, row in enumerate(photographs_of(session, assembly_id), 1):
+        try:
+            picture, why_not = picture_of(desk.store.checked(row.sha256, row.suffix))
+        except (PhotoMissing, PhotoAltered) as error:
+            picture, why_not = None, one_line(error)
+        found.append(
+            Pictured(
+                number, FACE_WORDS[row.face], row.name, row.sha256, row.size_bytes, row.width_px, row.height_px,
+                row.taken_at, _moment(row.made_at), people[row.made_by], picture, why_not, findings.get(row.sha256),
+            )
+        )  # fmt: skip
+    return found
+
+
+def _places(session: Session, assembly_id: int, review: Reviewed) -> list[Place]:
+    """Every place as it stands, with who judged it last."""
+    names = {person.login: person.name for person in session.scalars(select(tables.Person))}
+    judges = {
+        f"{entry.edit.photo}:{entry.edit.region}": names.get(entry.person, entry.person)
+        for entry in entries_of(session, assembly_id)
+        if entry.edit.kind in ("confirm", "relabel", "add") and getattr(entry.edit, "region", None)
+    }
+    seen = {f"{p.photo.sha256}:{r.id}": r for p in review.originals for r in p.regions}
+    several, judged = len(review.photos) > 1, set(review.judged)
+    places = []
+    for photo in review.photos:
+        for region in photo.regions:
+            key = f"{photo.photo.sha256}:{region.id}"
+            by = judges.get(key, "a reviewer") if key in judged else None
+            places.append(Place(place_name(photo, region.id, several), region, seen.get(key), by))
+    return places
+
+
+def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapping[int, str]) -> list[Happened]:
+    """Entries and sign-offs in their order; blind second opinions are no part of the decision."""
+    names = {photo.photo.sha256: photo.photo.name for photo in review.photos}
+    entries = {entry.id: presented(entry, review) for entry in entries_of(session, assembly_id)}
+    aside = {item.entry: item.reason for item in review.set_aside}
+    row = tables.ReviewEntry
+    rows = session.scalars(
+        select(row).where(row.assembly_id == assembly_id, row.blind.is_(False)).order_by(row.id)
+    ).all()
+    found = []
+    for one in rows:
+        if one.kind == SIGN_OFF:
+            words = f"signed off: {ROUTE_WORDS[one.payload['route']]}"
+            stood = len(one.payload.get("unlooked", ()))
+            words += f"; {stood} place(s) let stand as the model showed them" if stood else ""
+        else:
+            words = entry_words(entries[one.id], names)
+            words += f" (set aside: {aside[one.id]})" if one.id in aside else ""
+        found.append(Happened(_moment(one.made_at), people[one.person_id], words))
+    return found
+
+
+def _papers(session: Session, assembly_id: int, people: Mapping[int, str]) -> list[Happened]:
+    rows = reversed(papers_of(session, assembly_id, *_KINDS))
+    return [Happened(_moment(row.made_at), people[row.made_by], _paper_words(row)) for row in rows]
+
+
+def _paper_words(row: tables.Paper) -> str:
+    held = row.payload
+    if row.kind == ORDER:
+        return f"work order {row.id}: {held['order']['work']['says']}"
+    if row.kind == QUOTE:
+        offers = [f"{o['name']} {o['price']:.2f} {held['currency']}" for o in held["offers"] if o["price"] is not None]
+        return f"quote {row.id}: {', '.join(offers)}{' (invented example prices)' if held['invented'] else ''}"
+    if row.kind == APPROVAL:
+        what = f"agreed to {held['offer']}, {held['price']:.2f} {held['currency']}" if held["offer"] else "declined"
+        return (
+            f"{held['approved_by']} {what}, {HOW_WORDS[held['how']]}, {held['approved_on']}, to quote {held['quote']}"
+        )
+    return f"closing {row.id}: {CLOSING_WORDS[held['outcome']['state']]}"
+
+
+def _versions(desk: Desk, photos: Sequence[PhotoFindings]) -> dict[str, str]:
+    return {
+        "loomtriage": metadata.version("loomtriage"),
+        "model": ", ".join(sorted({photo.model.version for photo in photos})),
+        "features": ", ".join(sorted({photo.model.feature_version for photo in photos})),
+        "rules, SHA-256": desk.rules_sha256,
+    }

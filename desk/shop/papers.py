@@ -1,0 +1,72 @@
+"""Papers of an assembly on record: kept as they were made, numbered, never changed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, undefer
+
+from desk.records import tables
+from desk.records.errors import NotFound
+from desk.shop.people import Account
+
+ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED = "order", "quote", "approval", "closing", "not_closed"
+"""Kinds: `closing` closed the order, `not_closed` was an attempt that did not."""
+
+
+def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[tables.Paper]:
+    """The papers of these kinds with their contents, the newest first."""
+    paper = tables.Paper
+    query = select(paper).where(paper.assembly_id == assembly_id, paper.kind.in_(kinds)).order_by(paper.id.desc())
+    return session.scalars(query.options(undefer(paper.payload))).all()
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What an assembly's page shows of its papers, each the newest first."""
+
+    orders: Sequence[tables.Paper]
+    quotes: Sequence[tables.Paper]
+    approvals: Sequence[tables.Paper]
+    closings: Sequence[tables.Paper]
+    people: Mapping[int, str]
+
+
+def papers_for_page(session: Session, assembly_id: int) -> Papers:
+    """All papers; orders without their contents, which are large."""
+    table = tables.Paper
+    orders = session.scalars(
+        select(table).where(table.assembly_id == assembly_id, table.kind == ORDER).order_by(table.id.desc())
+    ).all()
+    others = papers_of(session, assembly_id, QUOTE, APPROVAL, CLOSING, NOT_CLOSED)
+    by = {row.made_by for row in (*orders, *others)}
+    people = session.execute(select(tables.Person.id, tables.Person.name).where(tables.Person.id.in_(by))).all()
+    return Papers(
+        orders,
+        [row for row in others if row.kind == QUOTE],
+        [row for row in others if row.kind == APPROVAL],
+        [row for row in others if row.kind in (CLOSING, NOT_CLOSED)],
+        {row.id: row.name for row in people},
+    )
+
+
+def paper(session: Session, paper_id: int, *kinds: str) -> tables.Paper:
+    """One paper with its content; NotFound where there is none of these kinds under the number."""
+    known = 0 < paper_id < 2**31
+    row = session.get(tables.Paper, paper_id, options=[undefer(tables.Paper.payload)]) if known else None
+    if row is None or row.kind not in kinds:
+        raise NotFound(f"expected a paper of this shop, got number {paper_id}: find its assembly in the list")
+    return row
+
+
+def add_paper(
+    session: Session, by: Account, assembly_id: int, kind: str, payload: dict[str, Any], follows: int | None = None
+) -> int:
+    """Put a paper on record; its number."""
+    row = tables.Paper(assembly_id=assembly_id, kind=kind, payload=payload, follows_id=follows, made_by=by.id)
+    session.add(row)
+    session.flush()
+    return row.id

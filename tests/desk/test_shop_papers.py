@@ -1,0 +1,290 @@
+"""What follows the work order: quote, the customer's answer, closing with photographs of the repair, evidence."""
+
+import io
+import re
+from datetime import date, timedelta
+from html.parser import HTMLParser
+
+import pypdfium2
+import pytest
+
+from desk.evidence import style_source
+from desk.records import tables
+from desk.records.photo_store import hash_of
+from desk.review.edits import EDIT
+from desk.shop import closing, orders, quotes, review
+from desk.shop.errors import Invalid, StaleForm
+from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, QUOTE, papers_of
+from models.repair.prices import PricesError, load_prices
+from models.repair.promise import promised
+
+TODAY = date(2026, 3, 5)  # a Thursday
+
+
+def test_a_promised_day_counts_working_days_only(tmp_path):
+    """Worked out on a calendar: agreed on Thursday 2026-03-05, two days' wait (Fri 6, Mon 9), 7 h at 6 h a day: Wed 11;
+    with Monday a holiday a day later; a whole new assembly waits ten days and takes one: Fri 20."""
+    prices = load_prices()
+    assert promised(prices, "repair", 7 * 60, TODAY) == date(2026, 3, 11)
+    assert promised(prices, "new assembly", 90, TODAY) == date(2026, 3, 20)
+    own = tmp_path / "own.toml"
+    own.write_text("[promise]\nclosed_days = [2026-03-09]\n")
+    assert promised(load_prices(own), "repair", 7 * 60, TODAY) == date(2026, 3, 12)
+
+
+def test_a_shop_that_never_works_is_no_price_file(tmp_path):
+    """Neither without a working day nor with a day that there is not."""
+    for text in ("working_days = []", 'working_days = ["someday"]', "hours_per_day = 0.0"):
+        own = tmp_path / "own.toml"
+        own.write_text(f"[promise]\n{text}\n")
+        with pytest.raises(PricesError, match="promise"):
+            load_prices(own)
+
+
+@pytest.fixture
+def ordered(shop, drawn, blank_photo):
+    """An assembly whose order is issued: one bitten place, its wire measured; its number."""
+    assembly_id, file = shop.opened("W-1", "LT 77"), blank_photo()
+    sha = hash_of(file)
+    shop.desk.store.take_in(file, sha, ".jpg")
+    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", [drawn.region("rodent", 400, 40)]))
+    person = shop.accounts["reviewer"]
+    edits = [
+        {"kind": "confirm", "photo": sha, "region": "r0"},
+        {"kind": "measure_wire", "wire": {"id": "w0", "before_mm": 400, "damage_mm": 45, "after_mm": 555}},
+        {"kind": "branches", "at_mm": []},
+    ]
+    with shop.desk.database.write() as session:
+        seen = None
+        for edit in edits:
+            edit = EDIT.validate_python(edit)
+            seen = review.put_on_record(session, shop.desk, person, assembly_id, edit, seen).id
+        review.sign_off(session, shop.desk, person, assembly_id, seen)
+        orders.issue_order(session, shop.desk, person, assembly_id)
+    return assembly_id
+
+
+def quoted(shop, assembly_id, today=TODAY):
+    with shop.desk.database.write() as session:
+        return quotes.issue_quote(session, shop.desk, shop.accounts["intake"], assembly_id, today)
+
+
+def said(shop, assembly_id, quote, **changes):
+    """Put an answer on record, as the counter types it."""
+    values = {"offer": "repair", "approved_by": "R. Tanner", "how": "telephone", "approved_on": "2026-03-06"}
+    with shop.desk.database.write() as session:
+        form = quotes.ApprovalForm(quote, **(values | changes))
+        return quotes.approve(session, shop.accounts["intake"], assembly_id, form, TODAY + timedelta(days=3))
+
+
+def test_a_quote_names_a_price_and_a_day_for_each_way_and_says_that_they_are_invented(shop, ordered):
+    """The order's own offers; printed with the mark until the shop's own file says otherwise."""
+    number = quoted(shop, ordered)
+    with shop.desk.database.read() as session:
+        quote = papers_of(session, ordered, QUOTE)[0].payload
+        pdf = quotes.quote_sheet(session, number)[1]
+    assert [one["name"] for one in quote["offers"]] == ["repair", "remanufactured assembly", "new assembly"]
+    assert all(one["price"] > 0 and one["promised_on"] > "2026-03-05" for one in quote["offers"])
+    text = "\n".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf)))
+    assert "EXAMPLE PRICES" in text and "W-1" in text and "2026-04-04" in text  # thirty days on
+
+
+def test_the_customers_answer_is_kept_with_who_how_and_when(shop, ordered):
+    """The price agreed to comes from the quote; a second answer is another row."""
+    number = quoted(shop, ordered)
+    said(shop, ordered, number)
+    said(shop, ordered, number, offer="declined", how="in_writing", note="too dear after all")
+    with shop.desk.database.read() as session:
+        second, first = (row.payload for row in papers_of(session, ordered, APPROVAL))
+        price = papers_of(session, ordered, QUOTE)[0].payload["offers"][0]["price"]
+    assert (first["offer"], first["price"], first["approved_by"], first["how"]) == (
+        "repair", price, "R. Tanner", "telephone"
+    )  # fmt: skip
+    assert (second["offer"], second["price"], second["note"]) == (None, None, "too dear after all")
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"offer": "a bargain"}, "offer: expected repair"),
+        ({"approved_by": "  "}, "who agreed: expected"),
+        ({"how": "by dream"}, "how: expected in_person"),
+        ({"approved_on": "2026-03-04"}, "when: expected a day from 2026-03-05"),
+        ({"approved_on": "2026-04-01"}, "when: expected a day from"),
+        ({"approved_on": "soon"}, "expected a date like"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused(shop, ordered, changes, says):
+    """One line each; nothing goes on record."""
+    number = quoted(shop, ordered)
+    with pytest.raises(Invalid, match=says):
+        said(shop, ordered, number, **changes)
+    with shop.desk.database.read() as session:
+        assert papers_of(session, ordered, APPROVAL) == []
+
+
+def test_an_answer_to_an_older_quote_is_refused(shop, ordered):
+    """A newer quote, or a newer order behind it: the customer is shown the newest first."""
+    old = quoted(shop, ordered)
+    new = quoted(shop, ordered)
+    with pytest.raises(StaleForm, match="newest quote"):
+        said(shop, ordered, old)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], ordered)
+    with pytest.raises(StaleForm, match="quote anew"):
+        said(shop, ordered, new)
+
+
+@pytest.fixture
+def repaired(shop, ordered, drawn, blank_photo):
+    """Photograph the finished repair: two sleeves or other regions and splices as given."""
+
+    def make(regions=(), splices=()):
+        known = drawn.truth("after.jpg", list(regions), list(splices))
+        path = blank_photo(7, "after.jpg")
+        sha = hash_of(path)
+        shop.desk.store.take_in(path, sha, ".jpg")
+        shop.assessed(ordered, sha, known)
+        with shop.desk.database.write() as session:
+            row = session.query(tables.Photograph).filter_by(sha256=sha).one()
+            row.face = "after_repair"  # stands for a photograph that was sent so
+        return ordered
+
+    return make
+
+
+def closed(shop, assembly_id, *told, **answers):
+    with shop.desk.database.write() as session:
+        from models.repair import Answers
+
+        return closing.close(
+            session, shop.desk, shop.accounts["reviewer"], assembly_id, closing.Told(*told, Answers(**answers))
+        )
+
+
+def state(shop, assembly_id):
+    with shop.desk.database.read() as session:
+        return session.get_one(tables.Standing, assembly_id).state
+
+
+def test_an_order_is_closed_by_photographs_and_the_bench(shop, repaired):
+    """Without a count it stays open and that goes on record; counted and measured it is closed, and printed."""
+    assembly_id = repaired()
+    number, outcome = closed(shop, assembly_id, None, False)
+    assert outcome.state == "open" and state(shop, assembly_id) == "ordered"
+    with shop.desk.database.read() as session:
+        joints = closing.closing_sheet(session, shop.desk, assembly_id).order.work.plan.joints
+    number, outcome = closed(shop, assembly_id, joints, True)
+    assert outcome.state == "closed" and state(shop, assembly_id) == "closed"
+    with shop.desk.database.read() as session:
+        kinds = [row.kind for row in papers_of(session, assembly_id, CLOSING, NOT_CLOSED)]
+        pdf = closing.closing_sheet_pdf(session, shop.desk, number)[1]
+    assert kinds == [CLOSING, NOT_CLOSED] and pdf.startswith(b"%PDF")
+
+
+def test_damage_still_seen_keeps_the_order_open_until_somebody_looked(shop, repaired, drawn):
+    """The photograph shows bites: not met. Looked at and sound: closed; the answer stands in the paper."""
+    assembly_id = repaired([drawn.region("rodent", 300, 40)])
+    with shop.desk.database.read() as session:
+        joints = closing.closing_sheet(session, shop.desk, assembly_id).order.work.plan.joints
+    assert closed(shop, assembly_id, joints, True)[1].state == "not_met"
+    given = closing.answers_from({"labels|r0": "sound", "joints": "2", "looked_over|": ""})
+    assert given.labels == {"r0": "sound"}
+    number, outcome = closed(shop, assembly_id, joints, True, labels={"r0": "sound"}, looked_over="nothing_more")
+    assert outcome.state == "closed", outcome.unmet
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.Paper, number).payload["answers"]["labels"] == {"r0": "sound"}
+
+
+def test_nothing_is_closed_without_a_photograph_of_the_repair(shop, ordered):
+    """It says which to send."""
+    with pytest.raises(Invalid, match="after the repair"):
+        closed(shop, ordered, 2, True)
+
+
+def test_the_pages_lead_from_order_to_closing(shop, repaired):
+    """Quote, answer, closing, each by its button; every paper opens as a PDF; a forged number leads nowhere."""
+    assembly_id = repaired()
+    counter, bench = shop.browser("intake"), shop.browser("reviewer")
+    assert counter.post(f"/assemblies/{assembly_id}/quotes").status_code == 303
+    page = counter.get(f"/assemblies/{assembly_id}").text
+    quote = int(re.search(r"/quotes/(\d+).pdf", page)[1])
+    assert "Example prices" in page
+    form = {
+        "quote": quote, "offer": "repair", "approved_by": "<b>R. Tanner</b>", "how": "telephone",
+        "approved_on": str(date.today()),
+    }  # fmt: skip
+    assert counter.post(f"/assemblies/{assembly_id}/approvals", data=form).status_code == 303
+    page = counter.get(f"/assemblies/{assembly_id}").text
+    assert "Agreed: repair" in page and "&lt;b&gt;R. Tanner" in page
+    assert "cannot tell" in bench.get(f"/assemblies/{assembly_id}/closing").text
+    wrong = bench.post(f"/assemblies/{assembly_id}/closing", data={"joints": "many"})
+    assert wrong.status_code == 422 and "type a number" in wrong.text
+    sent = bench.post(f"/assemblies/{assembly_id}/closing", data={"joints": "2", "ruler_checked": "yes"})
+    assert sent.status_code == 303
+    page = bench.get(f"/assemblies/{assembly_id}").text
+    assert "· closed" in page
+    for address in (f"/quotes/{quote}.pdf", re.search(r"/closings/\d+.pdf", page)[0]):
+        assert bench.get(address).content.startswith(b"%PDF")
+    assert bench.get("/quotes/9999.pdf").status_code == bench.get(f"/closings/{quote}.pdf").status_code == 404
+
+
+def test_programs_do_the_same_over_the_api(shop, repaired):
+    """Quote, answer, closing; the papers are listed with their contents."""
+    assembly_id = repaired()
+    program = shop.browser("administrator")
+    base = f"/api/v1/assemblies/{assembly_id}"
+    quote = program.post(f"{base}/quotes").json()["id"]
+    body = {"quote": quote, "offer": "repair", "approved_by": "R. Tanner", "how": "in_person"}
+    answer = program.post(f"{base}/approvals", json=body | {"approved_on": str(date.today())})
+    assert answer.status_code == 201
+    done = program.post(f"{base}/closing", json={"joints_counted": 2, "ruler_checked": True}).json()
+    assert done["outcome"]["state"] == "closed"
+    assert [one["kind"] for one in program.get(f"{base}/papers").json()] == ["closing", "approval", "quote", "order"]
+    bad = program.post(f"{base}/closing", json={"answers": {"nonsense": 1}})
+    assert bad.status_code == 422
+
+
+class Page(HTMLParser):
+    """Tags and every address a page would ask for."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.asked = [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.asked += [
+            value for name, value in attrs if name in ("src", "href") and not value.startswith(("data:", "#"))
+        ]
+        assert not any(name.startswith("on") or name == "style" for name, _ in attrs)
+
+
+def test_the_evidence_is_one_page_that_holds_all_it_shows(shop, repaired):
+    """Hashes, measures with U95, causes, rules, who decided, papers, versions; no script, nothing fetched."""
+    assembly_id = repaired()
+    quote = quoted(shop, assembly_id)
+    said(shop, assembly_id, quote)
+    answer = shop.browser("analyst").get(f"/assemblies/{assembly_id}/evidence?save=1")
+    assert answer.headers["content-disposition"] == f'attachment; filename="evidence-{assembly_id}.html"'
+    assert style_source() in answer.headers["content-security-policy"]
+    assert "unsafe" not in answer.headers["content-security-policy"]
+    found = Page(answer.text)
+    assert "script" not in found.tags and found.asked == []
+    with shop.desk.database.read() as session:
+        hashes = [row.sha256 for row in session.query(tables.Photograph)]
+    for text in (
+        *hashes, "A rodent gnawed", "conductor-damage", "violated", "confirmed by The reviewer", "signed off",
+        "R. Tanner agreed to repair", shop.desk.rules_sha256, "photo 1", "after the repair", "±", "LT 77",
+    ):  # fmt: skip
+        assert text in answer.text, text
+
+
+def test_the_evidence_says_which_photograph_is_gone_or_altered(shop, ordered):
+    """Its hash stays; the picture is not shown, and the page says why."""
+    with shop.desk.database.read() as session:
+        row = session.query(tables.Photograph).one()
+    shop.desk.store.path(row.sha256, ".jpg").write_bytes(b"other")
+    text = shop.browser("analyst").get(f"/assemblies/{ordered}/evidence").text
+    assert "Not shown:" in text and row.sha256 in text and "data:image" not in text
