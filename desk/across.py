@@ -277,8 +277,7 @@ def _measure(value: float, place: Place, rings: list[Ring], loose: _Loose) -> Me
         Source.of_limits(PARALLAX, height),
         Source.of_limits(ENDS, _EDGE_LIMIT_MM + STEP_MM),
     )
-    budget = Budget(value, sources)
-    return Measure(value=round(value, 2), u95=round(budget.u95, 2))
+    return Budget(value, sources).measure()
 
 
 def _updated(photo: PhotoFindings, found: Mapping[str, Measure]) -> PhotoFindings:

@@ -39,6 +39,7 @@ from vision.measure import (
 from vision.parts import Part
 from vision.recognise import ShellCandidate, WireCandidate
 from vision.regions import Candidate, extent_along
+from vision.uncertainty import ENDS, Budget, Source
 from vision.ways import ways_to_terminations
 from vision.wire_counts import wires_crossing
 from vision.wire_sizes import size_candidates
@@ -196,7 +197,8 @@ class Composer(Notes):
         value = way * height_factor(self.look, 3.0)
         # each edge is known to within two cells
         edge = 2 * self.look.grid.step_px / self.look.canvas.px_per_mm
-        return Measure(value=round(value, 2), u95=round(float(np.hypot(edge * 2**0.5, self.scale_u95_rel * value)), 2))
+        ends = Source.of_u95(ENDS, edge * 2**0.5)
+        return Budget(value, (ends, *self.scale_sources(value))).measure()
 
     def shell_region(self, id: str, candidate: ShellCandidate, named: Named) -> Region:
         """A region of damage on a housing: its broken parts, or the whole shell where none can be outlined."""
@@ -301,8 +303,8 @@ class Composer(Notes):
         if not self.scaled or measure is None:
             self.absent(where, reason if self.scaled else NO_SCALE)
             return None
-        u95 = float(np.hypot(measure.u95, self.scale_u95_rel * measure.value))
-        return measure.model_copy(update={"value": round(measure.value, 2), "u95": round(u95, 3)})
+        own = [Source.of_u95(one.name, one.u95) for one in measure.sources]
+        return Budget(measure.value, (*own, *self.scale_sources(measure.value))).measure(measure.low_bound, 3)
 
     def inspected_share(self) -> float:
         """Seen share of the assembly: coverings and burnt-out pixels are unseen."""

@@ -12,6 +12,7 @@ from vision.mat import MatView
 from vision.measure import RawMeasure
 from vision.recognise import Scene
 from vision.sight import FirstLook
+from vision.uncertainty import LEARNT, MARKER_FIT, PRINT_SCALE, STATED_SCALE, Budget, Source
 
 NO_SCALE = "no scale: no mat in the photograph and none stated"
 
@@ -70,8 +71,18 @@ class Notes:
             self.absent(where, raw.reason)
             return None
         value, own = self.model.measures[name].read(inputs, raw.value)
-        u95 = float(np.hypot(own, self.scale_u95_rel * value))
-        return Measure(value=round(value, 2), u95=round(u95, 2), low_bound=low_bound)
+        power = 2 if name.endswith("_mm2") else 1
+        budget = Budget(value, (Source.of_u95(LEARNT, own), *self.scale_sources(power * value)))
+        return budget.measure(low_bound)
+
+    def scale_sources(self, value: float) -> tuple[Source, ...]:
+        """What the scale adds to a length (of an area: to twice its value)."""
+        view = self.look.view
+        if not isinstance(view, MatView):
+            return (Source.of_u95(STATED_SCALE, self.scale_u95_rel * value),)
+        printed = view.layout.print_u95_rel
+        fit = max(view.u95_rel**2 - printed**2, 0.0) ** 0.5
+        return Source.of_u95(PRINT_SCALE, printed * value), Source.of_u95(MARKER_FIT, fit * value)
 
     def scale(self) -> Scale:
         """Where millimetres come from."""

@@ -54,6 +54,7 @@ def environment() -> jinja2.Environment:
     env.globals.update(
         say_label=wording.say_label,
         say_measure=wording.say_measure,
+        say_sources=wording.say_sources,
         say_count=wording.say_count,
         say_answer=wording.say_answer,
         say_limit=wording.say_limit,

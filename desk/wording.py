@@ -55,6 +55,16 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {say_unit(unit)}".rstrip()
 
 
+def say_sources(measure: Measure | None, unit: str = "mm") -> str:
+    """What makes a measure uncertain, the largest first, each with the U95 it would give alone; empty where unknown."""
+    if measure is None:
+        return ""
+    return ", ".join(
+        f"{one.name} ± {one.u95:.{0 if one.u95 >= 10 else 1 if one.u95 >= 0.1 else 2}f} {say_unit(unit)}".rstrip()
+        for one in measure.sources
+    )
+
+
 def say_unit(unit: str | None) -> str:
     """The unit in print; a plain number ("1") has none."""
     return "" if unit in (None, "1") else str(unit)

@@ -36,12 +36,23 @@ class Finding(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+class UncertaintyShare(Finding):
+    """One source of a measure's uncertainty, and the u95 it would have by that source alone, in the measure's unit."""
+
+    name: str
+    u95: float = Field(ge=0.0)
+
+
 class Measure(Finding):
-    """A measured number with its expanded 95 % uncertainty; `low_bound` when the true value may only be larger."""
+    """A measured number with its expanded 95 % uncertainty; `low_bound` when the true value may only be larger.
+
+    `sources`: what makes it uncertain, largest first; independent, so that their squares add up to that of `u95`.
+    """
 
     value: float
     u95: float = Field(ge=0.0)
     low_bound: bool = False
+    sources: list[UncertaintyShare] = []
 
 
 class Count(Finding):

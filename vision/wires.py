@@ -14,6 +14,7 @@ from vision.medians import median
 from vision.recognise import Scene
 from vision.sight import FirstLook
 from vision.strips import Strips, straighten
+from vision.uncertainty import EDGES, ENDS, PARALLAX, Budget, Source
 from vision.wire_colour import name_colour, robust_colour
 from vision.wire_counts import wires_crossing
 from vision.wire_joins import End, Group, Piece, join_pieces, without_doubles
@@ -28,7 +29,8 @@ _THICKEST_MM = 4.6
 _THINNEST_MM = 0.9
 _SLIVER_MM = 0.75
 _REACH_MM = 10.0
-_SCALE_U95_REL = 0.01
+_HEIGHT_U95_REL = 0.01
+_END_U95_MM = 2.0
 # from what was found on the project's own bench photographs: 95 % of the errors lie within
 _ALONE_U95_MM = 0.45
 _BUNDLED_U95_MM = 0.7
@@ -228,10 +230,14 @@ def _wire(
     known = all(name is not None for name, _ in ends)
     length = (way + sum(gap for _, gap in ends)) * _axis_factor(diameter, camera_height_mm)
     gaps = sum(float(np.linalg.norm(b.line_px[0] - a.line_px[-1])) / s for a, b in pairwise(pieces))
-    u95 = float(np.hypot(np.hypot(_SCALE_U95_REL * length, 2.0), 0.15 * gaps))
+    sources = (
+        Source.of_u95(PARALLAX, _HEIGHT_U95_REL * length),
+        Source.of_u95(ENDS, _END_U95_MM),
+        Source.of_u95("gaps in the trace", 0.15 * gaps),
+    )
     return TracedWire(
         "", code, (float(base[0]), float(base[1]), float(base[2])), margin, diameter, line, width,
-        Measure(value=length, u95=u95, low_bound=not known), (ends[0][0], ends[1][0]), columns, group.ambiguous,
+        Budget(length, sources).measure(not known, 6), (ends[0][0], ends[1][0]), columns, group.ambiguous,
     )  # fmt: skip
 
 
@@ -254,11 +260,12 @@ def diameter_of(width_mm: np.ndarray, free: np.ndarray, camera_height_mm: float 
     seen = float(np.percentile(values, 60))
     alone = values[free[good] == 2]
     if len(alone) >= 12 and np.median(alone) > 0.85 * seen:
-        seen, u95 = float(np.median(alone)), float(np.hypot(_ALONE_U95_MM, _spread(alone)))
+        seen, edges, varies = float(np.median(alone)), _ALONE_U95_MM, _spread(alone)
     else:
-        u95 = float(np.hypot(_BUNDLED_U95_MM, 2.0 * _spread(values)))
+        edges, varies = _BUNDLED_U95_MM, 2.0 * _spread(values)
     factor = 1 - seen / 2 / camera_height_mm if camera_height_mm else 1.0
-    return Measure(value=seen * factor, u95=u95)
+    sources = (Source.of_u95(EDGES, edges), Source.of_u95("width along the wire", varies))
+    return Budget(seen * factor, sources).measure(digits=4)
 
 
 def _spread(values: np.ndarray) -> float:

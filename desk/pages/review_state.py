@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from desk.overlay import shapes
-from desk.pages.units import say_length
+from desk.pages.units import say_length, say_sources_of
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
 from desk.review.edits import Entry, Settle, Withdraw
@@ -102,6 +102,15 @@ def region_state(region: Region, name: str, judged: bool, unit: str) -> dict[str
         "to_termination": say_length(region.to_termination_mm, unit),
         "wires": say_count(region.wires_affected),
         "copper": say_length(region.exposed_copper_mm, unit),
+        "bands": [
+            {"name": name, "says": say_length(measure, unit), "sources": say_sources_of(measure, unit)}
+            for name, measure in (
+                ("length", region.length_mm),
+                ("to the nearest terminal", region.to_termination_mm),
+                ("bare copper", region.exposed_copper_mm),
+            )
+            if measure is not None and measure.sources
+        ],
         "under_covering": region.continues_under_covering,
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from desk.records.columns import now
-from desk.wording import say_measure
+from desk.wording import say_measure, say_sources
 from vision.findings import Measure
 
 MM_PER_INCH = 25.4
@@ -20,6 +20,14 @@ def say_length(value: Measure | float | None, unit: str = "mm") -> str:
             value = Measure(value=value.value / MM_PER_INCH, u95=value.u95 / MM_PER_INCH, low_bound=value.low_bound)
         return say_measure(value, unit)
     return f"{value / MM_PER_INCH:.2f} in" if unit == "in" else f"{value:g} mm"
+
+
+def say_sources_of(value: Measure | None, unit: str = "mm") -> str:
+    """What makes a length given in millimetres uncertain, in the person's unit."""
+    if value is None or unit != "in":
+        return say_sources(value, unit)
+    listed = [one.model_copy(update={"u95": one.u95 / MM_PER_INCH}) for one in value.sources]
+    return say_sources(value.model_copy(update={"sources": listed}), unit)
 
 
 def say_moment(moment: datetime) -> str:

@@ -23,8 +23,20 @@ from desk.review.edits import (
 from desk.review.plane import Plane, plane_of
 from desk.review.remeasure import remeasured
 from models.repair import Rules, photo_label
-from vision.findings import Count, Measure, Missing, PhotoFindings, Region, Ring, Scale, Splice, Wire
+from vision.findings import (
+    Count,
+    Measure,
+    Missing,
+    PhotoFindings,
+    Region,
+    Ring,
+    Scale,
+    Splice,
+    UncertaintyShare,
+    Wire,
+)
 from vision.known_length import KnownLengthError, scale_of_known_length
+from vision.uncertainty import RULER
 
 PhotoEdit = Confirm | Relabel | Redraw | Add | Split | Delete | Typed | CountWires | Reference
 _LEAST_AREA_PX = 4.0
@@ -115,7 +127,7 @@ def _delete(photo: PhotoFindings, edit: Delete, rules: Rules) -> PhotoFindings:
 
 def _typed(photo: PhotoFindings, edit: Typed, rules: Rules) -> PhotoFindings:
     u95 = rules.termination_distance.ruler_u95_mm if edit.u95 is None else edit.u95
-    value = Measure(value=edit.value, u95=u95)
+    value = Measure(value=edit.value, u95=u95, sources=[UncertaintyShare(name=RULER, u95=u95)] if u95 else [])
     region = region_of(photo, edit.region).model_copy(update={edit.field: value})
     photo = _with_region(photo, region, {}, (edit.field,))
     if edit.field != "to_termination_mm":

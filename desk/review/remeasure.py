@@ -10,6 +10,7 @@ import numpy as np
 from desk.review import outline
 from desk.review.plane import Plane
 from vision.findings import Count, Covering, Measure, PhotoFindings, Region, Ring, Termination, Wire
+from vision.uncertainty import DRAWN, ENDS, LENS, PARALLAX, SCALE, Budget, Source
 
 NO_SCALE = "no scale: no mat in the photograph, none stated, and no reference length clicked"
 _DRAWN_U95_MM = 3.2
@@ -99,9 +100,14 @@ def _rings_mm(rings: Sequence[Ring], plane: Plane | None) -> list[Ring] | None:
 
 
 def _measure(value: float, plane: Plane, edges: int, low: bool = False, end_u95_mm: float = 0.0) -> Measure:
-    own = float(np.hypot(float(np.hypot(_DRAWN_U95_MM, plane.u95_mm)) * edges**0.5, end_u95_mm))
-    relative = float(np.hypot(plane.u95_rel, _HEIGHT_U95_REL)) * value
-    return Measure(value=round(value, 2), u95=round(float(np.hypot(own, relative)), 2), low_bound=low)
+    sources = (
+        Source.of_u95(DRAWN, _DRAWN_U95_MM * edges**0.5),
+        Source.of_u95(LENS, plane.u95_mm * edges**0.5),
+        Source.of_u95(ENDS, end_u95_mm),
+        Source.of_u95(SCALE, plane.u95_rel * value),
+        Source.of_u95(PARALLAX, _HEIGHT_U95_REL * value),
+    )
+    return Budget(value, sources).measure(low)
 
 
 def _extent(region: Region, found: Sequence[Run], plane: Plane | None, low: bool) -> Measure | None:
@@ -133,8 +139,12 @@ def _area(region: Region, plane: Plane | None, low: bool) -> Measure | None:
     rings = [plane.to_mm(outline.as_array(ring)) for ring in region.rings_px]
     value = sum(outline.area(ring) for ring in rings)
     border = sum(_length(np.vstack([ring, ring[:1]])) for ring in rings)
-    u95 = float(np.hypot(0.5 * _DRAWN_U95_MM * border, 2 * np.hypot(plane.u95_rel, _HEIGHT_U95_REL) * value))
-    return Measure(value=round(value, 1), u95=round(u95, 1), low_bound=low)
+    sources = (
+        Source.of_u95(DRAWN, 0.5 * _DRAWN_U95_MM * border),
+        Source.of_u95(SCALE, 2 * plane.u95_rel * value),
+        Source.of_u95(PARALLAX, 2 * _HEIGHT_U95_REL * value),
+    )
+    return Budget(value, sources).measure(low, 1)
 
 
 def _at_least(measure: Measure | None) -> Measure | None:
@@ -179,7 +189,8 @@ def _way(
     if grown_from is not None and old is None:
         return None, "it was not known for the smaller outline: measure it with a ruler"
     if old is not None:  # a larger outline cannot lie farther off, nor be known better, than the smaller one
-        measure = Measure(value=min(measure.value, old.value), u95=max(measure.u95, old.u95), low_bound=False)
+        wider = max(measure, old, key=lambda one: one.u95)
+        measure = wider.model_copy(update={"value": min(measure.value, old.value), "low_bound": False})
     return measure, None
 
 

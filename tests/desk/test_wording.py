@@ -2,8 +2,8 @@
 
 import pytest
 
-from desk.wording import say_answer, say_count, say_measure
-from vision.findings import Count, Measure
+from desk.wording import say_answer, say_count, say_measure, say_sources
+from vision.findings import Count, Measure, UncertaintyShare
 
 
 @pytest.mark.parametrize(
@@ -44,3 +44,11 @@ def test_each_state_of_an_answer_has_its_words(drawn):
     assert say_answer(unsure) == "unsure: rodent bites or abrasion"
     assert say_answer(sure.model_copy(update=nothing | {"novel": True})) == "damage of a kind not known"
     assert say_answer(sure.model_copy(update=nothing | {"usable": False})) == "unusable, take it again"
+
+
+def test_the_sources_of_an_uncertainty_are_said_with_their_unit():
+    """Rounded to what they carry; nothing where none is known."""
+    shares = [UncertaintyShare(name="where it ends", u95=12.4), UncertaintyShare(name="print scale", u95=0.52)]
+    measure = Measure(value=100, u95=12.4, sources=shares)
+    assert say_sources(measure) == "where it ends ± 12 mm, print scale ± 0.5 mm"
+    assert say_sources(None) == say_sources(Measure(value=1, u95=1)) == ""

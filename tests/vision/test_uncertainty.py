@@ -92,3 +92,18 @@ def test_budgets_of_mixed_shapes_cover_95_of_100():
         budget = Budget(0, (Source("normal", 1.0), Source.of_limits("uniform", 1.5), Source("of six", seen, 5)))
         hits += abs(rng.normal(0, 1) + rng.uniform(-1.5, 1.5) + rng.normal(0, 0.6)) <= budget.u95
     assert 0.94 <= hits / 3000 <= 0.97
+
+
+@given(st.lists(st.floats(0.01, 5), min_size=1, max_size=6), st.floats(1, 500))
+def test_the_sources_of_a_finding_add_up_to_its_u95(standards: list[float], value: float):
+    """Squares of what each source would give alone, as independent sources combine (JCGM 100, 5.1.2)."""
+    sources = tuple(Source(f"source {i % 3}", u) for i, u in enumerate(standards))
+    found = Budget(value, sources).measure(digits=6)
+    assert math.sqrt(sum(one.u95**2 for one in found.sources)) == pytest.approx(found.u95, abs=1e-5)
+    assert [one.u95 for one in found.sources] == sorted((one.u95 for one in found.sources), reverse=True)
+
+
+def test_a_source_that_rounds_to_nothing_is_not_listed():
+    """0.001 mm beside 2 mm."""
+    found = Budget(10.0, (Source("edges", 1.0), Source("print scale", 0.001))).measure()
+    assert [(one.name, one.u95) for one in found.sources] == [("edges", 2.0)]

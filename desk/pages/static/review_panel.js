@@ -60,7 +60,13 @@ function byHand(region, unit, act) {
   })), tag("button", { class: "button" }, "Keep"));
   onSubmit(typed, (form) => act.typed(form.get("field"), form.get("value")));
   onSubmit(count, (form) => act.count(form.get("wires")));
-  return [typed, count];
+  return [typed, count, ...bands(region)];
+}
+
+function bands(region) {
+  if (!region.bands.length) return [];
+  return [tag("details", {}, tag("summary", {}, "Where each ± comes from"), tag("ul", {},
+    ...region.bands.map((one) => tag("li", {}, tag("strong", {}, one.name), ` ${one.says}: ${one.sources}`))))];
 }
 
 export function onSubmit(form, done) {
