@@ -13,7 +13,7 @@ from desk.notes import scale_of_mat
 from desk.recognition import find_scene
 from desk.together import sheets_seen
 from models.damage.namer import Named
-from models.damage.store import DamageModel, ModelError, load_model
+from models.damage.store import SHIPPED, DamageModel, ModelError, load_model
 from models.repair import Answers, Rules, photo_label
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS, Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
@@ -34,6 +34,7 @@ _NOTHING = "no assembly was found in the photograph"
 class AssessSettings:
     """What an assessment needs beside the photograph; plain values, so that it travels to another process.
 
+    `model` is the folder of the model that answers, None for the shipped one;
     `mm_per_px` is a scale stated by the person, used where no mat is found; `assembly` names the one assembly that all
     photographs show, or is None where each photograph is an assembly of its own.
     """
@@ -43,12 +44,14 @@ class AssessSettings:
     answers: Answers
     mm_per_px: float | None = None
     assembly: str | None = None
+    model: Path | None = None
 
 
 @cache
-def model_in_use() -> DamageModel:
-    """The shipped model, loaded once; refused when its features are not this version's."""
-    model = load_model()
+def model_in_use(folder: Path | None = None) -> DamageModel:
+    """The model of a folder (the shipped one without it), loaded once; refused when its features are not this
+    version's."""
+    model = load_model(folder or SHIPPED)
     if model.card["feature_version"] != FEATURE_VERSION:
         raise ModelError(
             f"expected a model of feature version {FEATURE_VERSION}, got {model.card['feature_version']}; "
@@ -62,7 +65,7 @@ def assess_photo(path: Path, settings: AssessSettings) -> PhotoFindings:
 
     Raises PhotoError when the file cannot be read and ModelError when the model cannot be used.
     """
-    model = model_in_use()
+    model = model_in_use(settings.model)
     photo = read_photo(path)
     look = first_look(photo, settings.layouts, settings.mm_per_px)
     return findings_of(look, model, settings.rules)

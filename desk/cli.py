@@ -193,23 +193,6 @@ def evaluate(
     return _EXIT_MISTAKE if mistakes or evaluation.unread else 0
 
 
-@cli.command()
-@click.option("--from-samples", is_flag=True, help="Train on photographs that sample_images makes.")
-@click.option("--scenes", type=click.IntRange(min=1), metavar="N", help="How many scenes to make.")
-@click.option("--seed", type=click.IntRange(min=0), metavar="S", help="Seed of the first scene.")
-@click.option("-o", "--output", type=_FILE, metavar="DIR", help="Folder for the model; default: the model in use.")
-@click.option("--keep", type=_FILE, metavar="DIR", help="Keep the made scenes here; those there are used again.")
-def retrain(from_samples: bool, scenes: int | None, seed: int | None, output: Path | None, keep: Path | None) -> int:
-    """Train the damage model again; the same seed and versions give the same hash."""
-    if not from_samples:
-        raise DeskError("retrain: expected --from-samples, got nothing to train on: add --from-samples")
-    with _vision():
-        from desk.retrain import retrain_from_samples
-    model = retrain_from_samples(scenes, seed, output, keep)
-    click.echo(f"Model {model.version}, content hash {model.card['content_sha256']}")
-    return 0
-
-
 for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore, *LEARNING):
     cli.add_command(_command)
 

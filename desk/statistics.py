@@ -155,3 +155,31 @@ def _folded_normal_mean(mean: float, sd: float) -> float:
     """Mean of |X| for normal X (Leone, Nelson, Nottingham 1961)."""
     tail = mean * math.erf(mean / (sd * math.sqrt(2)))
     return sd * math.sqrt(2 / math.pi) * math.exp(-(mean**2) / (2 * sd**2)) + tail
+
+
+@dataclass(frozen=True)
+class McNemar:
+    """Whether two answers to the same cases differ in how often they are right.
+
+    only_first, only_second : cases that one got right and the other wrong; chi2 : without continuity correction;
+    exact_p : two-sided binomial; mid_p : the same, half the weight of what was seen (Fagerland, Lydersen, Laake 2013)
+    """
+
+    only_first: int
+    only_second: int
+    chi2: float | None
+    exact_p: float
+    mid_p: float
+
+
+def mcnemar(only_first: int, only_second: int) -> McNemar:
+    """McNemar's test (1947) of the cases on which two answers differ; without any they do not differ."""
+    n = only_first + only_second
+    if min(only_first, only_second) < 0:
+        raise StatisticsError(f"expected counts of 0 or more, got {only_first} and {only_second}: count again")
+    if n == 0:
+        return McNemar(0, 0, None, 1.0, 1.0)
+    few = min(only_first, only_second)
+    at = [math.comb(n, k) / 2**n for k in range(few + 1)]
+    exact = min(1.0, 2 * sum(at))
+    return McNemar(only_first, only_second, (only_first - only_second) ** 2 / n, exact, min(1.0, exact - at[-1]))

@@ -196,4 +196,3 @@ def _overlap(one: Region, at_one: Place, other: Region, at_other: Place) -> bool
         masks.append(cv2.dilate(mask, np.ones((2 * _EDGE_MM + 1,) * 2, np.uint8)) > 0)
     both = float((masks[0] & masks[1]).sum())
     return both >= _SAME_REGION * min(float(m.sum()) for m in masks)
-

@@ -2,59 +2,16 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import click
 
 from desk.errors import DeskError
-
-if TYPE_CHECKING:
-    from desk.learning.shelf import Shelf
-    from desk.shop.desk import Desk
+from desk.learning.model_commands import model
+from desk.learning.options import FILE, data_option, database_option, opened, shelf_of
+from desk.learning.retrain_command import retrain
 
 # Slow imports wait inside the commands: --help must answer at once.
-_FILE = click.Path(path_type=Path)
-_ADDRESS = "LOOMTRIAGE_DATABASE"
-
-
-def data_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """`--data DIR`, the folder of the desk."""
-    return click.option(
-        "--data", type=_FILE, default=Path("desk-data"), show_default=True, metavar="DIR", help="Folder of the records."
-    )(command)
-
-
-def database_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """`--database ADDRESS`, where it is not the one in the folder."""
-    return click.option("--database", metavar="ADDRESS", help="The database, where it is not the one in --data.")(
-        command
-    )
-
-
-def shelf_of(data: Path) -> Shelf:
-    """The shelf of a desk; DeskError where the folder is none of a desk."""
-    from desk.learning.shelf import Shelf
-
-    if not (data / "photos").is_dir():
-        raise DeskError(f"--data: expected the folder of a desk, got {data} without photographs: name the right one")
-    return Shelf(data)
-
-
-@contextmanager
-def opened(data: Path, database: str | None) -> Iterator[Desk]:
-    """The desk of a folder, closed again at the end."""
-    from desk.shop.desk import open_desk
-
-    shelf_of(data)
-    desk = open_desk(data, database or os.environ.get(_ADDRESS))
-    try:
-        yield desk
-    finally:
-        desk.database.close()
 
 
 @click.group()
@@ -99,7 +56,7 @@ def show(snapshot: str | None, data: Path) -> int:
 
 @dataset.command("export")
 @click.argument("snapshot", metavar="ID")
-@click.argument("file", type=_FILE, metavar="FILE.json")
+@click.argument("file", type=FILE, metavar="FILE.json")
 @data_option
 def export(snapshot: str, file: Path, data: Path) -> int:
     """Write a snapshot into one file. The photographs stay in the store; each is named by its hash."""
@@ -114,7 +71,7 @@ def export(snapshot: str, file: Path, data: Path) -> int:
 
 
 @dataset.command("import")
-@click.argument("file", type=_FILE, metavar="FILE.json")
+@click.argument("file", type=FILE, metavar="FILE.json")
 @data_option
 def bring(file: Path, data: Path) -> int:
     """Take in a snapshot that was exported; one that was altered is refused."""
@@ -137,5 +94,5 @@ def bring(file: Path, data: Path) -> int:
     return 0
 
 
-COMMANDS = (dataset,)
+COMMANDS = (dataset, retrain, model)
 """Every command of this room."""

@@ -7,10 +7,12 @@ import os
 import secrets
 import signal
 import time
+from pathlib import Path
 
 from desk import assess
 from desk.assess import AssessSettings
 from desk.errors import DeskError, one_line
+from desk.learning.model_shelf import folders_in_turn
 from desk.records import tables
 from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing
 from desk.shop import jobs
@@ -18,6 +20,7 @@ from desk.shop.desk import Desk, open_desk
 from desk.shop.jobs import Task
 from desk.shop.recovery import WorkerPlan
 from desk.shop.standing import refresh, refresh_old
+from models.damage.store import SHIPPED, ModelError
 from models.repair import Answers
 from vision.findings import PhotoFindings
 from vision.reading import PhotoError
@@ -35,7 +38,7 @@ def run_worker(plan: WorkerPlan) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the desk, which then stops its workers
     desk = open_desk(plan.data, plan.database, plan.rules, plan.mats)
     name = f"{plan.slot}.{secrets.token_hex(6)}"
-    assess.model_in_use()
+    answering_model(desk)
     old_ones = True
     while os.getppid() == plan.parent_pid:
         try:
@@ -65,9 +68,26 @@ def work_once(desk: Desk, worker: str) -> bool:
     return True
 
 
+def answering_model(desk: Desk) -> Path:
+    """Folder of the model that answers: the one in use, taken up as soon as it changes. Where that cannot be loaded
+    the one before it goes on (at last the shipped one), and the log says why; every answer names its model.
+    """
+    for folder in folders_in_turn(desk.data):
+        try:
+            assess.model_in_use(folder)
+        except ModelError as error:
+            if folder == SHIPPED:
+                raise
+            log.warning("model in use: %s; the one before it answers", one_line(error))
+        else:
+            return folder
+    raise AssertionError("the shipped model ends the line")
+
+
 def _assessed(desk: Desk, task: Task) -> PhotoFindings:
     path = desk.store.checked(task.sha256, task.suffix)
-    findings = assess.assess_photo(path, AssessSettings(desk.layouts, desk.rules, Answers()))
+    settings = AssessSettings(desk.layouts, desk.rules, Answers(), model=answering_model(desk))
+    findings = assess.assess_photo(path, settings)
     # the name in the store is a hash; people and decisions speak of the photograph by its own
     return findings.model_copy(update={"photo": findings.photo.model_copy(update={"name": task.name})})
 

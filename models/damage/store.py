@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import numpy as np
 import scipy
@@ -168,13 +169,18 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         raise ModelError(
             f"expected the model file its card describes, got other bytes in {folder}; retrain or restore it"
         )
-    made_with, here = card["libraries"]["scikit-learn"], sklearn.__version__
+    made_with, here = str(card.get("libraries", {}).get("scikit-learn", "an unknown version")), sklearn.__version__
     if made_with.split(".")[:2] != here.split(".")[:2]:
         raise ModelError(
             f"the model was trained with scikit-learn {made_with}, got {here}; install that version or run "
             "`loomtriage retrain --from-samples`"
         )
-    foreign = sorted(set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES))
+    try:
+        foreign = sorted(set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES))
+    except (BadZipFile, KeyError, ValueError, TypeError) as error:
+        raise ModelError(
+            f"expected a model file in {folder}, got one of another kind ({error}); do not use it"
+        ) from error
     if foreign:
         raise ModelError(f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it")
     plain = skops.io.loads(data, trusted=TRUSTED_TYPES)

@@ -13,6 +13,7 @@ from desk.statistics import (
     ece_bias_corrected,
     f1_by_label,
     macro_f1,
+    mcnemar,
     median_of_groups,
     wilson,
 )
@@ -128,3 +129,25 @@ def test_the_same_numbers_give_the_same_interval():
 def test_a_median_of_nothing_is_absent():
     """No value, no median, no interval."""
     assert median_of_groups([[], []]).value is None
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "chi2", "exact", "mid"),
+    [(121, 59, 21.356, None, None), (16, 6, 4.545, 0.0525, 0.0347), (0, 0, None, 1.0, 1.0), (5, 5, 0.0, 1.0, None)],
+)
+def test_mcnemar_of_published_tables(first, second, chi2, exact, mid):
+    """121 against 59: chi2 21.356, the worked example of the general article on the test; 16 against 6: chi2 4.55,
+    exact p 0.0525, mid-p 0.0347 (computed by hand from the binomial law). Nothing differs: no difference."""
+    got = mcnemar(first, second)
+    assert got.chi2 == (None if chi2 is None else pytest.approx(chi2, abs=5e-4))
+    assert exact is None or got.exact_p == pytest.approx(exact, abs=5e-5)
+    assert mid is None or got.mid_p == pytest.approx(mid, abs=5e-5)
+    assert mcnemar(second, first).exact_p == got.exact_p
+
+
+def test_mcnemar_is_the_two_sided_binomial_test_of_scipy():
+    """Exact p against the reference."""
+    from scipy.stats import binomtest
+
+    for first, second in [(3, 9), (0, 6), (40, 22)]:
+        assert mcnemar(first, second).exact_p == pytest.approx(binomtest(first, first + second).pvalue)

@@ -90,11 +90,27 @@ class ForeignThing:
 
 
 def test_a_pickle_in_place_of_the_model_is_refused(model, tmp_path):
-    """Nothing of it runs: its hash is not the card's."""
+    """Nothing of it runs: its hash is not the card's; and with a card that matches, it is no model file."""
     save_model(model, tmp_path)
-    (tmp_path / MODEL_FILE).write_bytes(pickle.dumps({"a": 1}))
-    with pytest.raises(ModelError):
+    data = pickle.dumps(Trap())
+    (tmp_path / MODEL_FILE).write_bytes(data)
+    with pytest.raises(ModelError, match="other bytes"):
         load_model(tmp_path)
+    card = json.loads((tmp_path / CARD_FILE).read_text())
+    card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
+    (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    with pytest.raises(ModelError, match="another kind"):
+        load_model(tmp_path)
+    assert not Trap.sprung
+
+
+class Trap:
+    """Runs code where somebody unpickles it."""
+
+    sprung = False
+
+    def __reduce__(self):
+        return setattr, (Trap, "sprung", True)
 
 
 def test_another_scikit_learn_is_refused(model, tmp_path):

@@ -1,0 +1,221 @@
+"""A proposed model against the one in use, as figures: what got better, what worse, and what speaks against it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from desk.learning.corrected import LearningValue
+from desk.statistics import (
+    Estimate,
+    bootstrap,
+    calibration_bins,
+    ece_bias_corrected,
+    f1_by_label,
+    macro_f1,
+    mcnemar,
+    wilson,
+)
+
+SetName = Literal["second opinions", "kept out", "generated"]
+
+
+class Span(LearningValue):
+    """A figure with its 95 % interval; None where there was nothing to count."""
+
+    value: float | None
+    low: float | None
+    high: float | None
+    n: int
+
+    @staticmethod
+    def of(estimate: Estimate) -> Span:
+        """The same as plain values."""
+        return Span(value=estimate.value, low=estimate.low, high=estimate.high, n=estimate.n)
+
+
+class Bin(LearningValue):
+    """One bin of the calibration curve."""
+
+    said: float
+    came_true: float
+    n: int
+
+
+class Side(LearningValue):
+    """What one of both models reached on a set. `unsafe`: names of photographs answered with too mild a route."""
+
+    macro_f1: Span
+    answered: Span
+    ece: float | None
+    bins: list[Bin]
+    unsafe: list[str]
+    regions_found: Span
+    false_regions: int
+
+
+class LabelChange(LearningValue):
+    """F1 of one label over the places of a set. `change` with its interval; `falls`: it lies below 0 as a whole."""
+
+    label: str
+    places: int
+    in_use: float | None
+    proposed: float | None
+    change: Span
+    falls: bool
+
+
+class Differing(LearningValue):
+    """A photograph that both models answer differently. `sha256` is None for a generated one."""
+
+    name: str
+    sha256: str | None
+    true: str
+    in_use: str | None
+    proposed: str | None
+
+
+class SetCompared(LearningValue):
+    """Both models on one set of photographs. `only_in_use`, `only_proposed`: photographs that one alone named right;
+    `p`: McNemar's exact two-sided p of these."""
+
+    name: SetName
+    photographs: int
+    in_use: Side
+    proposed: Side
+    only_in_use: int
+    only_proposed: int
+    p: float
+    labels: list[LabelChange]
+    differing: list[Differing]
+
+
+class Comparison(LearningValue):
+    """Everything of one comparison. `objections`: why it must not be put into use without a written reason."""
+
+    made_at: str
+    proposed: str
+    in_use: str
+    sets: list[SetCompared]
+    left_out: int
+    objections: list[str]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What one model said of one photograph, held against what is true.
+
+    places : (true label or `sound`, answered label or None) of each true damage and each false find
+    """
+
+    label: str | None
+    leading_p: float | None
+    leading_right: bool
+    answered: bool
+    unsafe: bool
+    places: tuple[tuple[str, str | None], ...]
+    found: int
+    false: int
+
+
+@dataclass(frozen=True)
+class Pair:
+    """One photograph answered by both models."""
+
+    set_name: SetName
+    name: str
+    sha256: str | None
+    true: str
+    damages: int
+    in_use: Answer
+    proposed: Answer
+
+
+def compared(pairs: Sequence[Pair], proposed: str, in_use: str, made_at: str, left_out: int = 0) -> Comparison:
+    """All figures of the pairs, set by set, and what speaks against the proposed model."""
+    names = list(dict.fromkeys(pair.set_name for pair in pairs))
+    sets = [_set(name, [pair for pair in pairs if pair.set_name == name]) for name in names]
+    return Comparison(
+        made_at=made_at,
+        proposed=proposed,
+        in_use=in_use,
+        sets=sets,
+        left_out=left_out,
+        objections=[line for one in sets for line in objections(one)],
+    )
+
+
+def objections(one: SetCompared) -> list[str]:
+    """Unsafe routes that the model in use does not take, and labels that fall by more than their interval."""
+    lines = []
+    added = sorted(set(one.proposed.unsafe) - set(one.in_use.unsafe))
+    if added:
+        lines.append(f"{len(added)} more unsafe route(s) on {one.name}: {', '.join(added[:3])}")
+    for label in one.labels:
+        if label.falls:
+            lines.append(
+                f"{label.label.replace('_', ' ')} falls on {one.name}: F1 {label.in_use or 0:.2f} to "
+                f"{label.proposed or 0:.2f}, change at most {label.change.high or 0:.2f}"
+            )
+    return lines
+
+
+def _set(name: SetName, pairs: Sequence[Pair]) -> SetCompared:
+    only = [(p.in_use.label == p.true, p.proposed.label == p.true) for p in pairs]
+    first, second = sum(a and not b for a, b in only), sum(b and not a for a, b in only)
+    return SetCompared(
+        name=name,
+        photographs=len(pairs),
+        in_use=_side(pairs, lambda pair: pair.in_use),
+        proposed=_side(pairs, lambda pair: pair.proposed),
+        only_in_use=first,
+        only_proposed=second,
+        p=mcnemar(first, second).exact_p,
+        labels=_labels(pairs),
+        differing=[
+            Differing(name=p.name, sha256=p.sha256, true=p.true, in_use=p.in_use.label, proposed=p.proposed.label)
+            for p in pairs
+            if p.in_use.label != p.proposed.label
+        ],
+    )
+
+
+def _side(pairs: Sequence[Pair], of: Callable[[Pair], Answer]) -> Side:
+    answers = [of(pair) for pair in pairs]
+    said = [(a.leading_p, a.leading_right) for a in answers if a.leading_p is not None]
+    p, right = [x for x, _ in said], [x for _, x in said]
+    f1 = bootstrap(pairs, lambda drawn: macro_f1([(pair.true, of(pair).label) for pair in drawn]))
+    return Side(
+        macro_f1=Span.of(f1),
+        answered=Span.of(wilson(sum(a.answered for a in answers), len(answers))),
+        ece=ece_bias_corrected(p, right),
+        bins=[Bin(said=b.said, came_true=b.came_true, n=b.n) for b in calibration_bins(p, right)],
+        unsafe=[pair.name for pair in pairs if of(pair).unsafe],
+        regions_found=Span.of(wilson(sum(a.found for a in answers), sum(pair.damages for pair in pairs))),
+        false_regions=sum(a.false for a in answers),
+    )
+
+
+def _labels(pairs: Sequence[Pair]) -> list[LabelChange]:
+    names = sorted({true for pair in pairs for true, _ in pair.in_use.places})
+    return [_label(pairs, name) for name in names]
+
+
+def _label(pairs: Sequence[Pair], label: str) -> LabelChange:
+    def f1(drawn: Sequence[Pair], of: Callable[[Pair], Answer]) -> float | None:
+        return f1_by_label([place for pair in drawn for place in of(pair).places]).get(label)
+
+    def change(drawn: Sequence[Pair]) -> float | None:
+        before, after = f1(drawn, lambda p: p.in_use), f1(drawn, lambda p: p.proposed)
+        return None if before is None or after is None else after - before
+
+    # photographs that neither hold nor are said to hold the label add nothing: drawn without them it goes faster
+    mine = [p for p in pairs if any(label in place for a in (p.in_use, p.proposed) for place in a.places)]
+    span = bootstrap(mine, change, n_cases=len(mine))
+    places = sum(true == label for pair in pairs for true, _ in pair.in_use.places)
+    falls = span.high is not None and span.high < 0
+    return LabelChange(
+        label=label, places=places, in_use=f1(pairs, lambda p: p.in_use), proposed=f1(pairs, lambda p: p.proposed),
+        change=Span.of(span), falls=falls,
+    )  # fmt: skip

@@ -1,0 +1,83 @@
+"""The command `model`: which models a desk has, how a proposed one compares, which one is in use."""
+
+from __future__ import annotations
+
+import getpass
+import os
+from pathlib import Path
+
+import click
+
+from desk.learning.options import FILE, data_option, shelf_of
+
+
+@click.group()
+def model() -> None:
+    """Models of the desk: list, compare, promote, roll back."""
+
+
+@model.command("list")
+@data_option
+def listed(data: Path) -> int:
+    """Every model, which is in use, and how that changed."""
+    from desk.learning.model_text import say_models
+
+    click.echo(say_models(shelf_of(data)))
+    return 0
+
+
+@model.command("compare")
+@click.argument("version")
+@click.option("--snapshot", metavar="ID", help="Where second opinions and kept-out photographs come from.")
+@click.option("--scenes", type=click.IntRange(min=0), default=48, show_default=True, metavar="N", help="Fresh scenes.")
+@click.option("--rules", type=FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+@data_option
+def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None, data: Path) -> int:
+    """Let a proposed model and the one in use answer photographs that neither learnt from."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    from desk.console import training_progress
+    from desk.errors import DeskError, one_line
+    from desk.learning.compare import compare_models
+    from desk.learning.model_text import say_comparison
+    from desk.learning.shelf import find_snapshot, kept_snapshots
+    from models.repair import RulesError, load_rules
+    from vision.layout import builtin_layouts
+
+    shelf = shelf_of(data)
+    try:
+        limits = load_rules(rules)
+    except RulesError as error:
+        raise DeskError(one_line(error)) from error
+    found = find_snapshot(shelf, snapshot) if snapshot or kept_snapshots(shelf) else None
+    workers = min(os.cpu_count() or 1, 8)
+    with training_progress() as on_progress:
+        done = compare_models(shelf, version, found, limits, builtin_layouts(), scenes, workers, on_progress)
+    click.echo(say_comparison(done))
+    return 0
+
+
+@model.command("promote")
+@click.argument("version")
+@click.option("--reason", default="", metavar="TEXT", help="Why, where something speaks against it.")
+@data_option
+def promote(version: str, reason: str, data: Path) -> int:
+    """Put a proposed model into use; the desk's workers take it up with their next photograph."""
+    from desk.learning import model_shelf
+
+    done = model_shelf.promote(shelf_of(data), version, getpass.getuser(), reason)
+    click.echo(f"In use: {done.version} (before: {done.changes[-1].before}).")
+    return 0
+
+
+@model.command("rollback")
+@click.option("--reason", required=True, metavar="TEXT", help="Why.")
+@data_option
+def rollback(reason: str, data: Path) -> int:
+    """Go back to the model that was in use before the newest change."""
+    from desk.learning import model_shelf
+
+    done = model_shelf.rollback(shelf_of(data), getpass.getuser(), reason)
+    click.echo(f"In use: {done.version} (before: {done.changes[-1].before}).")
+    return 0

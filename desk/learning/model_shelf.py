@@ -1,0 +1,202 @@
+"""The models of a desk: which there are, which one is in use, and how that changed; changed whole or not at all."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from desk.errors import DeskError
+from desk.learning.comparison import Comparison
+from desk.learning.corrected import LearningValue
+from desk.learning.shelf import Shelf
+from desk.records.columns import now
+from models.damage.files import write_file
+from models.damage.store import SHIPPED, DamageModel, ModelError, load_model, save_model
+from vision.cells import FEATURE_VERSION
+
+SHIPPED_NAME = "shipped"
+IN_USE_FILE = "in_use.json"
+COMPARED_FILE = "compared.json"
+_VERSION = re.compile(r"[a-z]+-[0-9a-f]{10}")
+
+
+class ModelRefused(DeskError):
+    """A model that is not put into use: expected, got, what to do. The one in use goes on working."""
+
+
+class Change(LearningValue):
+    """One change of the model in use. `reason`: what was written, empty where none was needed."""
+
+    at: str
+    by: str
+    what: str
+    version: str
+    before: str
+    reason: str
+
+
+class InUse(LearningValue):
+    """The version in use (`shipped`: the one that came with loomtriage) and every change, oldest first."""
+
+    version: str = SHIPPED_NAME
+    changes: tuple[Change, ...] = ()
+
+
+def in_use(shelf: Shelf) -> InUse:
+    """Which model is in use; the shipped one where nobody ever changed it."""
+    path = shelf.models / IN_USE_FILE
+    try:
+        return InUse.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        return InUse()
+    except ValidationError as error:
+        raise ModelRefused(
+            f"expected which model is in use in {path}, got {error.errors()[0]['msg']}: bring the file back, or take "
+            "it away to use the shipped model"
+        ) from error
+
+
+def folder_of(shelf: Shelf, version: str) -> Path:
+    """Where a version lies; ModelRefused where there is none of that name."""
+    if version == SHIPPED_NAME:
+        return SHIPPED
+    if not _VERSION.fullmatch(version) or not (shelf.models / version).is_dir():
+        known = ", ".join([SHIPPED_NAME, *versions(shelf)])
+        raise ModelRefused(f"expected a model of this desk ({known}), got {version!r}: loomtriage model list names all")
+    return shelf.models / version
+
+
+def folder_in_use(data: Path) -> Path:
+    """Where the model lies that answers at the desk of this data folder."""
+    shelf = Shelf(data)
+    return folder_of(shelf, in_use(shelf).version)
+
+
+def folders_in_turn(data: Path) -> list[Path]:
+    """Folders of the model in use and of those before it, newest first, the shipped one last: who answers if not it."""
+    shelf = Shelf(data)
+    try:
+        used = in_use(shelf)
+    except ModelRefused:
+        return [SHIPPED]
+    names = dict.fromkeys([used.version, *(change.before for change in reversed(used.changes))])
+    kept = [shelf.models / name for name in names if _VERSION.fullmatch(name)]
+    shipped = list(names).index(SHIPPED_NAME) if SHIPPED_NAME in names else len(kept)
+    return [*kept[:shipped], SHIPPED]
+
+
+def versions(shelf: Shelf) -> list[str]:
+    """Versions kept here, oldest first; the shipped one is not among them."""
+    found = [path for path in shelf.models.glob("*-*") if _VERSION.fullmatch(path.name) and path.is_dir()]
+    return [path.name for path in sorted(found, key=lambda p: (p.stat().st_mtime, p.name))]
+
+
+def keep_model(shelf: Shelf, model: DamageModel) -> Path:
+    """Put a trained model on the shelf, whole or not at all; it is proposed, not in use."""
+    shelf.models.mkdir(parents=True, exist_ok=True)
+    target = shelf.models / model.version
+    if target.is_dir():
+        return target
+    making = Path(tempfile.mkdtemp(dir=shelf.models, prefix=".making-"))
+    try:
+        save_model(model, making)
+        os.chmod(making, 0o755)
+        os.rename(making, target)
+    except BaseException:
+        shutil.rmtree(making, ignore_errors=True)
+        raise
+    return target
+
+
+def usable_model(folder: Path) -> DamageModel:
+    """The model of a folder; ModelRefused where it cannot answer here: altered, foreign, other versions."""
+    try:
+        model = load_model(folder)
+    except ModelError as error:
+        raise ModelRefused(f"model {folder.name}: {error}") from error
+    made_with = str(model.card.get("feature_version"))
+    if made_with != FEATURE_VERSION:
+        raise ModelRefused(
+            f"model {folder.name}: expected a model of feature version {FEATURE_VERSION}, got {made_with}: "
+            "run loomtriage retrain again, the corrected set stays valid"
+        )
+    return model
+
+
+def keep_comparison(shelf: Shelf, comparison: Comparison) -> None:
+    """Lay a comparison beside the model it is about."""
+    write_file(folder_of(shelf, comparison.proposed) / COMPARED_FILE, comparison.model_dump_json(indent=1).encode())
+
+
+def comparison_of(shelf: Shelf, version: str) -> Comparison | None:
+    """The newest comparison of a version, whatever it was compared with; None where there is none."""
+    try:
+        return Comparison.model_validate_json((folder_of(shelf, version) / COMPARED_FILE).read_bytes())
+    except FileNotFoundError:
+        return None
+    except ValidationError as error:
+        raise ModelRefused(f"model {version}: expected its comparison, got a damaged file: compare it again") from error
+
+
+def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
+    """Put a proposed model into use. It must have been compared with the one in use; what speaks against it needs a
+    written reason. ModelRefused otherwise; the one in use goes on.
+    """
+    with _alone(shelf):
+        now_in_use = in_use(shelf)
+        if version == now_in_use.version:
+            raise ModelRefused(f"expected another model than the one in use, got {version}: nothing to change")
+        folder = folder_of(shelf, version)
+        usable_model(folder)
+        compared = comparison_of(shelf, version)
+        if compared is None or compared.in_use != now_in_use.version:
+            against = "none" if compared is None else f"one with {compared.in_use}"
+            raise ModelRefused(
+                f"model {version}: expected a comparison with {now_in_use.version}, the model in use, got {against}: "
+                f"run loomtriage model compare {version}"
+            )
+        if compared.objections and len(reason.strip()) < 10:
+            raise ModelRefused(
+                f"model {version}: expected nothing against it or a written reason (--reason), got: "
+                + "; ".join(compared.objections)
+            )
+        return _switch(shelf, now_in_use, version, by, "promoted", reason.strip())
+
+
+def rollback(shelf: Shelf, by: str, reason: str) -> InUse:
+    """Put the model back into use that was before the newest change. ModelRefused where there was none."""
+    with _alone(shelf):
+        now_in_use = in_use(shelf)
+        if not now_in_use.changes:
+            raise ModelRefused("expected an earlier model to go back to, got none: the shipped one is in use")
+        back = now_in_use.changes[-1].before
+        usable_model(folder_of(shelf, back))
+        return _switch(shelf, now_in_use, back, by, "rolled back", reason.strip())
+
+
+def _switch(shelf: Shelf, was: InUse, version: str, by: str, what: str, reason: str) -> InUse:
+    """One file replaced by another: a kill in the middle leaves the old or the new model in use."""
+    change = Change(at=now().isoformat(), by=by, what=what, version=version, before=was.version, reason=reason)
+    will = InUse(version=version, changes=(*was.changes, change))
+    write_file(shelf.models / IN_USE_FILE, will.model_dump_json(indent=1).encode())
+    return will
+
+
+@contextmanager
+def _alone(shelf: Shelf) -> Iterator[None]:
+    """One change at a time."""
+    shelf.models.mkdir(parents=True, exist_ok=True)
+    handle = os.open(shelf.models / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)

@@ -1,0 +1,84 @@
+"""Says in words which models there are and how two compare; command line and pages show the same."""
+
+from __future__ import annotations
+
+import json
+
+from desk.learning.comparison import Comparison, SetCompared, Span
+from desk.learning.model_shelf import SHIPPED_NAME, comparison_of, folder_of, in_use, versions
+from desk.learning.shelf import Shelf
+from desk.wording import say_label
+from models.damage.store import CARD_FILE
+
+
+def say_models(shelf: Shelf) -> str:
+    """One line for each model, then every change of the one in use."""
+    used = in_use(shelf)
+    lines = []
+    for version in (SHIPPED_NAME, *versions(shelf)):
+        card = json.loads((folder_of(shelf, version) / CARD_FILE).read_text("utf-8"))
+        mark = "in use" if version == used.version else "      "
+        compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
+        told = "" if compared is None else f"; compared with {compared.in_use}: {say_verdict(compared)}"
+        lines.append(f"{mark}  {version}  {card['trained_on']}{told}")
+    for change in used.changes:
+        why = f": {change.reason}" if change.reason else ""
+        lines.append(f"{change.at[:16]} {change.by} {change.what} {change.version} (before {change.before}){why}")
+    return "\n".join(lines)
+
+
+def say_verdict(comparison: Comparison) -> str:
+    """Whether something speaks against the proposed model."""
+    count = len(comparison.objections)
+    if not count:
+        return "nothing speaks against it"
+    return "one thing speaks against it" if count == 1 else f"{count} things speak against it"
+
+
+def say_span(span: Span, percent: bool = False) -> str:
+    """A figure with its 95 % interval."""
+    if span.value is None:
+        return "–"
+    form = (lambda v: f"{100 * v:.0f} %") if percent else (lambda v: f"{v:.2f}")
+    if span.low is None or span.high is None:
+        return form(span.value)
+    return f"{form(span.value)} ({form(span.low)} to {form(span.high)})"
+
+
+def say_comparison(comparison: Comparison) -> str:
+    """All figures of a comparison as lines."""
+    lines = [f"{comparison.proposed} (proposed) against {comparison.in_use} (in use), {comparison.made_at[:10]}"]
+    for one in comparison.sets:
+        lines += _say_set(one)
+    if comparison.left_out:
+        lines.append(f"{comparison.left_out} photographs left out: no second opinion yet, people differ, or unreadable")
+    lines += [f"against it: {text}" for text in comparison.objections]
+    if not comparison.objections:
+        lines.append("nothing speaks against it")
+    return "\n".join(lines)
+
+
+ROWS = (
+    ("macro-F1 of the leading label", lambda s: say_span(s.macro_f1)),
+    ("answered", lambda s: say_span(s.answered, percent=True)),
+    ("calibration error (ECE)", lambda s: "–" if s.ece is None else f"{s.ece:.3f}"),
+    ("unsafe routes", lambda s: str(len(s.unsafe))),
+    ("damages found", lambda s: say_span(s.regions_found, percent=True)),
+    ("false finds", lambda s: str(s.false_regions)),
+)
+"""Figures of one side, in the order shown."""
+
+
+def _say_set(one: SetCompared) -> list[str]:
+    def row(words: str, of) -> str:
+        return f"  {words:32}{of(one.in_use):>24}{of(one.proposed):>24}"
+
+    lines = [f"{one.name}: {one.photographs} photographs", f"  {'':32}{'in use':>24}{'proposed':>24}"]
+    lines += [row(words, of) for words, of in ROWS]
+    lines.append(
+        f"  named right by one alone: in use {one.only_in_use}, proposed {one.only_proposed} (McNemar p = {one.p:.3f})"
+    )
+    for label in one.labels:
+        mark = "  FALLS" if label.falls else ""
+        lines.append(f"  {say_label(label.label):24} F1 change {say_span(label.change)} on {label.places} places{mark}")
+    return lines
