@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -10,13 +11,14 @@ from pathlib import Path
 
 import numpy as np
 
-from desk.learning.corrected import ReviewedPhoto
+from desk.learning.corrected import SOUND, ReviewedPhoto
 from desk.learning.finder import Taught
 from desk.learning.truths import damage_places, inside_of, truth_key, truth_of
 from desk.parallel import Progress, counted, pool_map
 from desk.recognition import find_scene
 from desk.records.photo_store import PhotoStore
 from desk.training_set import CandidateLesson, candidates_of
+from models.damage.files import write_file
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, Lessons, lessons_of, load_lessons, save_lessons, together
 from models.damage.store import finder_hash
@@ -34,10 +36,13 @@ _LEAST_CELLS = 3
 
 @dataclass(frozen=True)
 class Candidates:
-    """Lessons by kind, grouped by assembly. calibrates : by kind (n,) bool, found by a finder that never saw them."""
+    """Lessons by kind, grouped by assembly. calibrates : by kind (n,) bool, found by a finder that never saw them;
+    shown : by kind, which place each shows: assembly, photograph's hash, region (empty for none)
+    """
 
     lessons: dict[str, Lessons]
     calibrates: dict[str, np.ndarray]
+    shown: dict[str, list[tuple[str, str, str]]]
 
 
 def corrected_candidates(
@@ -64,13 +69,17 @@ def corrected_candidates(
         pass
     nothing = lessons_of([])
     lessons, may = {kind: nothing for kind in KINDS}, {kind: np.zeros(0, bool) for kind in KINDS}
+    shown: dict[str, list[tuple[str, str, str]]] = {kind: [] for kind in KINDS}
     for photo in photos:
         kept = load_lessons(_path(mine, photo))
+        regions = json.loads(_path(mine, photo).with_suffix(".json").read_text("utf-8"))
         for kind in KINDS:
+            for name in (kind, f"missed {kind}"):
+                shown[kind] += [(photo.assembly, photo.sha256, region) for region in regions[name]]
             for one, calibrates in ((kept[kind], True), (kept[f"missed {kind}"], False)):
                 lessons[kind] = together(lessons[kind], one)
                 may[kind] = np.concatenate([may[kind], np.full(len(one), calibrates)])
-    return Candidates(lessons, may)
+    return Candidates(lessons, may, shown)
 
 
 def _path(folder: Path, photo: ReviewedPhoto) -> Path:
@@ -88,25 +97,28 @@ def _found(
     look = first_look(read_photo(store.checked(photo.sha256, photo.suffix)), layouts)
     seen, missed = of_photo(look, photo, taught.other[folds[photo.assembly]], taught.final)
     group = f"assembly {photo.assembly}"
-    kept = {}
+    kept, regions = {}, {}
     for name, found in (("", seen), ("missed ", missed)):
         for kind in KINDS:
             kept[name + kind] = lessons_of([(c.names, c.vector, c.label, group) for c in found if c.kind == kind])
-    save_lessons(kept, photo.sha256, _path(folder, photo))
+            regions[name + kind] = [c.region or "" for c in found if c.kind == kind]
+    path = _path(folder, photo)
+    write_file(path.with_suffix(".json"), json.dumps(regions).encode())
+    save_lessons(kept, photo.sha256, path)
 
 
 def of_photo(
     look: FirstLook, photo: ReviewedPhoto, unseen: Finder, final: Finder
 ) -> tuple[list[CandidateLesson], list[CandidateLesson]]:
     """Candidates that the finder without knowledge of the assembly sees, and places that it misses."""
-    truth = _with_unjudged(photo)
+    truth = _with_all(photo)
     seen = _kept(candidates_of(look, truth, unseen, photo.assembly, True).candidates, photo)
     hit = {c.region for c in seen}
     lacking = [p for p in damage_places(photo) if p.region not in hit]
     if not lacking or len(look.cells.xy) == 0:
         return seen, []
     after = [c for c in candidates_of(look, truth, final, photo.assembly, True).candidates if c.region not in hit]
-    missed = [c for c in _kept(after, photo) if c.region is not None]
+    missed = [c for c in _kept(after, photo) if c.region is not None and c.label != SOUND]
     hit |= {c.region for c in missed}
     drawn = [p for p in lacking if p.region not in hit and p.label != "connector"]
     if drawn:
@@ -115,11 +127,14 @@ def of_photo(
     return seen, missed
 
 
-def _with_unjudged(photo: ReviewedPhoto) -> Truth:
-    """The truth with what nobody judged, under a label of its own (a housing's keeps the label its match needs)."""
-    judged = [p.model_copy(update={"verdict": "confirmed"}) for p in photo.places if p.verdict == UNJUDGED]
-    named = [p.model_copy(update={"label": p.label if p.label == "connector" else UNJUDGED}) for p in judged]
-    return truth_of(photo.model_copy(update={"places": [*photo.judged, *named]}))
+def _with_all(photo: ReviewedPhoto) -> Truth:
+    """The truth with false finds, and with what nobody judged under a label of its own.
+
+    (An unjudged place of a housing keeps the label that its match needs.)
+    """
+    open_ = [p.model_copy(update={"verdict": "confirmed"}) for p in photo.places if p.verdict == UNJUDGED]
+    named = [p.model_copy(update={"label": p.label if p.label == "connector" else UNJUDGED}) for p in open_]
+    return truth_of(photo.model_copy(update={"places": [*photo.judged, *named]}), with_false_finds=True)
 
 
 def _kept(found: Sequence[CandidateLesson], photo: ReviewedPhoto) -> list[CandidateLesson]:

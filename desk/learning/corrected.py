@@ -34,7 +34,7 @@ class Place(LearningValue):
 
     `label`: `sound` where nothing is damaged (a false find); `was`: what the model called it, None where it said
     nothing. An `unjudged` place is what the model found and nobody named: it teaches nothing, neither damage nor
-    sound. `second`: what somebody called it who saw neither name.
+    sound. `second`: what somebody (`second_by`) called it who saw neither name.
     """
 
     region: str
@@ -45,6 +45,7 @@ class Place(LearningValue):
     reviewer: str
     judged_at: str
     second: str | None = None
+    second_by: str | None = None
 
 
 class ReviewedPhoto(LearningValue):

@@ -50,8 +50,13 @@ def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[Reviewe
         for one in session.scalars(select(tables.Photograph).where(tables.Photograph.assembly_id == assembly_id))
     }
     order = assembly(session, assembly_id).shop_order
-    opinions = session.scalars(select(row).where(row.assembly_id == assembly_id, row.kind == OPINION).order_by(row.id))
-    seconds = {place: label for one in opinions for place, label in one.payload["labels"].items()}
+    opinions = session.execute(
+        select(row.payload, tables.Person.login)
+        .join(tables.Person, tables.Person.id == row.person_id)
+        .where(row.assembly_id == assembly_id, row.kind == OPINION)
+        .order_by(row.id)
+    ).all()
+    seconds = {place: (label, login) for said, login in opinions for place, label in said["labels"].items()}
     counted = in_force(entries)
     aside = {one.entry for one in review.set_aside}
     return [
@@ -73,7 +78,7 @@ def _photo(
     after: PhotoFindings,
     review: Reviewed,
     entries: Sequence[Entry],
-    seconds: dict[str, str],
+    seconds: dict[str, tuple[str, str]],
     rules: Rules,
 ) -> ReviewedPhoto:
     """The photograph with its places; what the records alone know is put in by the caller."""
@@ -85,8 +90,13 @@ def _photo(
         height_px=before.photo.height_px, mm_per_px=after.scale.mm_per_px,
         has_mat=before.scale.source in ("mat", "card"), taken_at=before.photo.taken_at, signed_off_at="",
         model_version=before.model.version, blind=False, route=decision.route, route_worst=decision.route_worst,
-        places=[p.model_copy(update={"second": seconds.get(f"{sha}:{p.region}")}) for p in places],
+        places=[_with_second(p, seconds.get(f"{sha}:{p.region}")) for p in places],
     )  # fmt: skip
+
+
+def _with_second(place: Place, said: tuple[str, str] | None) -> Place:
+    """The place with the blind word on it and who said it."""
+    return place if said is None else place.model_copy(update={"second": said[0], "second_by": said[1]})
 
 
 def places_of(

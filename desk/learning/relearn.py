@@ -15,6 +15,7 @@ from desk.errors import DeskError
 from desk.learning.candidates import Candidates, corrected_candidates
 from desk.learning.cells import look_at_reviewed
 from desk.learning.corrected import ReviewedPhoto, Snapshot
+from desk.learning.doubts import Doubt, doubts_of
 from desk.learning.finder import CellSettings, teach_finder
 from desk.learning.generated import Generated, generated_lessons
 from desk.learning.shelf import Shelf
@@ -47,11 +48,12 @@ class RelearnSettings:
 
 @dataclass(frozen=True)
 class Relearnt:
-    """A trained model; photographs that could not be looked at, one line each; how the namers were found."""
+    """A trained model; photographs that could not be looked at, one line each; labels that it finds improbable."""
 
     model: DamageModel
     sides: Sides
     amiss: tuple[str, ...]
+    doubts: tuple[Doubt, ...]
 
 
 def relearn(
@@ -128,7 +130,9 @@ def _relearnt(
         taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card
     )  # fmt: skip
     card["version"] = f"desk-{content_hash(model)[:10]}"
-    return Relearnt(replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss)
+    doubts = [d for kind, one in told.items() for d in one.doubts(found.shown[kind])]
+    doubts.sort(key=lambda d: d.p_given)
+    return Relearnt(replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss, tuple(doubts))
 
 
 @dataclass(frozen=True)
@@ -138,6 +142,11 @@ class _Named:
     refitted: Refitted
     lessons: Lessons
     corrected: np.ndarray
+
+    def doubts(self, shown: Sequence[tuple[str, str, str]]) -> list[Doubt]:
+        """Corrected places whose label folds not trained on find improbable."""
+        mine, refitted = self.corrected, self.refitted
+        return doubts_of(refitted.namer.labels, self.lessons.labels[mine].tolist(), refitted.held_out[mine], shown)
 
     def pairs(self, corrected: bool) -> list[tuple[str, str | None]]:
         """True labels beside those that folds not trained on gave."""

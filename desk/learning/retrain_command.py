@@ -58,6 +58,7 @@ def _from_corrections(
     snapshot: str, keep_out: Path | None, weight: float | None, scenes: int | None, seed: int | None, data: Path
 ) -> int:
     from desk.console import training_progress
+    from desk.learning.doubts import write_doubts
     from desk.learning.model_shelf import keep_model, usable_model
     from desk.learning.relearn import RelearnSettings, relearn
     from desk.learning.shelf import find_snapshot
@@ -82,7 +83,9 @@ def _from_corrections(
         done = relearn(found, base, shelf, builtin_layouts(), settings, away, on_progress)
     for line in done.amiss:
         click.echo(f"loomtriage: {line}", err=True)
-    model = load_model(keep_model(shelf, done.model))
+    folder = keep_model(shelf, done.model)
+    write_doubts(folder, done.doubts)
+    model = load_model(folder)
     click.echo(f"Model {model.version} is proposed, content hash {model.card['content_sha256']}")
     click.echo(f"Learnt from {model.card['trained_on']}. Next: loomtriage model compare {model.version}")
     return 2 if done.amiss else 0

@@ -20,14 +20,19 @@ def damage_places(photo: ReviewedPhoto) -> list[Place]:
     return [place for place in photo.judged if place.label != SOUND]
 
 
-def truth_of(photo: ReviewedPhoto) -> Truth:
-    """The damages of the photograph as a truth. Wires, housings and lengths are not part of it: nobody drew them."""
+def truth_of(photo: ReviewedPhoto, with_false_finds: bool = False) -> Truth:
+    """The damages of the photograph as a truth. Wires, housings and lengths are not part of it: nobody drew them.
+
+    ``with_false_finds`` : rejected places on wires too, under the label `sound`, so that a candidate is known by them.
+    """
     scale = photo.mm_per_px or _USUAL_WIDTH_MM / photo.width_px
     damages = damage_places(photo)
+    false = [p for p in photo.judged if p.label == SOUND and p.was != "connector"] if with_false_finds else []
+    regions = [_region(p, scale) for p in (*damages, *false)]
     return Truth(
         photo=photo.name, width_px=photo.width_px, height_px=photo.height_px, seed=0, scenario="reviewed",
         mat="seen" if photo.has_mat else None, mm_per_px_centre=scale,
-        labels=sorted({p.label for p in damages}) or [SOUND], regions=[_region(p, scale) for p in damages], wires=[],
+        labels=sorted({p.label for p in damages}) or [SOUND], regions=regions, wires=[],
         terminations=[], housings=[], coverings=[], splices=[], camera=None,
     )  # fmt: skip
 

@@ -24,7 +24,7 @@ from desk.shop.intake import FACE_WORDS
 from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, papers_of
 from desk.shop.people import Account
 from desk.shop.review import review_of
-from desk.shop.review_entries import SIGN_OFF, entries_of
+from desk.shop.review_entries import REOPENED, SIGN_OFF, entries_of
 from desk.shop.standing import STATE_WORDS, findings_to_review
 from desk.wording import CLOSING_WORDS, ROUTE_WORDS
 from vision.findings import PhotoFindings
@@ -114,6 +114,8 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
             words = f"signed off: {ROUTE_WORDS[one.payload['route']]}"
             stood = len(one.payload.get("unlooked", ()))
             words += f"; {stood} place(s) let stand as the model showed them" if stood else ""
+        elif one.kind == REOPENED:
+            words = f"sent back to review: {one.payload['why']}"
         else:
             words = entry_words(entries[one.id], names)
             words += f" (set aside: {aside[one.id]})" if one.id in aside else ""

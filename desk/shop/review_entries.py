@@ -19,13 +19,18 @@ SIGN_OFF = "sign_off"
 """Kind of the review entry that confirms the whole decision; it edits nothing."""
 
 
+REOPENED = "reopened"
+"""Kind of the entry that sends a signed-off assembly back to review; it edits nothing."""
+NO_EDITS = (SIGN_OFF, REOPENED)
+
+
 def entries_of(session: Session, assembly_id: int) -> list[Entry]:
     """Every edit on the assembly in its order; second opinions given blind and sign-offs are no edits."""
     row, files = tables.ReviewEntry, _files(session, assembly_id)
     query = (
         select(row, tables.Person.login)
         .join(tables.Person, tables.Person.id == row.person_id)
-        .where(row.assembly_id == assembly_id, row.blind.is_(False), row.kind != SIGN_OFF)
+        .where(row.assembly_id == assembly_id, row.blind.is_(False), row.kind.not_in(NO_EDITS))
         .order_by(row.id)
     )
     return [

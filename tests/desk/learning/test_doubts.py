@@ -1,0 +1,64 @@
+"""Improbable labels are ranked, sent back to review, and agreement sets a ceiling."""
+
+import numpy as np
+import pytest
+
+from desk.learning.corrected import snapshot_of
+from desk.learning.doubts import agreed, doubts_of, read_doubts, write_doubts
+
+LABELS = ("rodent", "abrasion", "sound")
+
+
+def test_the_least_probable_label_comes_first_and_a_probable_one_not_at_all(tmp_path):
+    """Three places: one right, two improbable; a candidate that shows no place is none."""
+    p = np.array([[0.9, 0.05, 0.05], [0.3, 0.6, 0.1], [0.02, 0.9, 0.08], [0.0, 1.0, 0.0]])
+    shown = [("A", "s", "r1"), ("B", "s", "r1"), ("C", "s", "r2"), ("D", "s", "")]
+    found = doubts_of(LABELS, ["rodent"] * 4, p, shown)
+    assert [(d.assembly, d.p_given, d.likeliest) for d in found] == [("C", 0.02, "abrasion"), ("B", 0.3, "abrasion")]
+    write_doubts(tmp_path, found)
+    assert read_doubts(tmp_path) == found and read_doubts(tmp_path / "none") == []
+
+
+def test_agreement_by_pair_and_label_is_cohens(made, drawn):
+    """The table [[20, 5], [10, 15]]: kappa 0.40 (the worked example of the general article on Cohen's kappa), 35 of 50
+    alike; the ceiling is 70 % with Wilson's interval."""
+    table = [("rodent", "rodent", 20), ("rodent", "sound", 5), ("sound", "rodent", 10), ("sound", "sound", 15)]
+    region = drawn.region("rodent", 300, 40)
+    places = []
+    for first, second, n in table:
+        for _ in range(n):
+            one = made.place(region, first, "confirmed", "rodent", second)
+            places.append(one.model_copy(update={"region": f"r{len(places)}", "second_by": "other"}))
+    photo = made.photo("A", "a" * 64, drawn.truth("a.jpg", []), places, blind=True)
+    found = agreed(snapshot_of([photo], "3", "2031"))
+    (pair,) = found.by_pair
+    assert (pair.first, pair.second, pair.places, pair.same) == ("reviewer", "other", 50, 35)
+    assert pair.kappa == pytest.approx(0.40) and found.by_label == {"rodent": (25, 20), "sound": (25, 15)}
+    assert found.ceiling == pytest.approx(0.7) and found.ceiling_low < 0.7 < found.ceiling_high
+
+
+def test_a_doubtful_assembly_goes_back_to_review_and_can_be_signed_off_again(shop, drawn):
+    """The entry stays on record with its reason; the review is as it was; only a signed-off one can go back."""
+    from desk.records import tables
+    from desk.review.edits import EDIT
+    from desk.shop import review
+    from desk.shop.errors import Invalid
+    from desk.shop.reopening import send_back
+
+    assembly_id = shop.opened("R-1")
+    shop.assessed(assembly_id, "aaaa1111", drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    analyst, reviewer = shop.accounts["analyst"], shop.accounts["reviewer"]
+    with shop.desk.database.write() as session:
+        with pytest.raises(Invalid, match="expected a signed-off assembly"):
+            send_back(session, shop.desk, analyst, assembly_id, "looks like abrasion")
+        edit = EDIT.validate_python({"kind": "confirm", "photo": "aaaa1111", "region": "r0"})
+        seen = review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, None).id
+        review.sign_off(session, shop.desk, reviewer, assembly_id, seen)
+        assert session.get_one(tables.Standing, assembly_id).state == "reviewed"
+        with pytest.raises(Invalid, match="why"):
+            send_back(session, shop.desk, analyst, assembly_id, " ")
+        send_back(session, shop.desk, analyst, assembly_id, "looks like abrasion")
+        assert session.get_one(tables.Standing, assembly_id).state == "to_review"
+        newest = review.newest_entry(session, assembly_id)
+        review.sign_off(session, shop.desk, reviewer, assembly_id, newest)
+        assert session.get_one(tables.Standing, assembly_id).state == "reviewed"
