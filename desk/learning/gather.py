@@ -15,8 +15,8 @@ from desk.review.history import in_force
 from desk.review.reviewed import Reviewed, reviewed
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
-from desk.shop.opinions import OPINION, is_drawn
-from desk.shop.review_entries import SIGN_OFF, entries_of
+from desk.shop.opinions import is_drawn
+from desk.shop.review_entries import OPINION, SIGN_OFF, entries_of
 from desk.shop.standing import intake_answers, newest_findings, signed_off
 from models.repair import Answers, Rules, decide
 from vision.cells import FEATURE_VERSION

@@ -16,6 +16,7 @@ from desk.pages import (
     routes_api,
     routes_api_more,
     routes_api_papers,
+    routes_figures,
     routes_intake,
     routes_orders,
     routes_papers,
@@ -30,6 +31,7 @@ ROUTERS = (
     routes_people.router, routes_intake.router, routes_queue.router, review_routes.router, opinion_routes.router,
     routes_orders.router, routes_papers.router, routes_api.router, routes_api_more.router,
     routes_api_papers.router,
+    routes_figures.router,
 )  # fmt: skip
 """Every set of routes the desk has."""
 

@@ -9,19 +9,17 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from desk.figures import figures
 from desk.records import tables
-from desk.review.agreement import Pair, agreement
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, NotAllowed
+from desk.shop.looking_back import places_named
 from desk.shop.people import Account
-from desk.shop.review import review_of
-from desk.shop.review_entries import SIGN_OFF
+from desk.shop.review_entries import OPINION
 from desk.shop.standing import findings_to_review
 from desk.statistics import Estimate
 from vision.findings import LABELS, PhotoFindings
 
-OPINION = "opinion"
-"""Kind of the row that holds a blind second opinion: it edits nothing."""
 SHARE_PERCENT = 5
 
 
@@ -74,27 +72,8 @@ def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: M
 
 def agreements(session: Session, desk: Desk, who: Account) -> Agreements:
     """Both kappas over all assemblies, and which of those drawn and signed off wait for this person's opinion."""
-    row = tables.ReviewEntry
-    people: list[list[Pair]] = []
-    model: list[list[Pair]] = []
-    reviewed = session.scalars(select(row.assembly_id).where(row.kind == SIGN_OFF).distinct()).all()
-    for assembly_id in reviewed:
-        first, seen = _named(session, desk, assembly_id)
-        model.append([(seen[place], label) for place, label in first.items() if place in seen])
-        for opinion in session.scalars(select(row).where(row.assembly_id == assembly_id, row.kind == OPINION)):
-            said = opinion.payload["labels"]
-            people.append([(label, said[place]) for place, label in first.items() if place in said])
-    return Agreements(agreement(people), agreement(model), _asked(session, who))
-
-
-def _named(session: Session, desk: Desk, assembly_id: int) -> tuple[dict[str, str], dict[str, str]]:
-    """What the reviewers called each place that they judged, and what the model called it."""
-    found = review_of(session, desk, assembly_id)
-    first, seen = ({
-        f"{photo.photo.sha256}:{region.id}": region.label
-        for photo in photos for region in photo.regions if region.label is not None
-    } for photos in (found.photos, found.originals))  # fmt: skip
-    return {place: first[place] for place in found.judged if place in first}, seen
+    found = figures([], [], [], list(places_named(session, desk)))
+    return Agreements(found.kappa_people, found.kappa_model, _asked(session, who))
 
 
 def _asked(session: Session, who: Account) -> tuple[tables.Standing, ...]:

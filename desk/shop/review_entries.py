@@ -15,6 +15,8 @@ from desk.review.reviewed import Reviewed, reviewed
 from models.repair import Answers, Rules
 from vision.findings import PhotoFindings
 
+OPINION = "opinion"
+"""Kind of the row that holds a blind second opinion; it edits nothing."""
 SIGN_OFF = "sign_off"
 """Kind of the review entry that confirms the whole decision; it edits nothing."""
 
