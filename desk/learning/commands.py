@@ -94,5 +94,46 @@ def bring(file: Path, data: Path) -> int:
     return 0
 
 
+@dataset.command("next")
+@click.option("--count", type=click.IntRange(1, 200), default=10, show_default=True, help="How many assemblies.")
+@data_option
+@database_option
+def teach(count: int, data: Path, database: str | None) -> int:
+    """Which assemblies that wait for review would teach the model the most."""
+    from desk.learning.waiting import to_confirm_first
+
+    with opened(data, database) as desk, desk.database.read() as session:
+        found = to_confirm_first(session, count)
+    for one in found:
+        click.echo(f"{one.shop_order:20} doubt {one.doubt:.0%}  {one.why}")
+    if not found:
+        click.echo("No assembly with places waits for review.")
+    return 0
+
+
+@dataset.command("drift")
+@data_option
+@database_option
+def drift(data: Path, database: str | None) -> int:
+    """Whether photographs, findings and labels have moved, week by week."""
+    import os
+
+    from desk.console import training_progress
+    from desk.learning.drift import weeks_against
+    from desk.learning.model_shelf import card_of, in_use
+    from desk.learning.seen import baseline_of, learnt_photographs, seen
+    from desk.learning.text import say_weeks
+
+    shelf = shelf_of(data)
+    with opened(data, database) as desk, desk.database.read() as session, training_progress() as on_progress:
+        found = seen(session, desk.store, shelf.lessons / "light", min(os.cpu_count() or 1, 8), on_progress)
+    if not found:
+        click.echo("No photograph has been assessed yet.")
+        return 0
+    baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
+    click.echo(say_weeks(weeks_against(baseline, list(found.values())), words))
+    return 0
+
+
 COMMANDS = (dataset, retrain, model)
 """Every command of this room."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import json
 import os
 import re
 import shutil
@@ -10,6 +11,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -19,7 +21,7 @@ from desk.learning.corrected import LearningValue
 from desk.learning.shelf import Shelf
 from desk.records.columns import now
 from models.damage.files import write_file
-from models.damage.store import SHIPPED, DamageModel, ModelError, load_model, save_model
+from models.damage.store import CARD_FILE, SHIPPED, DamageModel, ModelError, load_model, save_model
 from vision.cells import FEATURE_VERSION
 
 SHIPPED_NAME = "shipped"
@@ -129,6 +131,16 @@ def usable_model(folder: Path) -> DamageModel:
             "run loomtriage retrain again, the corrected set stays valid"
         )
     return model
+
+
+def card_of(shelf: Shelf, version: str) -> dict[str, Any]:
+    """The card of a version, without loading the model; ModelRefused where it cannot be read."""
+    path = folder_of(shelf, version) / CARD_FILE
+    try:
+        card: dict[str, Any] = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError) as error:
+        raise ModelRefused(f"model {version}: expected its card, got {error}: bring it back or train again") from error
+    return card
 
 
 def keep_comparison(shelf: Shelf, comparison: Comparison) -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 from desk.learning.comparison import Comparison, SetCompared, Span
-from desk.learning.model_shelf import SHIPPED_NAME, comparison_of, folder_of, in_use, versions
+from desk.learning.model_shelf import SHIPPED_NAME, card_of, comparison_of, in_use, versions
 from desk.learning.shelf import Shelf
 from desk.wording import say_label
-from models.damage.store import CARD_FILE
 
 
 def say_models(shelf: Shelf) -> str:
@@ -16,7 +13,7 @@ def say_models(shelf: Shelf) -> str:
     used = in_use(shelf)
     lines = []
     for version in (SHIPPED_NAME, *versions(shelf)):
-        card = json.loads((folder_of(shelf, version) / CARD_FILE).read_text("utf-8"))
+        card = card_of(shelf, version)
         mark = "in use" if version == used.version else "      "
         compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
         told = "" if compared is None else f"; compared with {compared.in_use}: {say_verdict(compared)}"

@@ -48,12 +48,14 @@ class RelearnSettings:
 
 @dataclass(frozen=True)
 class Relearnt:
-    """A trained model; photographs that could not be looked at, one line each; labels that it finds improbable."""
+    """A trained model; photographs that could not be looked at, one line each; labels that it finds improbable; the
+    lessons of its namers."""
 
     model: DamageModel
     sides: Sides
     amiss: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    lessons: dict[str, Lessons]
 
 
 def relearn(
@@ -132,7 +134,10 @@ def _relearnt(
     card["version"] = f"desk-{content_hash(model)[:10]}"
     doubts = [d for kind, one in told.items() for d in one.doubts(found.shown[kind])]
     doubts.sort(key=lambda d: d.p_given)
-    return Relearnt(replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss, tuple(doubts))
+    lessons = {kind: one.lessons for kind, one in told.items()}
+    return Relearnt(
+        replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss, tuple(doubts), lessons
+    )
 
 
 @dataclass(frozen=True)

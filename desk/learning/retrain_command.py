@@ -60,9 +60,11 @@ def _from_corrections(
     from desk.console import training_progress
     from desk.learning.doubts import write_doubts
     from desk.learning.model_shelf import keep_model, usable_model
+    from desk.learning.next import learning_curve, write_curve
     from desk.learning.relearn import RelearnSettings, relearn
     from desk.learning.shelf import find_snapshot
     from desk.learning.sides import read_keep_out
+    from models.damage.lessons import LESSONS_FILE, save_lessons
     from models.damage.store import SHIPPED, load_model
     from vision.layout import builtin_layouts
 
@@ -86,6 +88,8 @@ def _from_corrections(
     folder = keep_model(shelf, done.model)
     write_doubts(folder, done.doubts)
     model = load_model(folder)
+    save_lessons(done.lessons, model.card["content_sha256"], folder / LESSONS_FILE)
+    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"]))
     click.echo(f"Model {model.version} is proposed, content hash {model.card['content_sha256']}")
     click.echo(f"Learnt from {model.card['trained_on']}. Next: loomtriage model compare {model.version}")
     return 2 if done.amiss else 0

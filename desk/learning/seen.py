@@ -1,0 +1,136 @@
+"""What the desk saw, photograph by photograph, as numbers that can drift: camera, light, scale, and what was found."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from desk.learning.drift import Summary
+from desk.learning.shelf import Shelf, kept_snapshots
+from desk.parallel import Progress, counted, pool_map
+from desk.records import tables
+from desk.records.errors import PhotoAltered, PhotoMissing
+from desk.records.photo_store import PhotoStore
+from models.damage.files import write_file
+from vision.findings import PhotoFindings
+from vision.reading import PhotoError, read_photo
+
+_VERSION = "light-1"
+_SIDE_PX = 400
+
+
+def seen(
+    session: Session,
+    store: PhotoStore,
+    folder: Path,
+    workers: int = 1,
+    on_progress: Progress | None = None,
+    only_kept: bool = False,
+) -> dict[str, Summary]:
+    """Every assessed photograph by its hash. Light is measured once a photograph and kept in ``folder``.
+
+    ``only_kept`` : photographs whose light was not measured yet are summed up without it, for a page that must answer.
+    """
+    photograph, assessment = tables.Photograph, tables.Assessment
+    newest = select(func.max(assessment.id)).group_by(assessment.photograph_id)
+    rows = session.execute(
+        select(photograph.sha256, photograph.suffix, photograph.made_at, assessment.findings)
+        .join(assessment, assessment.photograph_id == photograph.id)
+        .where(assessment.id.in_(newest), photograph.face != "after_repair")
+    ).all()
+    folder.mkdir(parents=True, exist_ok=True)
+    if not only_kept:
+        absent = [(sha, suffix) for sha, suffix, *_ in rows if not _path(folder, sha).exists()]
+        work = partial(_measure, store=store, folder=folder)
+        for _ in counted(pool_map(work, absent, workers), len(absent), "measuring light", on_progress):
+            pass
+    found = {}
+    for sha, _suffix, made_at, findings in rows:
+        day = made_at.date()
+        values = values_of(PhotoFindings.model_validate(findings)) | _kept(folder, sha)
+        found[sha] = Summary(day - timedelta(days=day.weekday()), values, findings.get("label"))
+    return found
+
+
+def values_of(findings: PhotoFindings) -> dict[str, float]:
+    """Numbers that the findings tell; a number that could not be had is left out."""
+    info, doubts = findings.photo, [1 - max(r.probabilities.values(), default=1.0) for r in findings.regions]
+    values = {
+        "megapixels": info.width_px * info.height_px / 1e6,
+        "inspected share": findings.inspected_share,
+        "places found": float(len(findings.regions)),
+        "wires traced": float(len(findings.wires)),
+        "faults of the photograph": float(len(findings.retake)),
+    }
+    if findings.scale.mm_per_px is not None:
+        values["mm per px"] = findings.scale.mm_per_px
+    if doubts:
+        values["doubt about the label"] = float(np.mean(doubts))
+    sizes = [r.length_mm.value for r in findings.regions if r.length_mm]
+    if sizes:
+        values["length of damage, mm"] = float(np.median(sizes))
+    return values
+
+
+def light_of(bgr: np.ndarray) -> dict[str, float]:
+    """Brightness, contrast, colour cast, sharpness of an (H, W, 3) uint8 picture, at one size whatever its own."""
+    factor = _SIDE_PX / max(bgr.shape[:2])
+    small = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    lab = cv2.cvtColor(small.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    edges = cv2.Laplacian(lab[..., 0], cv2.CV_32F)
+    return {
+        "brightness, L": float(np.median(lab[..., 0])),
+        "contrast, L": float(lab[..., 0].std()),
+        "cast red to green": float(np.median(lab[..., 1])),
+        "cast yellow to blue": float(np.median(lab[..., 2])),
+        "sharpness": float(np.log1p(edges.var())),
+    }
+
+
+def _measure(photo: tuple[str, str], store: PhotoStore, folder: Path) -> None:
+    sha, suffix = photo
+    try:
+        light = light_of(read_photo(store.checked(sha, suffix)).bgr)
+    except (PhotoMissing, PhotoAltered, PhotoError):
+        return  # said where photographs are checked; here it only lacks in a median
+    write_file(_path(folder, sha), json.dumps(light).encode())
+
+
+def _path(folder: Path, sha: str) -> Path:
+    return folder / f"{_VERSION}-{sha}.json"
+
+
+def _kept(folder: Path, sha: str) -> dict[str, float]:
+    try:
+        return json.loads(_path(folder, sha).read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+
+
+def learnt_photographs(shelf: Shelf, card: dict[str, Any]) -> list[str]:
+    """Hashes of the photographs that a model learnt from; none where it did not learn from this desk's."""
+    if "snapshot" not in card or not kept_snapshots(shelf):
+        return []
+    kept = {one.id: one for one in kept_snapshots(shelf)}
+    learnt = set(card.get("learnt_assemblies", []))
+    snapshot = kept.get(card["snapshot"])
+    return [photo.sha256 for photo in snapshot.photos if photo.assembly in learnt] if snapshot else []
+
+
+def baseline_of(seen_by_hash: dict[str, Summary], learnt: Sequence[str]) -> tuple[list[Summary], str]:
+    """What to hold the weeks against, and what that is in words: the photographs that the model in use learnt from,
+    or, where it learnt from none of this desk's (the shipped one), the first 60 that the desk saw."""
+    mine = [seen_by_hash[sha] for sha in learnt if sha in seen_by_hash]
+    if len(mine) >= 20:
+        return mine, f"the {len(mine)} photographs that the model in use learnt from"
+    first = sorted(seen_by_hash.values(), key=lambda s: s.week)[:60]
+    return first, f"the first {len(first)} photographs of this desk; the model in use learnt from too few of them"

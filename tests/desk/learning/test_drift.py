@@ -1,0 +1,69 @@
+"""What moved is named, chance is not, and the desk warns."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from desk.learning.drift import Moved, Summary, holm, weeks_against
+from desk.learning.seen import baseline_of, light_of, seen
+
+MONDAY = date(2031, 3, 3)
+
+
+def photographs(n, week=MONDAY, bright=70.0, labels=("rodent", "sound"), seed=0):
+    rng = np.random.default_rng(seed)
+    drawn = [{"brightness, L": bright + rng.normal(0, 4), "mm per px": 0.2 + rng.normal(0, 0.01)} for _ in range(n)]
+    return [Summary(week, values, labels[k % len(labels)]) for k, values in enumerate(drawn)]
+
+
+def test_the_value_that_moved_is_named_and_the_others_are_not():
+    """A lamp was changed: light moves by two standard deviations, scale and labels do not."""
+    later = MONDAY + timedelta(days=7)
+    usual, dark = photographs(60), photographs(20, later, bright=62.0, seed=1)
+    same, moved = weeks_against(usual, photographs(20, seed=2) + dark)[::-1]
+    assert same.told and not same.warns
+    assert [m.name for m in moved.moved] == ["brightness, L"] and moved.moved[0].shift_sd == pytest.approx(-2, abs=0.5)
+    assert moved.warns and moved.week == later
+
+
+def test_another_mix_of_labels_warns_and_few_photographs_tell_nothing():
+    """All abrasion at once; and a week of three photographs."""
+    (mixed,) = weeks_against(photographs(60), photographs(20, labels=("abrasion",), seed=3))
+    assert mixed.labels_p < 0.01 and mixed.warns and not mixed.moved
+    (few,) = weeks_against(photographs(60), photographs(3))
+    assert not few.told and not few.warns
+
+
+def test_equal_weeks_seldom_warn():
+    """Of 200 weeks drawn like the baseline, at most a few in a hundred warn (1 % for values, 1 % for labels)."""
+    usual = photographs(100, seed=4)
+    warned = sum(weeks_against(usual, photographs(15, seed=100 + k))[0].warns for k in range(200))
+    assert warned <= 8
+
+
+def test_holm_of_a_worked_example():
+    """p = 0.01, 0.04, 0.03, 0.005: corrected 0.03, 0.06, 0.06, 0.02 (by hand: 4, 3, 2, 1 times, never falling)."""
+    got = holm([Moved("x", 0, 0, 0, p) for p in (0.01, 0.04, 0.03, 0.005)])
+    assert [m.p for m in got] == pytest.approx([0.03, 0.06, 0.06, 0.02])
+
+
+def test_light_of_a_grey_picture_is_its_own():
+    """Mid grey of sRGB 119 has L* 50 and no cast (CIELAB of sRGB, IEC 61966-2-1); noise is sharper than none."""
+    grey = np.full((300, 400, 3), 119, np.uint8)
+    light = light_of(grey)
+    assert light["brightness, L"] == pytest.approx(50, abs=0.5) and abs(light["cast red to green"]) < 0.5
+    noisy = np.random.default_rng(0).integers(60, 180, (300, 400, 3)).astype(np.uint8)
+    assert light_of(noisy)["sharpness"] > light["sharpness"] == 0.0
+
+
+def test_photographs_of_the_desk_are_summed_up_by_week(shop, drawn, tmp_path):
+    """From the records; the same photograph's light is measured once; one whose file is gone has no light."""
+    shop.assessed(shop.opened("W-1"), "c" * 64, drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    with shop.desk.database.read() as session:
+        found = seen(session, shop.desk.store, tmp_path / "light")
+    (one,) = found.values()
+    assert one.label == "rodent" and one.values["places found"] == 1.0 and one.week.weekday() == 0
+    assert "brightness, L" not in one.values
+    baseline, words = baseline_of(found, [])
+    assert baseline == [one] and "first 1 photographs" in words
