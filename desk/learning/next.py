@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from pydantic import TypeAdapter, ValidationError
 from scipy.optimize import curve_fit
 from sklearn.preprocessing import StandardScaler
 
@@ -199,14 +199,15 @@ def fit_law(sizes: np.ndarray, f1: np.ndarray) -> tuple[float, float, float]:
 
 def write_curve(folder: Path, curve: LearningCurve) -> None:
     """Lay a learning curve beside the model it is about."""
-    write_file(folder / CURVE_FILE, json.dumps(asdict(curve), indent=1).encode())
+    write_file(folder / CURVE_FILE, _CURVE.dump_json(curve, indent=1))
 
 
 def read_curve(folder: Path) -> LearningCurve | None:
     """The learning curve of a model; None where it has none or the file is damaged."""
     try:
-        told = json.loads((folder / CURVE_FILE).read_text("utf-8"))
-        more = {int(n): tuple(spread) for n, spread in told.pop("more").items()}
-        return LearningCurve(**{k: tuple(v) if isinstance(v, list) else v for k, v in told.items()}, more=more)
-    except (OSError, ValueError, TypeError, KeyError):
+        return _CURVE.validate_json((folder / CURVE_FILE).read_bytes())
+    except (OSError, ValidationError):
         return None
+
+
+_CURVE = TypeAdapter(LearningCurve)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from desk.learning.next import fit_law, learning_curve, simulated, teaching_order, uncertainty
+from desk.learning.next import fit_law, learning_curve, read_curve, simulated, teaching_order, uncertainty, write_curve
 from desk.learning.waiting import to_confirm_first
 from models.damage.lessons import Lessons
 
@@ -52,12 +52,14 @@ def test_the_law_of_a_known_curve_is_found_again():
     assert (best, gap, rate) == pytest.approx((0.95, 1.2, 0.4), rel=0.02)
 
 
-def test_a_learning_curve_rises_and_tells_what_more_would_buy():
+def test_a_learning_curve_rises_and_tells_what_more_would_buy(tmp_path):
     """More lessons, better; the extrapolation lies beyond the last figure, within 0..1 and within its range."""
     curve = learning_curve(LABELS, rare(300), runs=3, seed=2)
     assert curve.f1[-1] > curve.f1[0] and curve.sizes[-1] > curve.sizes[0]
     (near, low, high), (far, *_) = curve.more[100], curve.more[1000]
     assert low <= near + 0.02 and near <= high + 0.02 and near <= far <= 1.0
+    write_curve(tmp_path, curve)
+    assert read_curve(tmp_path) == curve and read_curve(tmp_path / "none") is None
 
 
 def test_waiting_assemblies_are_ranked_by_what_they_teach(shop, drawn):
