@@ -7,7 +7,6 @@ from contextlib import asynccontextmanager
 from importlib import metadata
 
 from fastapi import FastAPI
-from starlette.staticfiles import StaticFiles
 
 from desk.pages import (
     opinion_routes,
@@ -23,8 +22,8 @@ from desk.pages import (
     routes_people,
     routes_queue,
 )
+from desk.pages.assets import Assets
 from desk.pages.guards import Guards
-from desk.pages.render import STATIC
 from desk.shop.desk import Desk
 
 ROUTERS = (
@@ -54,7 +53,7 @@ def make_app(desk: Desk) -> FastAPI:
     )
     app.state.desk = desk
     app.add_middleware(Guards)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/static", Assets(), name="static")
     refusals.install(app)
     for router in ROUTERS:
         app.include_router(router)

@@ -12,9 +12,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
 from desk.pages.access import Visitor
+from desk.pages.assets import static_url
 from desk.pages.units import say_ago, say_length, say_moment
 from desk.quote import HOW_WORDS
-from desk.records.photo_store import hash_of
 from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
 from desk.wording import (
@@ -29,7 +29,6 @@ from desk.wording import (
 )
 
 _HERE = Path(__file__).parent
-STATIC = _HERE / "static"
 _OPTION = re.compile(r" \([^()]*--[a-z-]+[^()]*\)")
 
 
@@ -67,12 +66,6 @@ def templates() -> Environment:
 def without_options(text: str) -> str:
     """A sentence without the names of command options in it; a page has fields instead."""
     return _OPTION.sub("", text)
-
-
-@cache
-def static_url(name: str) -> str:
-    """The address of a static file with its hash, so that browsers keep it until it changes."""
-    return f"/static/{name}?v={hash_of(STATIC / name)[:12]}"
 
 
 def page(request: Request, name: str, /, status: int = 200, **context: Any) -> HTMLResponse:

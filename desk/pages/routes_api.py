@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse
 
 from desk.pages.access import Visitor, address_of, desk_of, refuse_other_sites, require
+from desk.pages.filters import Narrowed, PageNumber
 from desk.pages.routes_people import start_session
 from desk.records import tables
 from desk.shop import queue, signing_in, uploads
@@ -27,7 +28,6 @@ TheDesk = Annotated[Desk, Depends(desk_of)]
 Anybody = Annotated[Visitor, Depends(require())]
 Intake = Annotated[Visitor, Depends(require("intake"))]
 Reader = Annotated[Visitor, Depends(require("reviewer", "analyst"))]
-PageNumber = Annotated[int, Query(alias="page", ge=1, le=1_000_000)]
 Key = Annotated[str, Field(pattern=r"^[\w-]{8,80}$")]
 Face = Literal["face_a", "face_b", "close_up", "after_repair"]
 assert Face.__args__ == FACES  # type: ignore[attr-defined]
@@ -182,21 +182,10 @@ def open_or_find(desk: TheDesk, visitor: Intake, body: NewAssembly) -> Opened:
 
 
 @router.get("/assemblies")
-def list_assemblies(
-    desk: TheDesk,
-    visitor: Anybody,
-    text: str = "",
-    label: str = "",
-    route: str = "",
-    state: str = "",
-    vehicle: str = "",
-    since: str = "",
-    until: str = "",
-    number: PageNumber = 1,
-) -> RowPage:
+def list_assemblies(desk: TheDesk, visitor: Anybody, filters: Narrowed, number: PageNumber = 1) -> RowPage:
     """All assemblies, newest first, narrowed by words, label, route, state, vehicle and days."""
     with desk.database.read() as session:
-        found = queue.assemblies(session, queue.Filters(text, label, route, state, vehicle, since, until), number)
+        found = queue.assemblies(session, filters, number)
     return _rows(found)
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
 from desk.pages.access import Visitor, desk_of, require
+from desk.pages.filters import Narrowed, PageNumber
 from desk.pages.render import page
 from desk.shop import queue
 from desk.shop.desk import Desk
@@ -19,11 +20,10 @@ router = APIRouter(include_in_schema=False)
 TheDesk = Annotated[Desk, Depends(desk_of)]
 Anybody = Annotated[Visitor, Depends(require())]
 Reader = Annotated[Visitor, Depends(require("reviewer", "analyst"))]
-Number = Annotated[int, Query(alias="page", ge=1, le=1_000_000)]
 
 
 @router.get("/queue")
-def queue_page(request: Request, desk: TheDesk, visitor: Reader, number: Number = 1) -> Response:
+def queue_page(request: Request, desk: TheDesk, visitor: Reader, number: PageNumber = 1) -> Response:
     with desk.database.read() as session:
         rows, running = queue.review_queue(session, number), waiting(session)
     return page(request, "queue.html.j2", rows=rows, running=running, urgency_words=urgency_words)
@@ -34,16 +34,9 @@ def list_page(
     request: Request,
     desk: TheDesk,
     visitor: Anybody,
-    text: str = "",
-    label: str = "",
-    route: str = "",
-    state: str = "",
-    vehicle: str = "",
-    since: str = "",
-    until: str = "",
-    number: Number = 1,
+    filters: Narrowed,
+    number: PageNumber = 1,
 ) -> Response:
-    filters = queue.Filters(text, label, route, state, vehicle, since, until)
     with desk.database.read() as session:
         rows = queue.assemblies(session, filters, number)
     given = urlencode({name: value for name, value in vars(filters).items() if value})

@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 import pytest
 from starlette.testclient import TestClient
 
+from desk.pages import assets
 from desk.pages.app import ROUTERS, make_app
 from desk.pages.units import say_length
 from desk.records import tables
@@ -192,6 +193,23 @@ def test_every_answer_keeps_the_page_to_itself(shop):
         assert "unsafe" not in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
         assert address.startswith("/static") or headers["cache-control"] == "no-store"
+
+
+def test_scripts_have_the_hash_of_all_of_them_in_their_address(shop):
+    """The page names them by it, a module imports its neighbours beside it, browsers keep them; another file's change
+    changes all addresses, and an old address still gives the present file, to be asked for again."""
+    page = shop.browser("administrator").get("/queue").text
+    version = re.search(r"/static/([0-9a-f]{12})/desk.css", page)[1]
+    browser = shop.browser()
+    for name in sorted(path.name for path in assets.STATIC.iterdir()):
+        answer = browser.get(f"/static/{version}/{name}")
+        assert answer.headers["cache-control"].endswith("immutable"), name
+        for imported in re.findall(r'from "(.*?)"', answer.text if name.endswith(".js") else ""):
+            assert browser.get(f"/static/{version}/{imported.removeprefix('./')}").status_code == 200
+    old = browser.get("/static/000000000000/review.js")
+    assert (old.status_code, old.headers["cache-control"]) == (200, "no-cache")
+    assert browser.get(f"/static/{version}/..%2fapp.py").status_code == 404
+    assert browser.get(f"/static/{version}/nope.js").status_code == 404
 
 
 class Tags(HTMLParser):

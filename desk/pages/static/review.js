@@ -12,6 +12,7 @@ const LAYERS = ["regions", "wires", "distances", "coverings", "terminations"];
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const stages = new Map();
 let state, chosen, draft, draftOn, busy = false;
+let onItsWay = Promise.resolve();
 
 function tell(text, bad = false) {
   document.getElementById("said").textContent = text;
@@ -28,9 +29,14 @@ async function ask(path, body) {
   return found;
 }
 
-async function put(edit, done) {
-  if (busy) return false;
+function put(edit, done) {
+  if (busy) return Promise.resolve(false);
   busy = true;
+  onItsWay = send(edit, done);
+  return onItsWay;
+}
+
+async function send(edit, done) {
   try {
     const before = state.decision.route_words;
     const found = await ask("/entries", { based_on: state.newest, edit });
@@ -260,7 +266,8 @@ const act = {
   reference: () => begin(referenceDraft(), chosen?.photo ?? state.photos[0].sha256),
   undo: () => state.undo && put({ kind: "withdraw", entry: state.undo }, "taken back"),
   redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
-  "sign-off": () => {
+  "sign-off": async () => {
+    await onItsWay; // what was just answered is part of what is signed
     if (!state.unjudged.length) return signOff([]);
     return askAboutUnjudged(state, look, signOff);
   },
