@@ -17,6 +17,7 @@ from desk.pages import (
     routes_api_papers,
     routes_figures,
     routes_intake,
+    routes_learning,
     routes_orders,
     routes_papers,
     routes_people,
@@ -31,6 +32,7 @@ ROUTERS = (
     routes_orders.router, routes_papers.router, routes_api.router, routes_api_more.router,
     routes_api_papers.router,
     routes_figures.router,
+    routes_learning.router,
 )  # fmt: skip
 """Every set of routes the desk has."""
 

@@ -1,0 +1,153 @@
+"""The analyst's pages: the corrected set, models and their cards, doubtful labels, what to confirm next, drift."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Form, Request
+from markupsafe import Markup
+from starlette.responses import RedirectResponse, Response
+
+from desk import charts
+from desk.charts import Dot, Line
+from desk.errors import DeskError
+from desk.learning import model_shelf
+from desk.learning.comparison import Comparison, SetCompared
+from desk.learning.doubts import agreed
+from desk.learning.gather import gather
+from desk.learning.model_text import ROWS, say_span, say_verdict
+from desk.learning.next import LearningCurve
+from desk.learning.page_values import card_json, doubts_shown, drift_shown, model_card, overview
+from desk.learning.shelf import Shelf, as_file, find_snapshot, keep_snapshot
+from desk.learning.waiting import to_confirm_first
+from desk.pages.access import Visitor, desk_of, require
+from desk.pages.render import page
+from desk.shop.desk import Desk
+from desk.shop.reopening import send_back
+
+router = APIRouter(include_in_schema=False)
+TheDesk = Annotated[Desk, Depends(desk_of)]
+Analyst = Annotated[Visitor, Depends(require("analyst"))]
+Text = Annotated[str, Form(max_length=2000)]
+Number = Annotated[int, Form(ge=0, le=2**53)]
+_FIRST = 8
+
+
+@router.get("/learning")
+def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
+    shelf = Shelf(desk.data)
+    found = overview(shelf)
+    with desk.database.read() as session:
+        first = to_confirm_first(session, _FIRST)
+        drift = drift_shown(session, desk)
+        _, doubts = doubts_shown(session, shelf)
+    newest = found.snapshots[0] if found.snapshots else None
+    return page(
+        request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
+        first=first, drift=drift, doubts=len(doubts), say_verdict=say_verdict,
+    )  # fmt: skip
+
+
+@router.post("/learning/snapshots")
+def keep_now(desk: TheDesk, visitor: Analyst) -> Response:
+    with desk.database.read() as session:
+        found = gather(session, desk)
+    if not found.photos:
+        raise DeskError("expected signed-off assemblies, got none: sign off reviews first; nothing was kept")
+    keep_snapshot(Shelf(desk.data), found)
+    return RedirectResponse("/learning#corrected", 303)
+
+
+@router.get("/learning/snapshots/{snapshot}.json")
+def snapshot_file(desk: TheDesk, visitor: Analyst, snapshot: str) -> Response:
+    found = find_snapshot(Shelf(desk.data), snapshot)
+    headers = {"Content-Disposition": f'attachment; filename="corrections-{found.id}.json"'}
+    return Response(as_file(found), media_type="application/json", headers=headers)
+
+
+@router.get("/learning/models/{version}")
+def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -> Response:
+    card = model_card(Shelf(desk.data), version)
+    used = model_shelf.in_use(Shelf(desk.data)).version
+    comparison = card.comparison
+    return page(
+        request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=_charts(card.data),
+        curve=_curve(card.curve) if card.curve else None,
+        calibration=[_calibration(one) for one in comparison.sets] if comparison else [],
+        ready=_ready(comparison, used),
+    )  # fmt: skip
+
+
+@router.get("/learning/models/{version}/card.json")
+def card_file(desk: TheDesk, visitor: Analyst, version: str) -> dict[str, Any]:
+    return card_json(model_card(Shelf(desk.data), version))
+
+
+@router.post("/learning/models/{version}/promote")
+def promote(desk: TheDesk, visitor: Analyst, version: str, reason: Text = "") -> Response:
+    model_shelf.promote(Shelf(desk.data), version, visitor.account.login, reason)
+    return RedirectResponse("/learning#models", 303)
+
+
+@router.post("/learning/rollback")
+def rollback(desk: TheDesk, visitor: Analyst, reason: Text = "") -> Response:
+    if len(reason.strip()) < 3:
+        raise DeskError("expected why the model before is better, got nothing: write a word")
+    model_shelf.rollback(Shelf(desk.data), visitor.account.login, reason)
+    return RedirectResponse("/learning#models", 303)
+
+
+@router.get("/learning/doubts")
+def doubts_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
+    with desk.database.read() as session:
+        version, doubts = doubts_shown(session, Shelf(desk.data))
+    return page(request, "doubts.html.j2", version=version, doubts=doubts)
+
+
+@router.post("/learning/doubts/back")
+def back_to_review(
+    desk: TheDesk, visitor: Analyst, assembly_id: Annotated[int, Form()] = 0, why: Text = ""
+) -> Response:
+    with desk.database.write() as session:
+        send_back(session, desk, visitor.account, assembly_id, why)
+    return RedirectResponse("/learning/doubts", 303)
+
+
+@router.get("/learning/drift")
+def drift_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
+    with desk.database.read() as session:
+        found = drift_shown(session, desk)
+    return page(request, "drift.html.j2", found=found)
+
+
+def _ready(comparison: Comparison | None, used: str) -> bool:
+    """Whether the model was compared with the one in use."""
+    return comparison is not None and comparison.in_use == used
+
+
+def _charts(card: dict[str, Any]) -> list[Markup]:
+    """Bars of the features that the namers look at most."""
+    words = {"wires": "wires", "shell": "housings"}
+    return [
+        Markup(charts.bars(f"Features of the namer of {words[kind]}, by importance",
+                           [(name, share, f"{100 * share:.1f} %") for name, share in rows[:12]]))
+        for kind, rows in card.get("importance", {}).items()
+    ]  # fmt: skip
+
+
+def _curve(curve: LearningCurve) -> Markup:
+    sizes = [str(n) for n in curve.sizes] + [f"+{n}" for n in curve.more]
+    measured = [Dot(v) for v in curve.f1] + [Dot(None)] * len(curve.more)
+    law = [Dot(None)] * (len(curve.f1) - 1) + [Dot(curve.f1[-1])] + [Dot(*more) for more in curve.more.values()]
+    drawn = [Line("measured", "a", measured), Line("extrapolated", "b", law)]
+    return Markup(charts.lines("Macro-F1 after so many lessons, and after so many more", sizes, drawn, 1.0))
+
+
+def _calibration(one: SetCompared) -> Markup:
+    steps = [f"{10 * k}-{10 * (k + 1)} %" for k in range(10)]
+    drawn = []
+    for name, kind, side in (("in use", "a", one.in_use), ("proposed", "b", one.proposed)):
+        at = {min(int(b.said * 10), 9): b.came_true for b in side.bins}
+        drawn.append(Line(name, kind, [Dot(at.get(k)) for k in range(10)]))
+    title = f"Came true, by the probability said, on {one.name}"
+    return Markup(charts.lines(title, steps, drawn, 1.0))

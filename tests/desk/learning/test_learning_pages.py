@@ -1,0 +1,113 @@
+"""The analyst's pages: what is kept, compared, put into use, sent back; nothing without its form."""
+
+import shutil
+
+import pytest
+
+from desk.learning import model_shelf
+from desk.learning.comparison import Answer, Pair, compared
+from desk.learning.doubts import Doubt, write_doubts
+from desk.learning.next import LearningCurve, write_curve
+from desk.learning.shelf import Shelf, kept_snapshots
+from desk.records import tables
+from desk.review.edits import EDIT
+from desk.shop import review
+from desk.shop.opinions import is_drawn
+from models.damage.store import CARD_FILE, MODEL_FILE, SHIPPED
+
+VERSION = "desk-00000000ab"
+ORDER = next(f"P-{n}" for n in range(1000) if not is_drawn(f"P-{n}"))
+
+
+@pytest.fixture
+def reviewed_place(shop, drawn, tmp_path):
+    """An assembly with one confirmed place, signed off; its number and its photograph's hash."""
+    assembly_id = shop.opened(ORDER)
+    known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)])
+    path = drawn.write_case(tmp_path, known)
+    sha = drawn.sha(path)
+    shop.assessed(assembly_id, sha, known)
+    target = shop.desk.store.path(sha, ".jpg")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copy(path, target)
+    with shop.desk.database.write() as session:
+        edit = EDIT.validate_python({"kind": "confirm", "photo": sha, "region": "r0"})
+        seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, None).id
+        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+    return assembly_id, sha
+
+
+@pytest.fixture
+def proposed(shop):
+    """The shipped model's bytes under another version, compared with one thing against it."""
+    shelf = Shelf(shop.desk.data)
+    folder = shelf.models / VERSION
+    folder.mkdir(parents=True)
+    for name in (MODEL_FILE, CARD_FILE):
+        shutil.copy(SHIPPED / name, folder / name)
+
+    def answer(p, unsafe):
+        return Answer("rodent", p, True, True, unsafe, (("rodent", "rodent"),), 1, 0)
+
+    pairs = [Pair("generated", f"p{k}", None, "rodent", 1, answer(0.9, False), answer(0.8, k == 0)) for k in range(6)]
+    model_shelf.keep_comparison(shelf, compared(pairs, VERSION, "shipped", "2031-02-03"))
+    write_curve(folder, LearningCurve((10, 20, 40), (0.5, 0.6, 0.7), 0.9, 1.0, 0.5, {100: (0.75, 0.7, 0.8)}))
+    return folder
+
+
+def test_the_corrected_set_is_kept_from_the_page_and_comes_as_a_file(shop, reviewed_place):
+    """Nothing kept, then kept; the file is the snapshot; without the form token nothing happens."""
+    analyst = shop.browser("analyst")
+    assert "None kept yet" in analyst.get("/learning").text
+    bare = shop.browser("analyst")
+    bare.headers.pop("X-Form-Token")
+    assert bare.post("/learning/snapshots").status_code == 409
+    assert analyst.post("/learning/snapshots", data=analyst.form).status_code == 303
+    (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
+    shown = analyst.get("/learning").text
+    assert snapshot.id in shown and "1 assemblies, 1 photographs, 1 places" in shown
+    assert analyst.get(f"/learning/snapshots/{snapshot.id}.json").json()["id"] == snapshot.id
+
+
+def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(shop, proposed):
+    """The card shows it; refused without; then in use, named in the history, and rolled back."""
+    analyst = shop.browser("analyst")
+    card = analyst.get(f"/learning/models/{VERSION}").text
+    assert "Against it:" in card and "unsafe route" in card and "macro-F1 0.75" in card and "<svg" in card
+    data = analyst.get(f"/learning/models/{VERSION}/card.json").json()
+    assert data["version"] == VERSION and data["comparison"]["objections"] and not data["in_use"]
+    address = f"/learning/models/{VERSION}/promote"
+    refused = analyst.post(address, data=analyst.form)
+    assert refused.status_code == 400 and "written reason" in refused.text
+    done = analyst.post(address, data=analyst.form | {"reason": "the truth of p0 is wrong"})
+    assert done.status_code == 303
+    shown = analyst.get("/learning").text
+    assert "the truth of p0 is wrong" in shown and "analyst promoted" in shown
+    assert analyst.post("/learning/rollback", data=analyst.form | {"reason": "back again"}).status_code == 303
+    assert model_shelf.in_use(Shelf(shop.desk.data)).version == "shipped"
+
+
+def test_a_doubtful_label_is_shown_with_its_place_and_sent_back(shop, reviewed_place, proposed):
+    """Its picture, both labels; one form sends the assembly back to review."""
+    assembly_id, sha = reviewed_place
+    analyst = shop.browser("analyst")
+    analyst.post("/learning/snapshots", data=analyst.form)
+    (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
+    card = proposed / CARD_FILE
+    card.write_text(card.read_text().replace('"trained_on"', f'"snapshot": "{snapshot.id}", "trained_on"'))
+    told = {"given": "rodent", "p_given": 0.02, "likeliest": "abrasion", "p_likeliest": 0.9}
+    write_doubts(proposed, [Doubt(assembly=ORDER, sha256=sha, region="r0", **told)])
+    shown = analyst.get("/learning/doubts").text
+    assert "<polygon" in shown and "rodent bites" in shown and "abrasion" in shown
+    form = analyst.form | {"assembly_id": assembly_id, "why": "r0: rodent or abrasion?"}
+    assert analyst.post("/learning/doubts/back", data=form).status_code == 303
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.Standing, assembly_id).state == "to_review"
+    assert "waits for review" in analyst.get("/learning/doubts").text
+    assert ORDER in analyst.get("/learning").text
+
+
+def test_drift_is_said_by_week(shop, reviewed_place):
+    """One photograph tells nothing, and that is said; the light that was not measured is named."""
+    shown = shop.browser("analyst").get("/learning/drift").text
+    assert "too few to tell" in shown and "Light of 1 photographs is not measured" in shown
