@@ -112,6 +112,7 @@ def _head(sheet: Sheet, order: Order) -> None:
 def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
     sheet.section("Photographs", needs_mm=100)
     sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
+    several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
         picture = whole_picture(path, photo) if path is not None else None
@@ -125,7 +126,7 @@ def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Pat
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
-                words = _about(region)
+                words = _about(region, f"{name}:{region.id}" if several else region.id)
                 sheet.picture(near, words, 55)
         if len(photo.regions) > _CLOSE_UPS:
             sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
@@ -137,9 +138,9 @@ def _shown(photo: PhotoFindings) -> str:
     return say_label(photo.label) if plain else say_answer(photo)
 
 
-def _about(region: Region) -> str:
-    """A region's measures in words."""
-    name = f"{region.id} {say_region(region)}"
+def _about(region: Region, ref: str) -> str:
+    """A region's measures in words. ref : its name as the rules give it."""
+    name = f"{ref} {say_region(region)}"
     if region.label == "connector":
         return f"{name}: extent {say_measure(region.length_mm)}"
     far = say_measure(region.to_termination_mm)

@@ -70,7 +70,12 @@ def _plan(work: Worksheet) -> Check:
     """An order whose plan was still open says not what had to be done."""
     if work.plan is None or work.plan.status != "planned":
         settle = "Measure the wires, put the numbers into the bench notes and write the order again."
-        return Check(what="plan", verdict="cannot_tell", says=f"the order's plan is open: {work.says}", settle=settle)
+        return Check(
+            what="plan",
+            verdict="cannot_tell",
+            says=f"the order's plan is open: {work.says.removeprefix('open: ')}",
+            settle=settle,
+        )
     return Check(what="plan", verdict="met", says=work.plan.says)
 
 

@@ -27,6 +27,9 @@ ROUTES = ("return_to_service", "repair_in_vehicle", "remanufacture", "refer", "u
 PHOTOS_EACH = 2
 QUEUED_SHARE = 0.3
 
+SURE = {"unsure": False, "novel": False, "candidates": []}
+MARKS = {"all": [], "photographs": {}}
+
 
 def fill(desk: Desk, assessments: int) -> str:
     """Rows as a shop of many years has them, findings of a few kilobytes each; gives an administrator's token."""
@@ -75,7 +78,8 @@ def standing(rng: random.Random, number: int, at: object) -> dict[str, object]:
     return {
         "assembly_id": number, "state": "to_review" if rng.random() < QUEUED_SHARE else "closed",
         "shop_order": f"A-{number}", "vehicle": vehicle, "search": f"a-{number} {vehicle.lower()} said something",
-        "label": label, "labels": [label], "route": rng.choice(ROUTES), "route_worst": rng.choice(ROUTES),
+        "label": label, "labels": [label], "marks": MARKS | {"all": [SURE | {"label": label}]},
+        "route": rng.choice(ROUTES), "route_worst": rng.choice(ROUTES),
         "urgency": rng.randrange(16), "questions": 3, "photographs": PHOTOS_EACH, "decision": None,
         "waiting_since": at, "opened_at": at,
     }  # fmt: skip

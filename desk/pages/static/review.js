@@ -1,5 +1,6 @@
 // The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
+import { lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
 import { answersOf, askAboutUnjudged, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
 import { Stage } from "./review_stage.js";
 
@@ -117,15 +118,6 @@ function onward() {
   else document.getElementById("said").textContent += "; every place is judged, look at the answer and sign off";
 }
 
-function numberOf(text, words) {
-  const value = Number(String(text).trim().replace(",", "."));
-  if (String(text).trim() && Number.isFinite(value)) return value;
-  throw new TypeError(`expected ${words}, got ${text || "nothing"}: type a number`);
-}
-
-const lengthOf = (text, words) => numberOf(text, words) * (state.unit === "in" ? 25.4 : 1);
-const lengthsOf = (text, words) => String(text).split(/[;\s]+/).filter((t) => t && t !== "none").map((t) => lengthOf(t, words));
-
 // sends what a form makes, or says what cannot be read in it
 function typedIn(make, done) {
   try {
@@ -230,17 +222,10 @@ const act = {
     const edit = unsure && !novel && label ? { kind: "relabel", ...chosen, label } : { kind: "confirm", ...chosen };
     if (judged || (await put(edit, `${name} confirmed`))) onward();
   },
-  typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, "a length") }), "measure kept"),
+  typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, state.unit) }), "measure kept"),
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
-  wire: (form) => typedIn(() => {
-    const wire = { id: form.get("id") };
-    for (const name of ["circuit", "colour", "start", "end"]) if (form.get(name).trim()) wire[name] = form.get(name).trim();
-    if (form.get("size_mm2").trim()) wire.size_mm2 = numberOf(form.get("size_mm2"), "a size in mm²");
-    for (const name of ["before_mm", "damage_mm", "after_mm"]) wire[name] = lengthOf(form.get(name), "a length");
-    wire.joints_mm = lengthsOf(form.get("joints_mm"), "lengths with a space between, or nothing");
-    return { kind: "measure_wire", wire };
-  }, "wire kept"),
-  branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), "lengths with a space between, or nothing") }), "branches kept"),
+  wire: (form) => typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept"),
+  branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
   answer: (question, form) => {
     const answers = answersOf(question, form, state.unit);
     if (!Object.keys(answers).length) return tell("expected an answer, got nothing: choose or type one", true);

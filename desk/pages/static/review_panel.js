@@ -102,6 +102,14 @@ export function askAboutUnjudged(state, look, stand) {
   dialog.showModal();
 }
 
+// what became of the route stands there at once; the rules that changed open
+function changeOf(change) {
+  const [first, rest] = [change.filter((line) => /^(route|at worst):/.test(line)), change.filter((line) => !/^(route|at worst):/.test(line))];
+  const list = (lines) => tag("ul", {}, ...lines.map((line) => tag("li", {}, line)));
+  return tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), ...(first.length ? [list(first)] : []),
+    ...(rest.length ? [tag("details", {}, tag("summary", {}, `${rest.length} more`), list(rest))] : []));
+}
+
 export function drawDecision(state) {
   const { decision, change } = state;
   const mark = (route, words) => tag("span", { class: `mark route-${route}` }, words);
@@ -110,7 +118,7 @@ export function drawDecision(state) {
   by("answer").replaceChildren(
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words), tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)),
     tag("p", {}, `wires to repair: ${decision.wires}`),
-    ...(change.length ? [tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), tag("ul", {}, ...change.map((line) => tag("li", {}, line))))] : []));
+    ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(
     tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `: ${step.why}`)))),
     tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),

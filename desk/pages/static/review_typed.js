@@ -1,0 +1,27 @@
+// Reads what was typed at the bench: numbers with a comma or a point, lengths in the person's unit as millimetres.
+const MM_PER_INCH = 25.4;
+
+export function numberOf(text, words) {
+  const value = Number(String(text).trim().replace(",", "."));
+  if (String(text).trim() && Number.isFinite(value)) return value;
+  throw new TypeError(`expected ${words}, got ${text || "nothing"}: type a number`);
+}
+
+export function lengthOf(text, unit) {
+  return numberOf(text, "a length") * (unit === "in" ? MM_PER_INCH : 1);
+}
+
+// several lengths with a space between; nothing, or the word none, for none
+export function lengthsOf(text, unit) {
+  return String(text).split(/[;\s]+/).filter((part) => part && part !== "none").map((part) => lengthOf(part, unit));
+}
+
+// a wire as its form gives it; fields left empty say nothing
+export function wireOf(form, unit) {
+  const wire = { id: form.get("id") };
+  for (const name of ["circuit", "colour", "start", "end"]) if (form.get(name).trim()) wire[name] = form.get(name).trim();
+  if (form.get("size_mm2").trim()) wire.size_mm2 = numberOf(form.get("size_mm2"), "a size in mm²");
+  for (const name of ["before_mm", "damage_mm", "after_mm"]) wire[name] = lengthOf(form.get(name), unit);
+  wire.joints_mm = lengthsOf(form.get("joints_mm"), unit);
+  return wire;
+}
