@@ -160,8 +160,14 @@ def samples(count: int, seed: int, out: Path, width: int | None, scenario: str |
 @click.option("--report", type=_FILE, metavar="FILE", help="Write one self-contained HTML page.")
 @click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
 @click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+@click.option("--against", type=_FILE, metavar="FOLDER", help="Say which features look otherwise than in FOLDER.")
 def evaluate(
-    folder: Path, json_file: Path | None, report: Path | None, mats: tuple[Path, ...], rules: Path | None
+    folder: Path,
+    json_file: Path | None,
+    report: Path | None,
+    mats: tuple[Path, ...],
+    rules: Path | None,
+    against: Path | None,
 ) -> int:
     """Hold the answers against truth files lying beside the photographs in FOLDER."""
     from desk.files import check_writable, write_whole
@@ -174,23 +180,43 @@ def evaluate(
     from desk.evaluate import evaluate_folder, find_cases
 
     cases, mistakes = find_cases(folder)
+    others, more = find_cases(against) if against is not None else ([], [])
+    mistakes += more
     for mistake in mistakes:
         _complain(mistake)
-    if not cases:
+    if not cases or (against is not None and not others):
         return _EXIT_MISTAKE
     with progress("assessing", total=len(cases)) as step:
         evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
     for case in evaluation.unread:
         _complain(case.error or "")
     print_evaluation(evaluation)
+    shifted = _shifted(cases, others, settings) if against is not None else None
     if json_file is not None:
-        write_whole(json_file, evaluation.to_json())
+        from desk.feature_shift import shifts_as_dict
+
+        told = None if shifted is None or against is None else shifts_as_dict(shifted, against.name)
+        write_whole(json_file, evaluation.to_json(told))
     if report is not None:
         from desk.evaluate_report import evaluation_html
 
-        write_whole(report, evaluation_html(evaluation))
+        write_whole(report, evaluation_html(evaluation, shift=shifted, against=against.name if against else None))
         click.echo(f"Report: {report}", err=True)
     return _EXIT_MISTAKE if mistakes or evaluation.unread else 0
+
+
+def _shifted(cases: Sequence[Any], others: Sequence[Any], settings: AssessSettings) -> list[Any]:
+    """The features that look otherwise in the other folder, printed and given back."""
+    from desk.assess import model_in_use
+    from desk.console import print_shifts, progress
+    from desk.feature_shift import gather, shifts
+
+    finder = model_in_use().finder
+    with progress("comparing features", total=len(cases) + len(others)) as step:
+        here, there = (gather(part, settings.layouts, finder, on_progress=step) for part in (cases, others))
+    found = shifts(here, there)
+    print_shifts(found)
+    return found
 
 
 for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore, *LEARNING):

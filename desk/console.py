@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,8 @@ from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
     from desk.evaluate import Evaluation
+    from desk.evaluate_sets import LabelSets
+    from desk.feature_shift import Shift
 
 _FILE_WIDTH = 140
 
@@ -134,8 +136,37 @@ def print_evaluation(evaluation: Evaluation) -> None:
             escape(figure.name), figure.say_value(), figure.say_interval(), str(figure.estimate.n), figure.target, mark
         )
     console.print(table)
+    if evaluation.label_sets:
+        console.print(_label_sets_table(evaluation.label_sets))
     for name in evaluation.unsafe_names:
         console.print(f"[red]unsafe route[/] {escape(name)}", highlight=False)
+
+
+def _label_sets_table(label_sets: Sequence[LabelSets]) -> Table:
+    table = Table(title="labels left for found regions")
+    for heading in ("true label", "sets that hold it", "95 % interval", "n", "labels left, mean"):
+        table.add_column(heading, overflow="fold")
+    for sets in label_sets:
+        held = sets.held
+        table.add_row(
+            say_label(sets.label), f"{held.value:.0%}", f"{held.low:.0%} to {held.high:.0%}", str(held.n),
+            f"{sets.mean_size:.1f}",
+        )  # fmt: skip
+    return table
+
+
+def print_shifts(shifts: Sequence[Shift], most: int = 20) -> None:
+    """The features that lie farthest apart, farthest first."""
+    console = _tables()
+    table = Table(title=f"features that look otherwise: the {min(most, len(shifts))} farthest of {len(shifts)}")
+    for heading in ("of", "feature", "distance (KS, 0 to 1)", "moved, in spreads", "farthest at"):
+        table.add_column(heading, overflow="fold")
+    for shift in shifts[:most]:
+        table.add_row(
+            shift.of, shift.feature, f"{shift.ks:.2f}", f"{shift.moved:.2f}",
+            f"{say_label(shift.worst_label)} ({shift.worst_ks:.2f})",
+        )  # fmt: skip
+    console.print(table)
 
 
 @contextmanager

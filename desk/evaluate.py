@@ -7,12 +7,14 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from desk.assess import AssessSettings
 from desk.batch import Entry, assess_all
 from desk.errors import DeskError
 from desk.evaluate_figures import Figure, all_figures, calibration, confusion
 from desk.evaluate_scoring import Score, score
+from desk.evaluate_sets import LabelSets, SelectivePoint, doubt_as_dict, label_sets, selective_curve
 from desk.foreign_truth import TruthError, read_truth
 from desk.statistics import CalibrationBin, f1_by_label
 from desk.truth_findings import findings_from_truth
@@ -70,12 +72,22 @@ class Evaluation:
         """The bins of the calibration curve."""
         return calibration(self.scores)
 
+    @property
+    def selective_points(self) -> list[SelectivePoint]:
+        """Error among the answered against the share answered."""
+        return selective_curve(self.scores)
+
+    @property
+    def label_sets(self) -> list[LabelSets]:
+        """The sets of labels given to found regions, by true label."""
+        return label_sets(self.scores)
+
     def worst(self, count: int = 8) -> list[Answered]:
         """The most costly mistakes first: unsafe routes, unread, wrong labels said surely, missed and false regions."""
         wrong = [answer for answer in self.answers if answer.score.cost > 0]
         return sorted(wrong, key=lambda answer: -answer.score.cost)[:count]
 
-    def to_json(self) -> str:
+    def to_json(self, shift: dict[str, Any] | None = None) -> str:
         """Every figure, interval and mistake as JSON text; the same numbers as the table and the page."""
         labels, rows = confusion(self.scores)
         models = {a.findings.model.version for a in self.answers if a.findings is not None}
@@ -88,6 +100,8 @@ class Evaluation:
             "f1_by_label": f1_by_label([(s.true_label, s.label) for s in self.scores if s.measurable]),
             "confusion": {"answered": labels, "rows": {true: counts for true, counts in rows}},
             "calibration": [asdict(b) for b in self.calibration_bins],
+            "doubt": doubt_as_dict(self.scores),
+            **({} if shift is None else {"shift": shift}),
             "unsafe_routes": self.unsafe_names,
             "unread": [answer.error for answer in self.unread],
             "photos": [s.as_dict() for s in self.scores],

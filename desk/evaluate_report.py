@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from desk.evaluate import Answered, Evaluation
 from desk.evaluate_figures import confusion
+from desk.evaluate_sets import SelectivePoint, area_under
+from desk.feature_shift import Shift
 from desk.overlay import Shape, path_of, shapes
 from desk.pictures import data_uri
 from desk.report import environment
@@ -19,6 +22,7 @@ from vision.reading import read_photo
 CURVE_SIDE = 320
 _MARGIN = 44
 _WORST_SIDE_PX = 1100
+MOST_SHIFTS = 25
 LAYERS = ("truth", "regions", "wires", "distances", "coverings", "terminations")
 
 
@@ -33,7 +37,12 @@ class MistakeView:
     says: list[str]
 
 
-def evaluation_html(evaluation: Evaluation, made_at: datetime | None = None) -> str:
+def evaluation_html(
+    evaluation: Evaluation,
+    made_at: datetime | None = None,
+    shift: Sequence[Shift] | None = None,
+    against: str | None = None,
+) -> str:
     """The page as text; the same numbers as `Evaluation.to_json`."""
     columns, rows = confusion(evaluation.scores)
     mistakes = [_mistake(i, answer) for i, answer in enumerate(evaluation.worst()) if answer.findings is not None]
@@ -46,6 +55,11 @@ def evaluation_html(evaluation: Evaluation, made_at: datetime | None = None) -> 
             rows=rows,
             f1=f1_by_label([(s.true_label, s.label) for s in evaluation.scores if s.measurable]),
             curve=_curve(evaluation.calibration_bins),
+            selective=_steps(evaluation.selective_points),
+            selective_area=area_under(evaluation.selective_points),
+            shift=shift,
+            most_shifts=MOST_SHIFTS,
+            against=against,
             side=CURVE_SIDE,
             margin=_MARGIN,
             mistakes=mistakes,
@@ -54,6 +68,17 @@ def evaluation_html(evaluation: Evaluation, made_at: datetime | None = None) -> 
             models=sorted({a.findings.model.version for a in evaluation.answers if a.findings is not None}),
         )
     )
+
+
+def _steps(points: Sequence[SelectivePoint]) -> str:
+    """The error against the share answered as an SVG path."""
+    if not points:
+        return ""
+    up = [_MARGIN / 4 + CURVE_SIDE * (1 - (p.error.value or 0.0)) for p in points]
+    path = f"M{_MARGIN:.1f} {up[0]:.1f}"
+    for point, y in zip(points, up, strict=True):
+        path += f"V{y:.1f}H{_MARGIN + CURVE_SIDE * point.answered:.1f}"
+    return path
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from typing import Any
 from desk.evaluate_match import match_regions, match_wires
 from models.repair import route_rank
 from sample_images.truth import Truth
-from vision.findings import Measure, PhotoFindings
+from vision.findings import Measure, PhotoFindings, Region
 
 MEASURE_KINDS = ("length", "area", "exposed_copper", "to_termination", "wire_diameter", "splice_to_termination")
 
@@ -58,6 +58,7 @@ class Score:
     wires_matched: int
     colours_right: int
     compared: list[Compared] = field(default_factory=list)
+    region_sets: list[tuple[str, list[str]]] = field(default_factory=list)  # of found regions: true label, labels left
     seconds: float | None = None
     decode_seconds: float | None = None
 
@@ -115,6 +116,7 @@ def score(
         regions_false=len(false),
         wires_matched=len(wire_pairs),
         colours_right=sum(truth.wires[i].colour == findings.wires[j].colour for i, j in wire_pairs),
+        region_sets=[(truth.regions[i].label, _labels_left(findings.regions[j])) for i, j in pairs],
         compared=[
             *_compare_regions(truth, findings, dict(pairs)),
             *_compare_wires(truth, findings, wire_pairs),
@@ -139,6 +141,11 @@ _NO_ANSWER: dict[str, Any] = {
     "wires_matched": 0,
     "colours_right": 0,
 }
+
+
+def _labels_left(region: Region) -> list[str]:
+    """The labels among which the answer could not tell, or the one that it gave; none where it is novel."""
+    return region.candidates or ([region.label] if region.label else [])
 
 
 def is_answered(findings: PhotoFindings, true: PhotoFindings) -> bool:
