@@ -4,10 +4,11 @@ import pytest
 from sqlalchemy import select
 
 from desk.records import tables
+from desk.records.columns import LONG_AGO
 from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.errors import Invalid, Unjudged
-from desk.shop.standing import refresh
+from desk.shop.standing import refresh, refresh_old
 from desk.truth_findings import findings_from_truth
 
 
@@ -150,3 +151,12 @@ def test_lists_say_that_a_label_is_unsure(shop, bench_case):
     assert mark == {"label": "rodent", "unsure": True, "novel": False, "candidates": ["rodent", "abrasion"]}
     put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
     assert "unsure: rodent" not in browser.get(f"/assemblies/{bench_case}").text
+
+
+def test_standings_that_a_migration_left_are_made_again(shop, bench_case):
+    """The worker's idle moments compute them from the rows; when none is left it says so."""
+    with shop.desk.database.write() as session:
+        row = session.get_one(tables.Standing, bench_case)
+        row.made_at, row.marks = LONG_AGO, {"all": [], "photographs": {}}
+    assert (refresh_old(shop.desk), refresh_old(shop.desk)) == (1, 0)
+    assert standing(shop, bench_case).marks["all"][0]["label"] == "rodent"
