@@ -16,7 +16,7 @@ from models.damage.namer import Named
 from models.damage.store import SHIPPED, DamageModel, ModelError, load_model
 from models.repair import Answers, Rules, photo_label
 from vision.cells import FEATURE_VERSION
-from vision.findings import LABELS, Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
+from vision.findings import Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
 from vision.layout import MatLayout
 from vision.mat import MatView
 from vision.quality import usable
@@ -91,7 +91,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
         sheets=sheets,
         label=None,
         labels=_labels(regions),
-        probabilities={name: 0.0 for name in LABELS},
+        probabilities={name: 0.0 for name in model.labels},
         unsure=False,
         candidates=[],
         novel=False,
@@ -207,10 +207,10 @@ def _whole_probabilities(model: DamageModel, doubts: list[Named]) -> dict[str, f
             if n != "sound":
                 others[n] = others.get(n, 0.0) + p
     total = sum(others.values()) or 1.0
-    out = {n: (1 - sound) * others.get(n, 0.0) / total for n in LABELS}
+    out = {n: (1 - sound) * others.get(n, 0.0) / total for n in model.labels}
     out["sound"] = sound
     scale = sum(out.values())
-    return {n: out[n] / scale for n in LABELS}
+    return {n: out[n] / scale for n in model.labels}
 
 
 def _why_no_label(findings: PhotoFindings, rules: Rules) -> str:

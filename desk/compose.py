@@ -10,9 +10,9 @@ import numpy as np
 from desk.notes import NO_SCALE, Notes
 from models.damage.gauges import distance_inputs
 from models.damage.namer import Named
+from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
 from vision.findings import (
-    LABELS,
     Count,
     Covering,
     Evidence,
@@ -69,7 +69,7 @@ class Composer(Notes):
         """A region of damage on wires."""
         label = named.label
         raws = measure_wires(self.look, self.scene, candidate)
-        inputs = gauge_inputs(candidate.signs.vector(), _values(raws))
+        inputs = gauge_inputs(self._known_signs(candidate), _values(raws))
         covered = runs_under_covering(self.look, self.scene, candidate.region.cells)
         at = f"regions[{id}]"
         low = {"length_mm": covered, "area_mm2": covered}
@@ -90,7 +90,7 @@ class Composer(Notes):
         return Region(
             id=id,
             label=label,
-            **_said(named),
+            **_said(named, self.model),
             **self._rings(rings),
             length_mm=length,
             area_mm2=area,
@@ -101,6 +101,12 @@ class Composer(Notes):
             evidence=evidence,
         )
 
+    def _known_signs(self, candidate: WireCandidate) -> np.ndarray:
+        """(F,) the candidate's signs that the gauges learnt from; what the finder says of added labels is none."""
+        known = set(self.model.measures["length_mm"].feature_names)
+        signs = candidate.signs
+        return np.array([signs.values[name] for name in signs.names if name in known], np.float32)
+
     def _to_termination(self, where: str, candidate: WireCandidate) -> Measure | None:
         """From the near edge to the termination that the damaged wires most likely end at."""
         ways = ways_to_terminations(self.look, self.scene, candidate)
@@ -110,7 +116,7 @@ class Composer(Notes):
         mm = np.array([way.way_mm for way in ways]) * bundle_factor(self.look, self.scene, candidate)
         signs = np.stack([way.signs for way in ways])
         shares = self.model.ending.shares(signs)
-        inputs = distance_inputs(candidate.signs.vector(), signs, mm, shares)
+        inputs = distance_inputs(self._known_signs(candidate), signs, mm, shares)
         return self.measured(where, "to_termination_mm", inputs, RawMeasure(float(mm[shares.argmax()])))
 
     def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
@@ -215,7 +221,7 @@ class Composer(Notes):
         return Region(
             id=id,
             label="connector",
-            **_said(named),
+            **_said(named, self.model),
             **self._rings(rings),
             length_mm=length,
             area_mm2=area,
@@ -326,10 +332,10 @@ def _values(raws: dict[str, RawMeasure]) -> dict[str, float | None]:
     return {name: raw.value for name, raw in raws.items()}
 
 
-def _said(named: Named) -> dict[str, Any]:
+def _said(named: Named, model: DamageModel) -> dict[str, Any]:
     """What the namer said, as fields of a region."""
     return {
-        "probabilities": _all_labels(named.probabilities),
+        "probabilities": {name: named.probabilities.get(name, 0.0) for name in model.labels},
         "unsure": named.unsure,
         "candidates": named.candidates if named.unsure else [],
         "novel": named.novel,
@@ -341,8 +347,3 @@ def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:
         Evidence(feature=feature, value=measure.value, unit="mm", says=says),
         Evidence(feature=f"{feature}_u95", value=measure.u95, unit="mm", says=""),
     ]
-
-
-def _all_labels(probabilities: dict[str, float]) -> dict[str, float]:
-    """Every label of the contract; what the namer cannot answer is 0."""
-    return {name: probabilities.get(name, 0.0) for name in LABELS}

@@ -26,6 +26,12 @@ from vision.shell import Shell, examine_shell, refine_outline
 from vision.sight import FirstLook
 
 WIRE_DAMAGES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
+_OTHER_CLASSES = ("ground", "wire", "covering", "housing", "terminal", "connector")
+
+
+def wire_damages(classes: Sequence[str]) -> tuple[str, ...]:
+    """Damages of wires that a finder knows: those of every model, then those that a shop added."""
+    return (*WIRE_DAMAGES, *(name for name in classes if name not in (*WIRE_DAMAGES, *_OTHER_CLASSES)))
 
 
 @dataclass(frozen=True)
@@ -100,11 +106,12 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     rim = _rim(look.canvas.ground, s)
     cut = cut_ends(graph, housings + terminals, rim, s, 1 + len(housings) + len(terminals))
     coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
-    scores = np.stack([column[name] for name in WIRE_DAMAGES], axis=1)
+    damages = wire_damages(classes)
+    scores = np.stack([column[name] for name in damages], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
     sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
     describe = partial(_described, look, graph, probabilities, classes, usual_signs(look.cells, sound))
-    wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, WIRE_DAMAGES, s, settings)]
+    wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, damages, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
         [_shell_candidate(part, look, probabilities, classes) for part in housings],

@@ -17,7 +17,7 @@ from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 from desk.shop.opinions import is_drawn
 from desk.shop.review_entries import OPINION, SIGN_OFF, entries_of
-from desk.shop.standing import intake_answers, newest_findings, signed_off
+from desk.shop.standing import findings_to_review, intake_answers, signed_off
 from models.repair import Answers, Rules, decide
 from vision.cells import FEATURE_VERSION
 from vision.findings import PhotoFindings, Region
@@ -34,7 +34,7 @@ def gather(session: Session, desk: Desk) -> Snapshot:
 
 
 def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[ReviewedPhoto]:
-    assessed = newest_findings(session, assembly_id)
+    assessed = findings_to_review(session, assembly_id)
     if not assessed.photos or not signed_off(session, assembly_id, assessed):
         return []
     entries = entries_of(session, assembly_id)

@@ -79,5 +79,6 @@ def page(request: Request, name: str, /, status: int = 200, **context: Any) -> H
         "theme": account.theme if account else "auto",
         "path": request.url.path,
         "has_review": request.app.state.has_review,
+        "LABEL_WORDS": {name: say_label(name) for name in request.app.state.desk.labels},
     }
     return HTMLResponse(templates().get_template(name).render(known | context), status)

@@ -125,12 +125,12 @@ def _ready(comparison: Comparison | None, used: str) -> bool:
     return comparison is not None and comparison.in_use == used
 
 
-def _charts(card: dict[str, Any]) -> list[Markup]:
+def _charts(card: dict[str, Any]) -> list[tuple[str, Markup]]:
     """Bars of the features that the namers look at most."""
     words = {"wires": "wires", "shell": "housings"}
     return [
-        Markup(charts.bars(f"Features of the namer of {words[kind]}, by importance",
-                           [(name, share, f"{100 * share:.1f} %") for name, share in rows[:12]]))
+        (words[kind], Markup(charts.bars(f"Features of the namer of {words[kind]}, by importance",
+                                         [(name, share, f"{100 * share:.1f} %") for name, share in rows[:12]])))
         for kind, rows in card.get("importance", {}).items()
     ]  # fmt: skip
 

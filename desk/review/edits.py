@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, field_validator
 
-from models.repair.answers import Answers, DamageLabel
+from models.repair.answers import Answers
 from models.repair.bench import BenchWire
 
 Coordinate = Annotated[float, Field(ge=-1.0, le=200_000.0, allow_inf_nan=False)]
@@ -15,6 +15,8 @@ Outline = Annotated[list[Point], Field(min_length=3, max_length=600)]
 Outlines = Annotated[list[Outline], Field(min_length=1, max_length=40)]
 Sha256 = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[0-9a-zA-Z_-]+$")]
 RegionId = Annotated[str, Field(min_length=1, max_length=24, pattern=r"^[a-zA-Z][a-zA-Z0-9_-]*$")]
+Label = Annotated[str, Field(pattern=r"^[a-z][a-z_]{2,39}$")]
+"""A label that every model knows, or one that the shop added; the shop knows which."""
 Millimetres = Annotated[float, Field(ge=0.0, le=100_000.0, allow_inf_nan=False)]
 Note = Annotated[str, Field(max_length=2000)]
 TypedField = Literal["length_mm", "to_termination_mm", "exposed_copper_mm", "area_mm2"]
@@ -41,7 +43,7 @@ class Relabel(ReviewValue):
     kind: Literal["relabel"] = "relabel"
     photo: Sha256
     region: RegionId
-    label: DamageLabel
+    label: Label
     note: Note = ""
 
 
@@ -61,7 +63,7 @@ class Add(ReviewValue):
     kind: Literal["add"] = "add"
     photo: Sha256
     region: RegionId
-    label: DamageLabel
+    label: Label
     rings_px: Outlines
     note: Note = ""
 

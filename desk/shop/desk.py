@@ -11,8 +11,10 @@ from desk.errors import DeskError, one_line
 from desk.records.database import Database, open_database, sqlite_url
 from desk.records.migrate import migrate
 from desk.records.photo_store import PhotoStore, open_store
+from desk.shop.labels import read_labels
 from models.repair import Rules, RulesError, load_rules
 from models.repair.prices import Prices, PricesError, load_prices
+from vision.findings import LABELS
 from vision.layout import LayoutError, MatLayout, builtin_layouts, load_layout
 
 
@@ -28,6 +30,12 @@ class Desk:
     layouts: tuple[MatLayout, ...]
     prices: Prices
     https: bool = False
+    added_labels: tuple[str, ...] = ()
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Every label a place can be given here: those of all models, then those that the shop added."""
+        return (*LABELS, *self.added_labels)
 
     @property
     def incoming(self) -> Path:
@@ -59,7 +67,7 @@ def open_desk(
         (data / folder).mkdir(exist_ok=True)
     opened = open_database(database or sqlite_url(data))
     migrate(opened)
-    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, money, https)
+    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, money, https, read_labels(data))
 
 
 def hash_of_rules(rules: Rules) -> str:

@@ -45,4 +45,4 @@ def _mark(label: str | None, unsure: bool, novel: bool, candidates: Iterable[str
 
 def _in_order(labels: Iterable[str]) -> list[str]:
     given = set(labels)
-    return [label for label in LABELS if label in given]
+    return [*(label for label in LABELS if label in given), *sorted(given - set(LABELS))]

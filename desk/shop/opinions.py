@@ -18,7 +18,7 @@ from desk.shop.people import Account
 from desk.shop.review_entries import OPINION
 from desk.shop.standing import findings_to_review
 from desk.statistics import Estimate
-from vision.findings import LABELS, PhotoFindings
+from vision.findings import PhotoFindings
 
 SHARE_PERCENT = 5
 
@@ -59,7 +59,7 @@ def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: M
     photos = photographs_for(session, assembly_id, who)
     places = [f"{photo.photo.sha256}:{region.id}" for photo in photos for region in photo.regions]
     for place in places:
-        if labels.get(place) not in LABELS:
+        if labels.get(place) not in desk.labels:
             raise Invalid("labels", "expected a label for every place, got one without: name it, sound is a label too")
     row = tables.ReviewEntry(
         assembly_id=assembly_id, kind=OPINION, payload={"labels": {place: labels[place] for place in places}},

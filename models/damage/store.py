@@ -20,6 +20,7 @@ from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
+from vision.findings import LABELS
 
 MODEL_FILE = "model.skops"
 CARD_FILE = "card.json"
@@ -50,6 +51,11 @@ class DamageModel:
     measures: dict[str, Gauge]
     ending: Ending
     card: dict[str, Any]
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """Every label that it may answer: those of all models, then those that a shop added."""
+        return (*LABELS, *(name for name in self.wires.labels if name not in LABELS))
 
     @property
     def version(self) -> str:

@@ -202,7 +202,12 @@ def _spot(refs: _References, index: int, photo: PhotoFindings, region: Region) -
 
 
 def possible_labels(region: Region) -> tuple[str, ...]:
-    """Every label the region may carry, in contract order: its own when sure, else its candidates, else any damage."""
+    """Every label the region may carry, in contract order: its own when sure, else its candidates, else any damage.
+
+    A label that a shop added is none that a rule knows: it may be any damage, until somebody says how to treat it.
+    """
+    if region.label is not None and region.label not in LABELS:
+        return DAMAGE_LABELS
     if region.label is not None and not region.unsure and not region.novel:
         return (region.label,)
     named = set(region.candidates) | ({region.label} if region.label else set())

@@ -144,7 +144,7 @@ function begin(made, photo) {
     reference: "Click both ends of something of known length.",
   }[made.kind];
   const fields = [];
-  if (made.kind === "add") fields.push(tag("label", {}, "damage ", tag("select", { name: "label" }, ...LABELS.slice(0, 6).map(([v, w]) => tag("option", { value: v }, w)))));
+  if (made.kind === "add") fields.push(tag("label", {}, "damage ", tag("select", { name: "label" }, ...LABELS.filter(([v]) => v !== "sound").map(([v, w]) => tag("option", { value: v }, w)))));
   if (made.kind === "reference") fields.push(tag("label", {}, "length ", tag("input", { name: "length", inputmode: "decimal", required: true, size: "7" }), state.unit), tag("input", { type: "hidden", name: "unit", value: state.unit }));
   draftForm.replaceChildren(tag("p", {}, say), tag("div", { class: "row" }, ...fields,
     tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),

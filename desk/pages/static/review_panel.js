@@ -3,6 +3,10 @@ export const LABELS = [
   ["external_heat", "external heat"], ["electrical_overload", "electrical overload"], ["rodent", "rodent bites"],
   ["connector", "connector damage"], ["abrasion", "abrasion"], ["earlier_repair", "earlier repair"], ["sound", "sound"],
 ];
+// labels that the shop added come behind, under keys 8 and 9
+for (const name of (document.getElementById("bench")?.dataset.labels ?? "").trim().split(/\s+/)) {
+  if (name && !LABELS.some(([known]) => known === name)) LABELS.push([name, name.replaceAll("_", " ")]);
+}
 
 export function tag(name, attributes = {}, ...inside) {
   const made = document.createElement(name);
@@ -37,8 +41,8 @@ export function drawPlaces(state, chosen, act) {
 function placeForm(region, unit, act) {
   const names = LABELS.map(([name, words], i) => tag("button", {
     type: "button", class: "button", "data-label": name, "aria-pressed": String(region.label === name),
-    "aria-keyshortcuts": String(i + 1), click: () => act.relabel(name),
-  }, tag("kbd", {}, String(i + 1)), ` ${words}`));
+    "aria-keyshortcuts": i < 9 ? String(i + 1) : null, click: () => act.relabel(name),
+  }, ...(i < 9 ? [tag("kbd", {}, String(i + 1))] : []), ` ${words}`));
   const nameless = region.novel || !region.label;
   const says = region.judged ? "on to the next place" : region.unsure ? `${region.name} is ${region.words}` : `${region.name} is right as shown`;
   const confirm = nameless ? tag("p", { class: "note" }, `${region.name}: name it, or delete it`)

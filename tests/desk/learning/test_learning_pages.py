@@ -65,7 +65,7 @@ def test_the_corrected_set_is_kept_from_the_page_and_comes_as_a_file(shop, revie
     assert analyst.post("/learning/snapshots", data=analyst.form).status_code == 303
     (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
     shown = analyst.get("/learning").text
-    assert snapshot.id in shown and "1 assemblies, 1 photographs, 1 places" in shown
+    assert snapshot.id in shown and "assemblies 1, photographs 1, places 1" in shown
     assert analyst.get(f"/learning/snapshots/{snapshot.id}.json").json()["id"] == snapshot.id
 
 

@@ -1,0 +1,61 @@
+"""A label that the shop adds: from its own file into reviews and rules; taught, it is found and named."""
+
+import pytest
+
+from desk.errors import DeskError
+from desk.review.edits import EDIT
+from desk.shop import review
+from desk.shop.desk import open_desk
+from desk.shop.errors import Invalid
+from desk.shop.labels import read_labels
+from desk.truth_findings import findings_from_truth
+from models.repair import Answers, decide, load_rules
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("labels = 3", "and nothing else"),
+        ("labels = [", "mend the file"),
+        ('labels = ["Corrosion"]', "small letters"),
+        ('labels = ["rodent"]', "rodent, which is there already"),
+        ('labels = ["corrosion", "corrosion"]', "there already"),
+        ('words = ["corrosion"]', "and nothing else"),
+    ],
+)
+def test_a_wrong_file_of_labels_is_refused_in_one_line(tmp_path, text, reason):
+    """Expected, got, what to do."""
+    (tmp_path / "labels.toml").write_text(text)
+    with pytest.raises(DeskError, match=reason) as error:
+        read_labels(tmp_path)
+    assert "\n" not in str(error.value)
+
+
+def test_an_added_label_can_be_given_in_a_review_and_another_cannot(shop, drawn):
+    """Without the file it is refused; with it, it stands in the review and on the list."""
+    assembly_id = shop.opened("N-1")
+    shop.assessed(assembly_id, "aaaa1111", drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    edit = EDIT.validate_python({"kind": "relabel", "photo": "aaaa1111", "region": "r0", "label": "corrosion"})
+    reviewer = shop.accounts["reviewer"]
+    with shop.desk.database.write() as session, pytest.raises(Invalid, match="expected a label of this desk"):
+        review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, None)
+    (shop.desk.data / "labels.toml").write_text('labels = ["corrosion"]')
+    again = open_desk(shop.desk.data, shop.desk.database.url.render_as_string(hide_password=False))
+    with again.database.write() as session:
+        done = review.put_on_record(session, again, reviewer, assembly_id, edit, None)
+        assert done.review.photos[0].regions[0].label == "corrosion"
+    again.database.close()
+
+
+def test_rules_take_an_added_label_for_any_damage(drawn):
+    """No rule knows corrosion: never back to service on it, undecided as with damage of a kind not known."""
+    known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)])
+    added = findings_from_truth(drawn.truth("a.jpg", [drawn.region("corrosion", 300, 60)]))
+    novel = findings_from_truth(known)
+    novel = novel.model_copy(update={"regions": [novel.regions[0].model_copy(update={"novel": True, "label": None})]})
+    rules, answers = load_rules(), Answers(circuit_class="none")
+    got, expected = decide([added], answers, rules), decide([novel], answers, rules)
+    assert got.route == expected.route == "undecided"
+    assert any("Which damage is r0" in q.ask for q in got.open_questions)
+    settled = decide([added], Answers(circuit_class="none", labels={"r0": "abrasion"}), rules)
+    assert settled.route == "repair_in_vehicle"
