@@ -84,8 +84,20 @@ class PhotographAnswer(BaseModel):
     mat_found: bool
 
 
+class MarkState(BaseModel):
+    """A label of an assembly, and the labels that cannot be told apart where it is unsure."""
+
+    label: str | None
+    unsure: bool
+    novel: bool
+    candidates: list[str]
+
+
 class PhotographState(BaseModel):
-    """A photograph of an assembly and how far its assessment is."""
+    """A photograph of an assembly and how far its assessment is.
+
+    `label`: the model's; `marks`: what stands after the review; `number`: what pages call it, photo 1, photo 2.
+    """
 
     id: int
     sha256: str
@@ -96,6 +108,8 @@ class PhotographState(BaseModel):
     assessment: str | None
     error: str | None
     label: str | None
+    number: int
+    marks: list[MarkState]
 
 
 class AssemblyState(BaseModel):
@@ -112,15 +126,6 @@ class AssemblyState(BaseModel):
     cautions: list[str]
     photographs: list[PhotographState]
     decision: Decision | None
-
-
-class MarkState(BaseModel):
-    """A label of an assembly, and the labels that cannot be told apart where it is unsure."""
-
-    label: str | None
-    unsure: bool
-    novel: bool
-    candidates: list[str]
 
 
 class Row(BaseModel):
@@ -281,6 +286,7 @@ def _photograph(item: PhotographSheet) -> PhotographState:
     return PhotographState(
         id=item.row.id, sha256=item.row.sha256, name=item.row.name, face=item.row.face, usable=item.usable,
         retake=list(item.retake), assessment=item.job_state, error=item.job_error, label=item.label,
+        number=item.number, marks=[MarkState(**mark) for mark in item.marks],
     )  # fmt: skip
 
 

@@ -1,8 +1,7 @@
 """What doubt is worth: the curve of error against the share answered, and sets of labels that hold the truth."""
 
-from dataclasses import fields
-
 import itertools
+from dataclasses import fields
 
 import pytest
 from hypothesis import given
