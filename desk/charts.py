@@ -9,7 +9,7 @@ from html import escape
 
 _WIDE, _HIGH = 640, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 16, 14, 34
-_BAR, _WORDS = 30, 190
+_BAR, _WORDS, _NUMBERS, _BARS_WIDE = 30, 150, 50, 440
 
 
 @dataclass(frozen=True)
@@ -37,13 +37,13 @@ def bars(title: str, rows: Sequence[tuple[str, float, str]]) -> str:
     parts = []
     for index, (words, value, said) in enumerate(rows):
         y = index * _BAR + 6
-        wide = round((_WIDE - _WORDS - 110) * value / most, 1)
+        wide = round((_BARS_WIDE - _WORDS - _NUMBERS) * value / most, 1)
         parts.append(
             f'<text x="{_WORDS - 8}" y="{y + 15}" class="end">{escape(words)}</text>'
             f'<rect x="{_WORDS}" y="{y}" width="{wide}" height="20" class="bar"/>'
             f'<text x="{_WORDS + wide + 6}" y="{y + 15}">{escape(said)}</text>'
         )
-    return _svg(title, high, "".join(parts))
+    return _svg(title, _BARS_WIDE, high, "".join(parts), "chart bars")
 
 
 def lines(title: str, across: Sequence[str], drawn: Sequence[Line], top: float | None = None, least: float = 0) -> str:
@@ -74,7 +74,7 @@ def lines(title: str, across: Sequence[str], drawn: Sequence[Line], top: float |
     ]
     for shift, line in zip((0, 5, -5), drawn, strict=False):
         parts.append(_line(line, lambda step, by=shift: x(step) + by, y))
-    return _svg(title, _HIGH, "".join(parts))
+    return _svg(title, _WIDE, _HIGH, "".join(parts), "chart")
 
 
 def _line(line: Line, x: object, y: object) -> str:
@@ -101,9 +101,9 @@ def _mark(kind: str, x: float, y: float) -> str:
     return f'<path d="M{x - 5} {y + 4}h10l-5 -9z" class="dot c"/>'
 
 
-def _svg(title: str, high: float, inside: str) -> str:
+def _svg(title: str, wide: float, high: float, inside: str, kind: str) -> str:
     name = escape(title, quote=True)
-    return f'<svg class="chart" role="img" aria-label="{name}" viewBox="0 0 {_WIDE} {high}">{inside}</svg>'
+    return f'<svg class="{kind}" role="img" aria-label="{name}" viewBox="0 0 {wide} {high}">{inside}</svg>'
 
 
 def _ticks(low: float, most: float) -> list[float]:

@@ -124,7 +124,7 @@ def test_what_there_is_no_export_of_is_said(shop):
 def test_the_page_shows_numbers_beside_every_chart(shop, rows):
     """Five charts, each with its table; the same numbers by API; empty records say so."""
     page = shop.browser("reviewer").get("/figures").text
-    assert page.count('<svg class="chart"') == page.count('class="beside"') == 5
+    assert page.count('<svg class="chart') == page.count('class="beside"') == 5
     assert "100 %" in page and "Everything on record" not in page
     assert "Everything on record" in shop.browser("analyst").get("/figures").text
     found = shop.browser("analyst").get("/api/v1/figures").json()
