@@ -16,6 +16,7 @@ import pytest
 from desk.records import tables
 from desk.records.database import open_database, sqlite_url
 from desk.records.photo_store import PhotoStore
+from desk.truth_findings import findings_from_truth
 
 PASSWORD = "seven wires in a row"
 
@@ -124,6 +125,68 @@ def test_what_was_acknowledged_survives_kill_9(start, tmp_path):
     for sha256 in kept:
         assert store.checked(sha256, ".jpg").is_file()
         assert jobs[rows[sha256].id] == "queued"
+
+
+def test_a_review_that_was_acknowledged_survives_kill_9(start, tmp_path, drawn):
+    """Killed twice while a reviewer answers as fast as can be: every answer that was taken stands, in its order, and
+    the review goes on from the newest."""
+    desk = start("--workers", "0")
+    client = desk.set_up()
+    body = {"shop_order": "V-1", "vehicle": "LT 1", "circuit_class": "none"}
+    number = client.post("/api/v1/assemblies", json=body).json()["id"]
+    desk.kill()
+    _bitten(tmp_path / "data", number, drawn)
+    kept, address = [], f"/api/v1/assemblies/{number}/review"
+
+    def answer(client):
+        try:
+            newest = client.get(address).json()["newest"]
+            while True:
+                label = ("rodent", "abrasion")[len(kept) % 2]
+                edit = {"kind": "relabel", "photo": "f" * 64, "region": "r0", "label": label}
+                given = client.post(f"{address}/entries", json={"based_on": newest, "edit": edit})
+                assert given.status_code == 201, given.text
+                newest = given.json()["entry"]
+                kept.append((newest, label))
+        except httpx2.TransportError:
+            return  # killed
+
+    for seconds in (0.6, 0.23):
+        desk = start("--workers", "0")
+        thread = threading.Thread(target=answer, args=(desk.client(),))
+        thread.start()
+        before = len(kept)
+        time.sleep(seconds)
+        assert until(lambda before=before: len(kept) > before + 1, 30)
+        desk.kill()
+        thread.join()
+    database = open_database(sqlite_url(tmp_path / "data"))
+    with database.read() as session:
+        rows = [(row.id, row.payload["label"], row.conflicting) for row in session.query(tables.ReviewEntry)]
+    database.close()
+    assert len(kept) > 3
+    assert {(*entry, False) for entry in kept} <= set(rows)
+    assert len(rows) - len(kept) <= 2  # at most the one of each kill whose answer did not arrive
+
+
+def _bitten(data, number, drawn):
+    """Put an assessed photograph on record while no desk runs."""
+    found = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 400, 40)]), "f" * 64)
+    database = open_database(sqlite_url(data))
+    with database.write() as session:
+        photograph = tables.Photograph(
+            assembly_id=number, sha256="f" * 64, suffix=".jpg", name="a.jpg", face="face_a", size_bytes=1,
+            width_px=640, height_px=480, made_by=1,
+        )  # fmt: skip
+        session.add(photograph)
+        session.flush()
+        session.add(
+            tables.Assessment(
+                photograph_id=photograph.id, findings=found.model_dump(mode="json", by_alias=True), label="rodent",
+                model_version="truth", feature_version="truth", rules_sha256="r", seconds=1.0,
+            )
+        )  # fmt: skip
+    database.close()
 
 
 def test_an_assessment_interrupted_by_kill_9_is_made_after_the_restart(start, tmp_path):
