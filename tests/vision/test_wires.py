@@ -201,7 +201,7 @@ def test_no_bundle_no_wires():
 def test_a_wire_nearer_to_the_camera_than_the_mat_is_brought_back_to_size():
     """At height r above the mat and H below the camera the picture is H / (H - r) too large (similar triangles)."""
     width, free = np.full(40, 3.0), np.full(40, 2)
-    flat, near = _known(diameter_of(width, free, None)), _known(diameter_of(width, free, 150.0))
+    flat, near = (_known(diameter_of(width, free, height)[0]) for height in (None, 150.0))
     assert flat.value == pytest.approx(3.0)
     assert near.value * 150.0 / (150.0 - near.value / 2) == pytest.approx(3.0, abs=0.001)
 
@@ -215,8 +215,8 @@ def test_a_wires_length_is_measured_at_the_height_of_its_axis():
 
 def test_too_few_columns_give_no_diameter():
     """A measure that could not be had is absent."""
-    assert diameter_of(np.full(3, 2.0), np.full(3, 2), None) is None
-    assert diameter_of(np.full(60, 9.0), np.full(60, 2), None) is None
+    assert diameter_of(np.full(3, 2.0), np.full(3, 2), None) == (None, False)
+    assert diameter_of(np.full(60, 9.0), np.full(60, 2), None) == (None, False)
 
 
 def _cells(x: tuple[float, float], y: tuple[float, float]) -> np.ndarray:
@@ -254,3 +254,18 @@ def test_a_damage_beside_every_trace_still_counts_one_wire():
     assert count.low == 1
     assert count.wire_ids == []
     assert count.high >= count.value >= 1
+
+
+def test_a_bundled_wire_of_odd_width_is_drawn_to_the_others_and_one_alone_is_not():
+    """Four wires side by side, the second narrow in its look (1.8 of 2.8 mm), and one thin wire by itself."""
+    widths = (2.8, 1.8, 2.8, 2.8)
+    edges = np.cumsum([14.0, *widths])
+    colours = (RED, YELLOW, BLUE, GREEN)
+    bundle = [DrawnWire(at((a + b) / 2), b - a, c) for a, b, c in zip(edges, edges[1:], colours, strict=False)]
+    found = trace_wires(*look_at([*bundle, DrawnWire(at(35.0), 1.8, RED)]))
+    values = sorted((w.alone, _known(w.diameter_mm).value) for w in found)
+    assert [alone for alone, _ in values] == [False] * 4 + [True]
+    assert values[0][1] == pytest.approx(2.8 - 0.7 * 1.0, abs=0.2)  # three tenths of the way to the others
+    assert values[4][1] == pytest.approx(1.8, abs=0.2)
+    odd = next(w for w in found if not w.alone and _known(w.diameter_mm).value == values[0][1])
+    assert "unlike the other wires" in {one.name for one in _known(odd.diameter_mm).sources}
