@@ -1,9 +1,9 @@
 """Holds every measure's U95 against truth, kind by kind: `python tests/benchmarks/coverage.py FOLDER...`.
 
-The folders hold photographs with truth files (`loomtriage samples`), assessed as `loomtriage assess` does; those
-without a mat are left out, and `mat_accuracy.py` does the same for the scale. A kind holds when Wilson's interval
-of the covered share contains 0.95; below 400 cases that says little, and the table says so. The middle of |error| over U95
-tells too wide from right: 0.34 for errors that are normal, less where U95 is too wide.
+Folders hold photographs with truth files (`loomtriage samples`), assessed as `loomtriage assess` does. Those without
+a mat are left out; `mat_accuracy.py` does the same for the scale. A kind holds when Wilson's interval of the covered
+share contains 0.95; below 400 cases that says little, and the table says so. The middle of |error| over U95 tells too
+wide from right: 0.34 for errors that are normal, less where U95 is too wide.
 """
 
 from __future__ import annotations
