@@ -83,7 +83,7 @@ def test_a_missing_model_is_one_line(monkeypatch, tmp_path, capsys, made):
     from desk import assess
 
     assess.model_in_use.cache_clear()
-    monkeypatch.setattr(assess, "load_model", lambda: load_model(tmp_path))
+    monkeypatch.setattr(assess, "load_model", lambda folder: load_model(tmp_path))
     try:
         assert cli.run(["assess", str(made)]) == 2
     finally:
