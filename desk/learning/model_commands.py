@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from desk.learning.options import FILE, data_option, shelf_of
+from desk.learning.options import FILE, data_option, database_option, opened, shelf_of
 
 
 @click.group()
@@ -55,6 +55,28 @@ def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None,
     with training_progress() as on_progress:
         done = compare_models(shelf, version, found, limits, builtin_layouts(), scenes, workers, on_progress)
     click.echo(say_comparison(done))
+    return 0
+
+
+@model.command("answer")
+@click.argument("version")
+@click.argument("orders", nargs=-1, required=True, metavar="SHOP_ORDER...")
+@data_option
+@database_option
+def answer(version: str, orders: tuple[str, ...], data: Path, database: str | None) -> int:
+    """What a model would say of assemblies on record, beside the answer they have; nothing is put on record."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    from desk.learning.model_shelf import folder_of, usable_model
+    from desk.learning.model_text import say_reassessed
+    from desk.learning.reassess import would_answer
+
+    folder = folder_of(shelf_of(data), version)
+    usable_model(folder)
+    with opened(data, database) as desk, desk.database.read() as session:
+        for order in orders:
+            click.echo(say_reassessed(would_answer(session, desk, folder, order)))
     return 0
 
 

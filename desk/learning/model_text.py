@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from desk.learning.comparison import Comparison, SetCompared, Span
 from desk.learning.model_shelf import SHIPPED_NAME, card_of, comparison_of, in_use, versions
+from desk.learning.reassess import Reassessed
 from desk.learning.shelf import Shelf
 from desk.wording import say_label
 
@@ -79,3 +80,13 @@ def _say_set(one: SetCompared) -> list[str]:
         mark = "  FALLS" if label.falls else ""
         lines.append(f"  {say_label(label.label):24} F1 change {say_span(label.change)} on {label.places} places{mark}")
     return lines
+
+
+def say_reassessed(found: Reassessed) -> str:
+    """The answers beside each other, one line a photograph."""
+    same = found.route_now == found.route_would
+    lines = [f"{found.shop_order}: {found.route_now}" + ("" if same else f", would be {found.route_would}")]
+    for one in found.photos:
+        now, would = ", ".join(one.now), ", ".join(one.would)
+        lines.append(f"  {one.photo}: {now}" + (f"; would be: {would}" if one.differs else "; the same"))
+    return "\n".join(lines)

@@ -26,7 +26,7 @@ from desk.retrain import DRAWN_OTHERWISE, SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
 from models.damage.namer import Namer
-from models.damage.refit import RefitError, Refitted, refit_namer
+from models.damage.refit import CHOICES, ForestSettings, RefitError, Refitted, refit_namer
 from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS
@@ -45,6 +45,7 @@ class RelearnSettings:
     scenes: int = 96
     workers: int = 2
     cells: CellSettings = field(default_factory=CellSettings)
+    choices: tuple[ForestSettings, ...] = CHOICES
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def _namer(
     calibrates = np.concatenate([np.ones(len(made), bool), found.calibrates[kind]])
     try:
         refitted = refit_namer(
-            labels, lessons, settings.seed, calibrates, left_out, workers=settings.workers, on_step=on_step
+            labels, lessons, settings.seed, calibrates, left_out, settings.choices, settings.workers, on_step
         )
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error

@@ -59,8 +59,14 @@ def bitten(shelf, folder, seed, blind=False):
 
 
 @pytest.fixture
-def made():
+def made(helpers_of_photographs):
     """The helpers of this file, for tests."""
+    return helpers_of_photographs
+
+
+@pytest.fixture(scope="session")
+def helpers_of_photographs():
+    """The same for fixtures that last longer."""
 
     class Made:
         pass
