@@ -26,7 +26,7 @@ from desk.retrain import DRAWN_OTHERWISE, SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
 from models.damage.namer import Namer
-from models.damage.refit import CHOICES, ForestSettings, RefitError, Refitted, refit_namer
+from models.damage.refit import CHOICES, SHELL_CHOICES, ForestSettings, RefitError, Refitted, refit_namer
 from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS
@@ -46,6 +46,7 @@ class RelearnSettings:
     workers: int = 2
     cells: CellSettings = field(default_factory=CellSettings)
     choices: tuple[ForestSettings, ...] = CHOICES
+    shell_choices: tuple[ForestSettings, ...] = SHELL_CHOICES
 
 
 @dataclass(frozen=True)
@@ -180,10 +181,9 @@ def _namer(
     lessons = together(made, mine)
     corrected = np.arange(len(lessons)) >= len(made)
     calibrates = np.concatenate([np.ones(len(made), bool), found.calibrates[kind]])
+    choices = settings.choices if kind == "wires" else settings.shell_choices
     try:
-        refitted = refit_namer(
-            labels, lessons, settings.seed, calibrates, left_out, settings.choices, settings.workers, on_step
-        )
+        refitted = refit_namer(labels, lessons, settings.seed, calibrates, left_out, choices, settings.workers, on_step)
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error
     return _Named(refitted, lessons, corrected)

@@ -23,6 +23,7 @@ from desk.records import tables
 from desk.records.columns import now
 from desk.records.database import Database, told
 from desk.records.errors import PhotoAltered, PhotoMissing, RecordsError, disk_error
+from desk.records.kept_files import add_kept, take_kept
 from desk.records.migrate import migrate, newest, revision_of
 from desk.records.photo_store import PhotoStore
 
@@ -54,6 +55,7 @@ def write_backup(database: Database, store: PhotoStore, target: Path) -> Told:
             photographs = _write_rows(database, tar, done)
             for sha256, suffix in photographs:
                 _add_photo(tar, store, sha256, suffix, done)
+            add_kept(tar, store.folder.parent)
         with open(temporary, "rb") as written:
             os.fsync(written.fileno())
         os.replace(temporary, target)
@@ -155,6 +157,8 @@ def _refuse_unless_empty(database: Database) -> None:
 def _read_photos(tar: tarfile.TarFile, store: PhotoStore, done: Told) -> None:
     """Only names made of a hash are taken, and only content that has it."""
     for member in tar:
+        if take_kept(tar, member, store.folder.parent):
+            continue
         name = _PHOTO.fullmatch(member.name)
         stream = tar.extractfile(member) if name else None
         if name is None or stream is None:
