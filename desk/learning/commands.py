@@ -121,7 +121,7 @@ def drift(data: Path, database: str | None) -> int:
     from desk.console import training_progress
     from desk.learning.drift import weeks_against
     from desk.learning.model_shelf import card_of, in_use
-    from desk.learning.seen import baseline_of, learnt_photographs, seen
+    from desk.learning.seen import baseline_of, keep_warning, learnt_photographs, seen
     from desk.learning.text import say_weeks
 
     shelf = shelf_of(data)
@@ -131,7 +131,9 @@ def drift(data: Path, database: str | None) -> int:
         click.echo("No photograph has been assessed yet.")
         return 0
     baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
-    click.echo(say_weeks(weeks_against(baseline, list(found.values())), words))
+    weeks = weeks_against(baseline, list(found.values()))
+    keep_warning(shelf, weeks)
+    click.echo(say_weeks(weeks, words))
     return 0
 
 

@@ -16,7 +16,7 @@ from desk.learning.doubts import Doubt, read_doubts
 from desk.learning.drift import Week, weeks_against
 from desk.learning.model_shelf import SHIPPED_NAME, InUse, card_of, comparison_of, folder_of, in_use, versions
 from desk.learning.next import LearningCurve, read_curve
-from desk.learning.seen import baseline_of, learnt_photographs, seen
+from desk.learning.seen import baseline_of, keep_warning, learnt_photographs, seen
 from desk.learning.shelf import Shelf, kept_snapshots
 from desk.records import tables
 from desk.shop.desk import Desk
@@ -179,4 +179,6 @@ def drift_shown(session: Session, desk: Desk) -> DriftShown:
         return DriftShown([], "", 0)
     baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
     unmeasured = sum("sharpness" not in one.values for one in found.values())
-    return DriftShown(weeks_against(baseline, list(found.values())), words, unmeasured)
+    weeks = weeks_against(baseline, list(found.values()))
+    keep_warning(shelf, weeks)
+    return DriftShown(weeks, words, unmeasured)

@@ -11,10 +11,12 @@ from typing import Any
 
 import cv2
 import numpy as np
+from pydantic import ValidationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from desk.learning.drift import Summary
+from desk.learning.corrected import LearningValue
+from desk.learning.drift import Summary, Week
 from desk.learning.shelf import Shelf, kept_snapshots
 from desk.parallel import Progress, counted, pool_map
 from desk.records import tables
@@ -134,3 +136,32 @@ def baseline_of(seen_by_hash: dict[str, Summary], learnt: Sequence[str]) -> tupl
         return mine, f"the {len(mine)} photographs that the model in use learnt from"
     first = sorted(seen_by_hash.values(), key=lambda s: s.week)[:60]
     return first, f"the first {len(first)} photographs of this desk; the model in use learnt from too few of them"
+
+
+class DriftWarning(LearningValue):
+    """What moved in the newest week that told anything, as it was last worked out."""
+
+    week: str
+    names: list[str]
+
+
+def keep_warning(shelf: Shelf, weeks: Sequence[Week]) -> None:
+    """Remember what the newest telling week says, for pages that must not work it out anew."""
+    told = next((week for week in weeks if week.told), None)
+    names = [] if told is None else [m.name for m in told.moved] or (["the mix of labels"] if told.warns else [])
+    kept = DriftWarning(week=told.week.isoformat() if told else "", names=names)
+    (shelf.data / "learning").mkdir(parents=True, exist_ok=True)
+    write_file(_warning(shelf), kept.model_dump_json().encode())
+
+
+def kept_warning(shelf: Shelf) -> DriftWarning | None:
+    """The warning last worked out; None where nothing moved or nobody looked yet."""
+    try:
+        found = DriftWarning.model_validate_json(_warning(shelf).read_bytes())
+    except (OSError, ValidationError):
+        return None
+    return found if found.names else None
+
+
+def _warning(shelf: Shelf) -> Path:
+    return shelf.data / "learning" / "drift.json"

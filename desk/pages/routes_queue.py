@@ -8,6 +8,8 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
+from desk.learning.seen import kept_warning
+from desk.learning.shelf import Shelf
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.filters import Narrowed, PageNumber
 from desk.pages.render import page
@@ -26,7 +28,10 @@ Reader = Annotated[Visitor, Depends(require("reviewer", "analyst"))]
 def queue_page(request: Request, desk: TheDesk, visitor: Reader, number: PageNumber = 1) -> Response:
     with desk.database.read() as session:
         rows, running = queue.review_queue(session, number), waiting(session)
-    return page(request, "queue.html.j2", rows=rows, running=running, urgency_words=urgency_words)
+    return page(
+        request, "queue.html.j2", rows=rows, running=running, urgency_words=urgency_words,
+        drift=kept_warning(Shelf(desk.data)) if visitor.account.may("analyst") else None,
+    )  # fmt: skip
 
 
 @router.get("/assemblies")

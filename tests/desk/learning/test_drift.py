@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from desk.learning.drift import Moved, Summary, holm, weeks_against
-from desk.learning.seen import baseline_of, light_of, seen
+from desk.learning.seen import baseline_of, keep_warning, kept_warning, light_of, seen
+from desk.learning.shelf import Shelf
 
 MONDAY = date(2031, 3, 3)
 
@@ -67,3 +68,14 @@ def test_photographs_of_the_desk_are_summed_up_by_week(shop, drawn, tmp_path):
     assert "brightness, L" not in one.values
     baseline, words = baseline_of(found, [])
     assert baseline == [one] and "first 1 photographs" in words
+
+
+def test_the_queue_warns_analysts_of_what_moved(shop, tmp_path):
+    """Once worked out it stands on the queue, for analysts only; a quiet week takes it away."""
+    shelf = Shelf(shop.desk.data)
+    later = MONDAY + timedelta(days=7)
+    keep_warning(shelf, weeks_against(photographs(60), photographs(20, later, bright=60.0, seed=1)))
+    assert "brightness, L" in shop.browser("analyst").get("/queue").text
+    assert "brightness, L" not in shop.browser("reviewer").get("/queue").text
+    keep_warning(shelf, weeks_against(photographs(60), photographs(20, later, seed=2)))
+    assert kept_warning(shelf) is None and "has moved" not in shop.browser("analyst").get("/queue").text
