@@ -18,6 +18,8 @@ from desk.statistics import (
     wilson,
 )
 
+LEAST_PLACES = 5
+"""Fewer places of a label make no interval: whether it falls cannot be told then."""
 SetName = Literal["second opinions", "kept out", "generated"]
 
 
@@ -56,7 +58,8 @@ class Side(LearningValue):
 
 
 class LabelChange(LearningValue):
-    """F1 of one label over the places of a set. `change` with its interval; `falls`: it lies below 0 as a whole."""
+    """F1 of one label over the places of a set. `change` with its interval; `falls`: it lies below 0 as a
+    whole, on five places or more."""
 
     label: str
     places: int
@@ -214,7 +217,7 @@ def _label(pairs: Sequence[Pair], label: str) -> LabelChange:
     mine = [p for p in pairs if any(label in place for a in (p.in_use, p.proposed) for place in a.places)]
     span = bootstrap(mine, change, n_cases=len(mine))
     places = sum(true == label for pair in pairs for true, _ in pair.in_use.places)
-    falls = span.high is not None and span.high < 0
+    falls = places >= LEAST_PLACES and span.high is not None and span.high < 0
     return LabelChange(
         label=label, places=places, in_use=f1(pairs, lambda p: p.in_use), proposed=f1(pairs, lambda p: p.proposed),
         change=Span.of(span), falls=falls,

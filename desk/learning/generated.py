@@ -29,10 +29,14 @@ _USUAL_EVERY = 4
 
 @dataclass(frozen=True)
 class Generated:
-    """Cells of generated scenes, and candidates that the shipped model's finder found on scenes it never saw."""
+    """Cells of generated scenes, and candidates that the shipped model's finder found on scenes it never saw.
+
+    shipped : how many of the candidates are those that the shipped namers learnt from; 0 where they were not kept
+    """
 
     cells: tuple[PhotoCells, ...]
     lessons: dict[str, Lessons]
+    shipped: int
 
 
 def scenes_to_keep(count: int) -> list[SceneJob]:
@@ -62,10 +66,11 @@ def generated_lessons(
         pass
     cells = [read_cells(mine / f"{job.name}.cells.npz") for job in jobs]
     lessons = shipped_lessons(base)
+    shipped = sum(len(one) for one in lessons.values())
     for job in jobs:
         kept = load_lessons(mine / f"{job.name}.lessons.npz", base.card["content_sha256"])
         lessons = {kind: together(lessons[kind], kept[kind]) for kind in KINDS}
-    return Generated(tuple(one for one in cells if len(one)), lessons)
+    return Generated(tuple(one for one in cells if len(one)), lessons, shipped)
 
 
 def shipped_lessons(base: DamageModel, folder: Path = SHIPPED) -> dict[str, Lessons]:

@@ -92,6 +92,12 @@ def limits_of(card: dict[str, Any]) -> list[str]:
     ]
     if few:
         said.append(f"Few corrected examples of: {', '.join(few)}. What it says of them rests on generated scenes.")
+    if not card.get("shipped_lessons"):
+        made = sum(n for kind in card["candidates"].values() for n in kind["generated"].values())
+        said.append(
+            f"The lessons of the shipped namers were not at hand: its namers rest on {made} generated candidates and "
+            "the corrections. Expect them to be weaker on everything that was not corrected."
+        )
     said.append("Lengths and their uncertainties are those of the shipped model: corrections teach labels and places.")
     if card["held_out_assemblies"] == []:
         said.append("No second opinions yet: it can be compared on generated scenes only.")

@@ -250,6 +250,7 @@ def _card(
         "importance": {kind: _importance(one.refitted.namer) for kind, one in told.items()},
         "no_region_rates": _rates(base, photos, told, new),
         "generated_scenes": len(mixed.cells),
+        "shipped_lessons": mixed.shipped,
     }
 
 

@@ -5,26 +5,30 @@ import pytest
 from desk.assess import findings_of
 from desk.errors import DeskError
 from desk.evaluate_match import region_scores
+from desk.learning.cells import look_at_reviewed
 from desk.learning.compare import Case, _answer, agreed_on, held_out
 from desk.learning.corrected import CorrectedError
 from desk.learning.finder import CellSettings
+from desk.learning.generated import generated_lessons
 from desk.learning.model_shelf import keep_model
 from desk.learning.relearn import RelearnSettings, aligned, relearn
 from desk.learning.shelf import Shelf
 from desk.learning.sides import apart, read_keep_out, split
+from desk.records.photo_store import PhotoStore
 from desk.training_set import as_photo
 from models.damage.lessons import lessons_of
 from models.damage.refit import ForestSettings
 from models.damage.store import load_model
 from models.damage.update import UpdateSettings
 from models.repair import load_rules
+from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts
 from vision.sight import first_look
 
 LEARNT, KEPT_OUT = (700000, 700001, 700002, 700003, 700005), (700020, 700022)
 LABEL = "corrosion"
 QUICK = RelearnSettings(
-    scenes=16, workers=1, choices=(ForestSettings(2, 0.3, 120),),
+    scenes=12, workers=1, choices=(ForestSettings(2, 0.3, 100),), shell_choices=(ForestSettings(3, 0.3, 100),),
     cells=CellSettings(per_class=1500, least=900, update=UpdateSettings(epochs=6)),
 )  # fmt: skip
 
@@ -36,11 +40,11 @@ def desk_folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def trained(desk_folder, request):
-    """The shipped model, and the one taught from five crusts that a reviewer added and two bitten assemblies."""
+    """The shipped model, and the one taught from five crusts that a reviewer added and a bitten assembly."""
     made = request.getfixturevalue("helpers_of_photographs")
     shelf = Shelf(desk_folder)
     photos = [made.crusted(shelf, desk_folder, seed, LABEL)[2] for seed in LEARNT]
-    photos += [made.bitten(shelf, desk_folder, 710000 + k)[2] for k in range(2)]
+    photos.append(made.bitten(shelf, desk_folder, 710000)[2])
     base = load_model()
     done = relearn(made.snapshot(photos), base, shelf, builtin_layouts(), QUICK)
     return base, done
@@ -68,7 +72,7 @@ def test_the_card_says_what_it_learnt_and_the_model_can_be_kept(trained, desk_fo
     """Counts by verdict, the base, the added label; loaded again it has the same version and labels."""
     base, done = trained
     card = done.model.card
-    assert card["places"]["added"] == 5 and card["places"]["confirmed"] >= 2
+    assert card["places"]["added"] == 5 and card["places"]["confirmed"] >= 1
     assert card["labels_added"] == [LABEL] and card["base"]["version"] == base.version
     assert (
         card["candidates"]["wires"]["corrected"][LABEL] >= 5 and abs(sum(card["no_region_rates"].values()) - 1) < 1e-9
@@ -77,18 +81,22 @@ def test_the_card_says_what_it_learnt_and_the_model_can_be_kept(trained, desk_fo
     assert again.version == done.model.version and again.labels[-1] == LABEL
 
 
-def test_what_was_computed_is_not_computed_again(trained, made, desk_folder, monkeypatch):
-    """A second run looks at no photograph and renders no scene (it would fail here), and gives the same model."""
+def test_what_was_computed_is_not_computed_again(trained, desk_folder, monkeypatch):
+    """A second run looks at no photograph and renders no scene: it would fail here. Same cells, same lessons."""
     base, done = trained
 
     def never(*_args, **_kwargs):
         raise AssertionError("looked again")
 
-    for room in ("cells", "generated", "candidates"):
+    for room in ("cells", "generated"):
         monkeypatch.setattr(f"desk.learning.{room}.first_look", never)
-    snapshot = made.snapshot(list(done.sides.learn))
-    again = relearn(snapshot, base, Shelf(desk_folder), builtin_layouts(), QUICK)
-    assert again.model.version == done.model.version
+    shelf, layouts = Shelf(desk_folder), builtin_layouts()
+    store, kept = PhotoStore(shelf.data / "photos"), shelf.lessons / f"reviewed-{FEATURE_VERSION}"
+    looked = look_at_reviewed(done.sides.learn, store, layouts, kept, 1)
+    assert set(looked.cells) == {p.sha256 for p in done.sides.learn} and not looked.amiss
+    assert len(generated_lessons(base, layouts, shelf.lessons, QUICK.scenes, 1).cells) == QUICK.scenes
+    lost = done.sides.learn[0].model_copy(update={"sha256": "0" * 64})
+    assert "expected the photograph" in look_at_reviewed([lost], store, layouts, kept, 1).amiss[0]
 
 
 def test_sides_are_split_by_assembly_and_what_cannot_be_learnt_from_is_refused(made, drawn, tmp_path):
