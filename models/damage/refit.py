@@ -23,7 +23,7 @@ _INNER_FOLDS = 3
 _CHOOSE_ON = 1500
 """Candidates that the choice of settings looks at, at most."""
 _CHOOSE_TREES = 40
-_FOLD_TREES = 100
+_FOLD_TREES = 60
 
 
 class RefitError(ValueError):
