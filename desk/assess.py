@@ -52,9 +52,10 @@ def model_in_use(folder: Path | None = None) -> DamageModel:
     """The model of a folder (the shipped one without it), loaded once; refused when its features are not this
     version's."""
     model = load_model(folder or SHIPPED)
-    if model.card["feature_version"] != FEATURE_VERSION:
+    made_with = model.card.get("feature_version")
+    if made_with != FEATURE_VERSION:
         raise ModelError(
-            f"expected a model of feature version {FEATURE_VERSION}, got {model.card['feature_version']}; "
+            f"expected a model of feature version {FEATURE_VERSION}, got {made_with}; "
             "run `loomtriage retrain --from-samples`"
         )
     return model

@@ -26,12 +26,13 @@ from vision.shell import Shell, examine_shell, refine_outline
 from vision.sight import FirstLook
 
 WIRE_DAMAGES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
-_OTHER_CLASSES = ("ground", "wire", "covering", "housing", "terminal", "connector")
+OTHER_CLASSES = ("ground", "wire", "covering", "housing", "terminal", "connector")
+"""What a finder calls cells that show no damage of a wire."""
 
 
 def wire_damages(classes: Sequence[str]) -> tuple[str, ...]:
     """Damages of wires that a finder knows: those of every model, then those that a shop added."""
-    return (*WIRE_DAMAGES, *(name for name in classes if name not in (*WIRE_DAMAGES, *_OTHER_CLASSES)))
+    return (*WIRE_DAMAGES, *(name for name in classes if name not in (*WIRE_DAMAGES, *OTHER_CLASSES)))
 
 
 @dataclass(frozen=True)

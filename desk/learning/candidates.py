@@ -20,7 +20,7 @@ from desk.records.photo_store import PhotoStore
 from desk.training_set import CandidateLesson, candidates_of
 from models.damage.files import write_file
 from models.damage.finder import Finder
-from models.damage.lessons import KINDS, Lessons, lessons_of, load_lessons, save_lessons, together
+from models.damage.lessons import KINDS, Lessons, lessons_of, read_kept, save_lessons, together
 from models.damage.store import finder_hash
 from sample_images.truth import Truth
 from vision.cells import FEATURE_VERSION
@@ -71,7 +71,7 @@ def corrected_candidates(
     lessons, may = {kind: nothing for kind in KINDS}, {kind: np.zeros(0, bool) for kind in KINDS}
     shown: dict[str, list[tuple[str, str, str]]] = {kind: [] for kind in KINDS}
     for photo in photos:
-        kept = load_lessons(_path(mine, photo))
+        kept = read_kept(_path(mine, photo))
         regions = json.loads(_path(mine, photo).with_suffix(".json").read_text("utf-8"))
         for kind in KINDS:
             for name in (kind, f"missed {kind}"):

@@ -24,16 +24,20 @@ def dataset() -> None:
 @database_option
 def take(data: Path, database: str | None) -> int:
     """Keep the corrected set as the records stand now."""
-    from desk.learning.gather import gather
+    from desk.learning.gather import gather, sent_under_several
     from desk.learning.shelf import keep_snapshot
     from desk.learning.text import say_snapshot
 
     with opened(data, database) as desk, desk.database.read() as session:
-        found = gather(session, desk)
+        found, doubtful = gather(session, desk), len(sent_under_several(session))
     if not found.photos:
         raise DeskError("expected signed-off assemblies, got none: sign off reviews first; nothing was kept")
     keep_snapshot(shelf_of(data), found)
     click.echo(say_snapshot(found))
+    if doubtful:
+        click.echo(
+            f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show"
+        )
     return 0
 
 

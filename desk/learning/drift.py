@@ -65,7 +65,7 @@ def weeks_against(baseline: Sequence[Summary], photos: Sequence[Summary]) -> lis
 def _week(week: date, baseline: Sequence[Summary], mine: Sequence[Summary]) -> Week:
     if len(mine) < LEAST_PHOTOS or len(baseline) < LEAST_PHOTOS:
         return Week(week, len(mine), (), None, False)
-    names = sorted(set(baseline[0].values) & set(mine[0].values))
+    names = sorted({name for one in baseline for name in one.values} & {name for one in mine for name in one.values})
     tests = [_test(name, baseline, mine) for name in names]
     moved = [m for m in holm([t for t in tests if t is not None]) if m.p < ALPHA and abs(m.shift_sd) >= MOVED_SD]
     return Week(week, len(mine), tuple(sorted(moved, key=lambda m: -abs(m.shift_sd))), _labels_p(baseline, mine), True)

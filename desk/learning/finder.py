@@ -12,6 +12,7 @@ from desk.learning.sides import FOLDS
 from desk.retrain import around, gathered
 from desk.training_set import CellLesson
 from models.damage.finder import Finder, Neighbourhood, TwoPasses, balanced, mean_answer, second_pass_input
+from models.damage.refit import Steps
 from models.damage.update import UpdateSettings, updated, widened
 
 
@@ -68,7 +69,7 @@ def teach_finder(
     wide = widened(base, new, seed)
     scenes = [_scene(wide, cells, fold) for cells, fold in corrected if len(cells)]
     scenes += [_scene(wide, cells, k % FOLDS) for k, cells in enumerate(generated) if len(cells)]
-    steps = _Steps(2 * len(wide.parts), on_step)
+    steps = Steps(2 * len(wide.parts), on_step)
     cross: dict[int, TwoPasses] = {}
     firsts = {k: _firsts(wide, wide.parts[k], [s for s in scenes if s.fold == k], settings, seed) for k in range(FOLDS)}
     for k in range(FOLDS):
@@ -162,13 +163,3 @@ def _so_many(rows: np.ndarray, wanted: int, rng: np.random.Generator) -> np.ndar
     """``wanted`` of the rows: each as often as any other, but for one."""
     whole = np.tile(rows, wanted // len(rows))
     return np.concatenate([whole, rng.choice(rows, wanted % len(rows), replace=False)])
-
-
-class _Steps:
-    def __init__(self, total: int, on_step: Callable[[int, int], None] | None) -> None:
-        self.done, self.total, self.on_step = 0, total, on_step
-
-    def step(self) -> None:
-        self.done += 1
-        if self.on_step:
-            self.on_step(self.done, self.total)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.learning.corrected import SOUND, Place, ReviewedPhoto, Snapshot, Verdict, snapshot_of
@@ -26,11 +26,19 @@ _PLAIN = Answers(circuit_class="none")
 
 
 def gather(session: Session, desk: Desk) -> Snapshot:
-    """The corrected set as the records stand."""
+    """The corrected set as the records stand, without photographs that were sent under several assemblies: nobody
+    knows which one they show, and one would be learnt from while the other is held out."""
     photos: list[ReviewedPhoto] = []
+    doubtful = set(sent_under_several(session))
     for assembly_id in session.scalars(select(tables.Assembly.id).order_by(tables.Assembly.id)):
-        photos += _of_assembly(session, desk, assembly_id)
+        photos += [one for one in _of_assembly(session, desk, assembly_id) if one.sha256 not in doubtful]
     return snapshot_of(photos, FEATURE_VERSION, now().isoformat())
+
+
+def sent_under_several(session: Session) -> list[str]:
+    """Hashes of photographs that lie under more than one assembly."""
+    sha = tables.Photograph.sha256
+    return list(session.scalars(select(sha).group_by(sha).having(func.count() > 1).order_by(sha)))
 
 
 def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[ReviewedPhoto]:

@@ -14,7 +14,16 @@ from desk.parallel import Progress, counted, pool_map
 from desk.retrain import recorded
 from desk.training_set import SceneJob, candidates_of, cells_of
 from models.damage.finder import Finder
-from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, LessonsError, load_lessons, save_lessons, together
+from models.damage.lessons import (
+    KINDS,
+    LESSONS_FILE,
+    Lessons,
+    LessonsError,
+    load_lessons,
+    read_kept,
+    save_lessons,
+    together,
+)
 from models.damage.store import SHIPPED, DamageModel
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION
@@ -68,7 +77,7 @@ def generated_lessons(
     lessons = shipped_lessons(base)
     shipped = sum(len(one) for one in lessons.values())
     for job in jobs:
-        kept = load_lessons(mine / f"{job.name}.lessons.npz", base.card["content_sha256"])
+        kept = read_kept(mine / f"{job.name}.lessons.npz", base.card["content_sha256"])
         lessons = {kind: together(lessons[kind], kept[kind]) for kind in KINDS}
     return Generated(tuple(one for one in cells if len(one)), lessons, shipped)
 

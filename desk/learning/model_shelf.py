@@ -10,6 +10,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -140,6 +141,8 @@ def card_of(shelf: Shelf, version: str) -> dict[str, Any]:
         card: dict[str, Any] = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError) as error:
         raise ModelRefused(f"model {version}: expected its card, got {error}: bring it back or train again") from error
+    if not isinstance(card, dict) or "trained_on" not in card:
+        raise ModelRefused(f"model {version}: expected its card, got another file: bring it back or train again")
     return card
 
 
@@ -156,6 +159,31 @@ def comparison_of(shelf: Shelf, version: str) -> Comparison | None:
         return None
     except ValidationError as error:
         raise ModelRefused(f"model {version}: expected its comparison, got a damaged file: compare it again") from error
+
+
+@dataclass(frozen=True)
+class ModelLine:
+    """One model in a list. trained_on : what it learnt from, or why its files cannot be read."""
+
+    version: str
+    used: bool
+    trained_on: str
+    comparison: Comparison | None
+
+
+def model_lines(shelf: Shelf) -> list[ModelLine]:
+    """Every model, the shipped one first. A damaged one says so: the list must help to roll back just then."""
+    used = in_use(shelf).version
+    return [_line(shelf, version, version == used) for version in (SHIPPED_NAME, *versions(shelf))]
+
+
+def _line(shelf: Shelf, version: str, used: bool) -> ModelLine:
+    try:
+        card = card_of(shelf, version)
+        compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
+    except ModelRefused as error:
+        return ModelLine(version, used, str(error), None)
+    return ModelLine(version, used, str(card["trained_on"]), compared)
 
 
 def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from desk.learning.comparison import Comparison, SetCompared, Span
-from desk.learning.model_shelf import SHIPPED_NAME, card_of, comparison_of, in_use, versions
+from desk.learning.model_shelf import in_use, model_lines
 from desk.learning.reassess import Reassessed
 from desk.learning.shelf import Shelf
 from desk.wording import say_label
@@ -13,12 +13,10 @@ def say_models(shelf: Shelf) -> str:
     """One line for each model, then every change of the one in use."""
     used = in_use(shelf)
     lines = []
-    for version in (SHIPPED_NAME, *versions(shelf)):
-        card = card_of(shelf, version)
-        mark = "in use" if version == used.version else "      "
-        compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
+    for one in model_lines(shelf):
+        mark, compared = "in use" if one.used else "      ", one.comparison
         told = "" if compared is None else f"; compared with {compared.in_use}: {say_verdict(compared)}"
-        lines.append(f"{mark}  {version}  {card['trained_on']}{told}")
+        lines.append(f"{mark}  {one.version}  {one.trained_on}{told}")
     for change in used.changes:
         why = f": {change.reason}" if change.reason else ""
         lines.append(f"{change.at[:16]} {change.by} {change.what} {change.version} (before {change.before}){why}")

@@ -99,9 +99,7 @@ def simulated(
             known = list(pool[:start])
             for n in range(rounds + 1):
                 p, got = _fit(labels, rest.where(np.isin(rest.groups, known)), [test.x, rest.x], seed + run)
-                out[run, n] = macro_f1(
-                    list(zip(test.labels.tolist(), [labels[i] for i in p.argmax(axis=1)], strict=True))
-                )
+                out[run, n] = _scored(labels, test, p)
                 if n < rounds:
                     known += _more(rest, got, known, step) if wise else list(pool[len(known) : len(known) + step])
         if on_step:

@@ -14,25 +14,25 @@ from desk.learning.comparison import Comparison
 from desk.learning.corrected import Snapshot
 from desk.learning.doubts import Doubt, read_doubts
 from desk.learning.drift import Week, weeks_against
-from desk.learning.model_shelf import SHIPPED_NAME, InUse, card_of, comparison_of, folder_of, in_use, versions
+from desk.learning.model_shelf import (
+    SHIPPED_NAME,
+    InUse,
+    ModelLine,
+    card_of,
+    comparison_of,
+    folder_of,
+    in_use,
+    model_lines,
+    versions,
+)
 from desk.learning.next import LearningCurve, read_curve
 from desk.learning.seen import baseline_of, keep_warning, learnt_photographs, seen
-from desk.learning.shelf import Shelf, kept_snapshots
+from desk.learning.shelf import Shelf, kept_snapshots, snapshot_named
 from desk.records import tables
 from desk.shop.desk import Desk
 
 _MARGIN_SHARE = 0.6
 _DOUBTS_SHOWN = 40
-
-
-@dataclass(frozen=True)
-class ModelLine:
-    """One model in a list."""
-
-    version: str
-    used: bool
-    trained_on: str
-    comparison: Comparison | None
 
 
 @dataclass(frozen=True)
@@ -48,11 +48,7 @@ class Overview:
 def overview(shelf: Shelf) -> Overview:
     """Models and snapshots of a desk."""
     used = in_use(shelf)
-    lines = []
-    for version in (SHIPPED_NAME, *versions(shelf)):
-        card = card_of(shelf, version)
-        compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
-        lines.append(ModelLine(version, version == used.version, str(card["trained_on"]), compared))
+    lines = model_lines(shelf)
     try:
         return Overview(used, lines[::-1], kept_snapshots(shelf), None)
     except DeskError as error:
@@ -134,8 +130,7 @@ def doubts_shown(session: Session, shelf: Shelf) -> tuple[str, list[DoubtShown]]
     for version in reversed(versions(shelf)):
         doubts = read_doubts(folder_of(shelf, version))
         if doubts:
-            wanted = card_of(shelf, version).get("snapshot")
-            snapshot = next((s for s in kept_snapshots(shelf) if s.id == wanted), None)
+            snapshot = snapshot_named(shelf, card_of(shelf, version).get("snapshot"))
             return version, [_shown(session, d, snapshot) for d in doubts[:_DOUBTS_SHOWN]]
     return "", []
 

@@ -14,7 +14,8 @@ from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.assemblies import key_of
 from desk.shop.desk import Desk
-from desk.shop.standing import intake_answers, newest_findings
+from desk.shop.joined import joined
+from desk.shop.standing import findings_to_review, intake_answers
 from desk.wording import ROUTE_WORDS, say_label, say_region
 from models.repair import decide
 from vision.findings import PhotoFindings
@@ -51,7 +52,7 @@ def would_answer(session: Session, desk: Desk, folder: Path, shop_order: str) ->
     """
     row = tables.Assembly
     found = session.scalar(select(row).where(row.shop_order_key == key_of(shop_order)))
-    photos = newest_findings(session, found.id).photos if found is not None else ()
+    photos = findings_to_review(session, found.id).photos if found is not None else ()
     if found is None or not photos:
         raise NotFound(f"expected an assembly with assessed photographs, got {shop_order!r}: check the shop order")
     files = {
@@ -64,10 +65,11 @@ def would_answer(session: Session, desk: Desk, folder: Path, shop_order: str) ->
     for photo in photos:
         told = assess.assess_photo(desk.store.checked(photo.photo.sha256, files[photo.photo.sha256]), settings)
         again.append(told.model_copy(update={"photo": photo.photo}))
+    told_together = joined(again)
     return Reassessed(
         found.shop_order,
-        tuple(_beside(a, b) for a, b in zip(photos, again, strict=True)),
-        *(ROUTE_WORDS[decide(list(those), answers, desk.rules).route] for those in (photos, again)),
+        tuple(_beside(a, b) for a, b in zip(photos, told_together, strict=True)),
+        *(ROUTE_WORDS[decide(list(those), answers, desk.rules).route] for those in (photos, told_together)),
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from desk.errors import DeskError
+from desk.errors import DeskError, one_line
 from desk.learning.options import FILE, data_option, shelf_of
 
 
@@ -64,9 +64,10 @@ def _from_corrections(
     from desk.learning.relearn import RelearnSettings, relearn
     from desk.learning.shelf import find_snapshot
     from desk.learning.sides import read_keep_out
-    from models.damage.lessons import LESSONS_FILE, save_lessons
+    from models.damage.lessons import LESSONS_FILE, LessonsError, save_lessons
     from models.damage.store import SHIPPED, load_model
     from vision.layout import builtin_layouts
+    from vision.reading import PhotoError
 
     shelf = shelf_of(data)
     found = find_snapshot(shelf, None if snapshot == "newest" else snapshot)
@@ -81,8 +82,11 @@ def _from_corrections(
     if settings.scenes < 16:
         raise DeskError(f"retrain: --scenes: expected at least 16 to mix in, got {settings.scenes}")
     base = usable_model(SHIPPED)
-    with training_progress() as on_progress:
-        done = relearn(found, base, shelf, builtin_layouts(), settings, away, on_progress)
+    try:
+        with training_progress() as on_progress:
+            done = relearn(found, base, shelf, builtin_layouts(), settings, away, on_progress)
+    except (LessonsError, PhotoError) as error:  # a kept file is damaged
+        raise DeskError(f"retrain: {one_line(error)}") from error
     for line in done.amiss:
         click.echo(f"loomtriage: {line}", err=True)
     folder = keep_model(shelf, done.model)

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from desk.learning.corrected import LearningValue
 from desk.learning.drift import Summary, Week
-from desk.learning.shelf import Shelf, kept_snapshots
+from desk.learning.shelf import Shelf, snapshot_named
 from desk.parallel import Progress, counted, pool_map
 from desk.records import tables
 from desk.records.errors import PhotoAltered, PhotoMissing
@@ -120,11 +120,8 @@ def _kept(folder: Path, sha: str) -> dict[str, float]:
 
 def learnt_photographs(shelf: Shelf, card: dict[str, Any]) -> list[str]:
     """Hashes of the photographs that a model learnt from; none where it did not learn from this desk's."""
-    if "snapshot" not in card or not kept_snapshots(shelf):
-        return []
-    kept = {one.id: one for one in kept_snapshots(shelf)}
     learnt = set(card.get("learnt_assemblies", []))
-    snapshot = kept.get(card["snapshot"])
+    snapshot = snapshot_named(shelf, card.get("snapshot"))
     return [photo.sha256 for photo in snapshot.photos if photo.assembly in learnt] if snapshot else []
 
 

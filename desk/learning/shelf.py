@@ -52,6 +52,17 @@ def kept_snapshots(shelf: Shelf) -> list[Snapshot]:
     return sorted(found, key=lambda s: s.made_at, reverse=True)
 
 
+def snapshot_named(shelf: Shelf, whole_id: object) -> Snapshot | None:
+    """The snapshot of that whole id; None where it is not here or cannot be read (`kept_snapshots` says why)."""
+    path = shelf.snapshots / f"{whole_id}.json"
+    if path not in shelf.snapshots.glob("*.json"):
+        return None
+    try:
+        return read_snapshot(path.read_bytes(), path.name)
+    except (DeskError, OSError):
+        return None
+
+
 def find_snapshot(shelf: Shelf, wanted: str | None) -> Snapshot:
     """The snapshot whose id begins so, or the newest; DeskError where there is none or several."""
     kept = kept_snapshots(shelf)

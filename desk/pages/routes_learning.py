@@ -18,6 +18,7 @@ from desk.learning.gather import gather
 from desk.learning.model_text import ROWS, say_span, say_verdict
 from desk.learning.next import LearningCurve
 from desk.learning.page_values import card_json, doubts_shown, drift_shown, model_card, overview
+from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, keep_snapshot
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
@@ -39,12 +40,11 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
     found = overview(shelf)
     with desk.database.read() as session:
         first = to_confirm_first(session, _FIRST)
-        drift = drift_shown(session, desk)
         _, doubts = doubts_shown(session, shelf)
     newest = found.snapshots[0] if found.snapshots else None
     return page(
         request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
-        first=first, drift=drift, doubts=len(doubts), say_verdict=say_verdict,
+        first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict,
     )  # fmt: skip
 
 

@@ -8,10 +8,13 @@ from pathlib import Path
 
 from desk.errors import DeskError
 from vision.findings import LABELS
+from vision.recognise import OTHER_CLASSES
 
 LABELS_FILE = "labels.toml"
 _NAME = re.compile(r"[a-z][a-z_]{2,39}")
 _MOST = 20
+_TAKEN = (*LABELS, *OTHER_CLASSES, "unjudged")
+"""Names with a meaning of their own in training: a damage called `wire` would be learnt as a sound wire."""
 
 
 def read_labels(data: Path) -> tuple[str, ...]:
@@ -31,7 +34,7 @@ def read_labels(data: Path) -> tuple[str, ...]:
     wrong = [n for n in names if not _NAME.fullmatch(n)]
     if wrong:
         raise DeskError(f"{path}: expected names of small letters and _ (3 to 40 of them), got {wrong[0]!r}: rename it")
-    known = [n for n in names if n in LABELS or names.count(n) > 1]
+    known = [n for n in names if n in _TAKEN or names.count(n) > 1]
     if known or len(names) > _MOST:
         got = f"{known[0]}, which is there already" if known else f"{len(names)} labels; at most {_MOST} are taken"
         raise DeskError(f"{path}: expected new labels, got {got}: take it out")

@@ -88,6 +88,15 @@ def save_lessons(lessons: Mapping[str, Lessons], made_for: str, path: Path) -> N
     write_file(path, stream.getvalue())
 
 
+def read_kept(path: Path, made_for: str | None = None) -> dict[str, Lessons]:
+    """Lessons that were computed and kept; a damaged file is taken away, so that the next run computes it again."""
+    try:
+        return load_lessons(path, made_for)
+    except LessonsError as error:
+        path.unlink(missing_ok=True)
+        raise LessonsError(f"expected kept lessons in {path.name}, got {error}: taken away, start again") from error
+
+
 def load_lessons(path: Path, made_for: str | None = None) -> dict[str, Lessons]:
     """Lessons by kind; LessonsError where the file is damaged or belongs to another model than ``made_for``."""
     try:

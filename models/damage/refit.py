@@ -104,7 +104,7 @@ def refit_namer(
     parts = [train for train, _ in outer]
     with _Pool(x, y, lessons.weights, workers) as pool:
         total = len(choices) * _INNER_FOLDS * (FOLDS + 1) + FOLDS + 1
-        counter = _Counter(total, on_step)
+        counter = Steps(total, on_step)
         chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, choices, seed, counter)
         tasks = [_Task(one.best, _FOLD_TREES, seed, *rows) for one, rows in zip(chosen[:-1], outer, strict=True)]
         last = chosen[-1]
@@ -156,7 +156,7 @@ def _chosen(
     y: np.ndarray,
     choices: Sequence[ForestSettings],
     seed: int,
-    counter: _Counter,
+    counter: Steps,
 ) -> list[_Choice]:
     """For each part the settings of least log loss over inner folds of it."""
     rng = np.random.default_rng(seed)
@@ -205,11 +205,14 @@ def _held_out_distances(x: np.ndarray, folds: Sequence[tuple[np.ndarray, np.ndar
     return out
 
 
-class _Counter:
+class Steps:
+    """Counts steps done and tells each to `on_step` (done, total)."""
+
     def __init__(self, total: int, on_step: Callable[[int, int], None] | None) -> None:
         self.done, self.total, self.on_step = 0, total, on_step
 
     def step(self) -> None:
+        """One more is done."""
         self.done += 1
         if self.on_step:
             self.on_step(self.done, self.total)
@@ -257,7 +260,7 @@ class _Pool:
         if self.executor:
             self.executor.shutdown(cancel_futures=True)
 
-    def run(self, tasks: Sequence[_Task], counter: _Counter) -> list[np.ndarray]:
+    def run(self, tasks: Sequence[_Task], counter: Steps) -> list[np.ndarray]:
         """Answers of every task; the forest of a task that tests nothing is kept as `last`."""
         keep = [len(task.test) == 0 for task in tasks]
         # the longest first, so that no process is left alone with it

@@ -189,7 +189,15 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         ) from error
     if foreign:
         raise ModelError(f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it")
-    plain = skops.io.loads(data, trusted=TRUSTED_TYPES)
+    try:
+        return _built(skops.io.loads(data, trusted=TRUSTED_TYPES), card)
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        raise ModelError(
+            f"expected a whole model in {folder}, got one that cannot be put together ({error!r}); do not use it"
+        ) from error
+
+
+def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     f = plain["finder"]
     parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
     finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)

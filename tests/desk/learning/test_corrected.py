@@ -13,6 +13,7 @@ from desk.shop import opinions, review
 from desk.shop.opinions import is_drawn
 
 LEARNT = next(f"L-{n}" for n in range(1000) if not is_drawn(f"L-{n}"))
+OTHER = next(f"M-{n}" for n in range(1000) if not is_drawn(f"M-{n}"))
 DRAWN = next(f"D-{n}" for n in range(1000) if is_drawn(f"D-{n}"))
 
 
@@ -114,6 +115,16 @@ def test_one_photograph_under_two_assemblies_is_refused(shop, judged):
     (photo,) = taken(shop).photos
     with pytest.raises(CorrectedError, match="each photograph under one assembly"):
         snapshot_of([photo, photo.model_copy(update={"assembly": "other"})], "3", "2031")
+
+
+def test_a_photograph_sent_under_two_assemblies_is_left_out_and_the_others_are_kept(shop, judged, drawn, capsys):
+    """One mistake at intake must not stop the desk from learning; the command says what it left out."""
+    _, sha = judged(LEARNT, EDITS)
+    judged(OTHER, EDITS[:1])
+    shop.assessed(shop.opened("L-twice"), sha, drawn.truth("a.jpg", [drawn.region("rodent", 60, 40)]))
+    assert [photo.assembly for photo in taken(shop).photos] == [OTHER]
+    assert cli.run(["dataset", "snapshot", "--data", str(shop.desk.data), "--database", _address(shop)]) == 0
+    assert "1 photograph(s) left out" in capsys.readouterr().out
 
 
 def test_commands_take_show_export_and_bring_it_to_another_desk(shop, judged, tmp_path, capsys):

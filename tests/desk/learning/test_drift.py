@@ -28,6 +28,15 @@ def test_the_value_that_moved_is_named_and_the_others_are_not():
     assert moved.warns and moved.week == later
 
 
+def test_a_value_that_the_first_photograph_lacks_is_tested_all_the_same():
+    """The first photograph of the baseline has no scale; the scale of the others moved all the same."""
+    usual, later = photographs(60), photographs(20, seed=1)
+    first = Summary(MONDAY, {"brightness, L": 70.0}, "sound")
+    far = [Summary(s.week, s.values | {"mm per px": s.values["mm per px"] + 0.1}, s.label) for s in later]
+    (week,) = weeks_against([first, *usual], far)
+    assert [m.name for m in week.moved] == ["mm per px"]
+
+
 def test_another_mix_of_labels_warns_and_few_photographs_tell_nothing():
     """All abrasion at once; and a week of three photographs."""
     (mixed,) = weeks_against(photographs(60), photographs(20, labels=("abrasion",), seed=3))

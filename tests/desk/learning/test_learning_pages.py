@@ -87,6 +87,18 @@ def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(sh
     assert model_shelf.in_use(Shelf(shop.desk.data)).version == "shipped"
 
 
+def test_a_damaged_card_or_snapshot_is_said_and_the_page_still_rolls_back(shop, reviewed_place, proposed):
+    """The model in use lost its card and the corrected set was altered: both are said, the way back is offered."""
+    shelf, analyst = Shelf(shop.desk.data), shop.browser("analyst")
+    analyst.post("/learning/snapshots", data=analyst.form)
+    model_shelf.promote(shelf, VERSION, "analyst", "the truth of p0 is wrong")
+    (proposed / CARD_FILE).write_text("[]")
+    (path,) = shelf.snapshots.glob("*.json")
+    path.write_text(path.read_text().replace('"rodent"', '"abrasion"'))
+    shown = analyst.get("/learning").text
+    assert "expected its card" in shown and "it was altered" in shown and "Go back to shipped" in shown
+
+
 def test_a_doubtful_label_is_shown_with_its_place_and_sent_back(shop, reviewed_place, proposed):
     """Its picture, both labels; one form sends the assembly back to review."""
     assembly_id, sha = reviewed_place

@@ -12,7 +12,9 @@ import pytest
 import skops.io
 
 from desk import cli
+from desk.errors import DeskError
 from desk.learning import model_shelf
+from desk.learning.compare import compare_models
 from desk.learning.comparison import Answer, Comparison, Pair, compared
 from desk.learning.model_shelf import (
     ModelRefused,
@@ -29,7 +31,9 @@ from models.damage.finder import Finder, TwoPasses, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
 from models.damage.namer import fit_namer
 from models.damage.store import CARD_FILE, MODEL_FILE, SHIPPED, DamageModel, hashlib
+from models.repair import load_rules
 from vision.cells import FEATURE_VERSION
+from vision.layout import builtin_layouts
 
 
 def tiny(seed):
@@ -89,6 +93,17 @@ def test_not_without_a_comparison_with_the_model_in_use(shelf):
     promote(shelf, ONE.version, "analyst")
     with pytest.raises(ModelRefused, match="got one with shipped"):
         promote(shelf, TWO.version, "analyst")
+
+
+def test_a_comparison_on_nothing_is_refused(shelf, made, drawn):
+    """No scene, and the only photograph is not in the store: nothing would speak against any model."""
+    region = drawn.region("rodent", 300, 60)
+    lost = made.photo(
+        "A-1", "a" * 64, drawn.truth("a.jpg", [region]), [made.place(region, "rodent", second="rodent")], True
+    )
+    with pytest.raises(DeskError, match="that can be read, got none"):
+        compare_models(shelf, ONE.version, made.snapshot([lost]), load_rules(), builtin_layouts(), 0, 1)
+    assert model_shelf.comparison_of(shelf, ONE.version) is None
 
 
 def test_what_speaks_against_it_needs_a_written_reason(shelf):

@@ -21,6 +21,8 @@ from models.repair import Answers, decide, load_rules
         ('labels = ["rodent"]', "rodent, which is there already"),
         ('labels = ["corrosion", "corrosion"]', "there already"),
         ('words = ["corrosion"]', "and nothing else"),
+        ('labels = ["wire"]', "wire, which is there already"),
+        ('labels = ["unjudged"]', "unjudged, which is there already"),
     ],
 )
 def test_a_wrong_file_of_labels_is_refused_in_one_line(tmp_path, text, reason):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.damage.lessons import LessonsError, lessons_of, load_lessons, save_lessons, together
+from models.damage.lessons import LessonsError, lessons_of, load_lessons, read_kept, save_lessons, together
 
 
 def some(labels, names=("a", "b"), group="s"):
@@ -19,6 +19,17 @@ def test_lessons_come_back_as_they_were(tmp_path):
     assert np.array_equal(got["wires"].x, [[0, 1], [1, 2]]) and got["wires"].weights.tolist() == [3.0, 3.0]
     assert got["wires"].groups.tolist() == ["s0", "s1"] and len(got["shell"]) == 0
     assert len(together(got["wires"], got["shell"])) == 2
+
+
+def test_a_damaged_file_of_kept_lessons_is_taken_away(tmp_path):
+    """It can be computed again, so it must not stop every later run."""
+    path = tmp_path / "l.npz"
+    save_lessons({"wires": some(["rodent"])}, "abc", path)
+    assert read_kept(path, "abc")["wires"].labels.tolist() == ["rodent"]
+    path.write_bytes(path.read_bytes()[:200])
+    with pytest.raises(LessonsError, match="taken away, start again"):
+        read_kept(path)
+    assert not path.exists()
 
 
 def test_lessons_of_another_model_or_version_are_refused(tmp_path):

@@ -85,6 +85,18 @@ def test_a_file_with_a_foreign_type_is_refused(model, tmp_path):
         load_model(tmp_path)
 
 
+def test_a_file_of_allowed_types_that_is_no_model_is_refused(model, tmp_path):
+    """Hash and types are right, a part is missing: one line, no traceback, and a worker goes on with another model."""
+    save_model(model, tmp_path)
+    data = skops.io.dumps({"finder": {"classes": [], "features": [], "parts": []}})
+    (tmp_path / MODEL_FILE).write_bytes(data)
+    card = json.loads((tmp_path / CARD_FILE).read_text())
+    card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
+    (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    with pytest.raises(ModelError, match="cannot be put together"):
+        load_model(tmp_path)
+
+
 class ForeignThing:
     """Something a model file has no business holding."""
 
