@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import func, select
@@ -16,7 +17,7 @@ from desk.order_pages import closing_pdf
 from desk.records import tables
 from desk.review.asked import Field, asked
 from desk.review.places import place_name
-from desk.shop.assemblies import assembly
+from desk.shop.assemblies import assembly, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.orders import files_of
@@ -53,12 +54,27 @@ class Asked:
 
 
 @dataclass(frozen=True)
+class TooOld:
+    """A photograph sent as one of the finished repair that proves nothing of this order, by its number, and why."""
+
+    number: int
+    photograph_id: int
+    sha256: str
+    name: str
+    why: str
+
+
+@dataclass(frozen=True)
 class ClosingSheet:
-    """The order, the photographs of the finished repair, and what they prove so far; `running` still to be assessed."""
+    """The order, the photographs of the finished repair, and what they prove so far; `running` still to be assessed.
+
+    `photos` came after the order was issued; those that came before it are `too_old`.
+    """
 
     order_id: int
     order: Order
     photos: tuple[PhotoFindings, ...]
+    too_old: tuple[TooOld, ...]
     running: int
     outcome: Closing | None
     fields: tuple[Asked, ...]
@@ -70,11 +86,28 @@ def closing_sheet(session: Session, desk: Desk, assembly_id: int) -> ClosingShee
     orders = papers_of(session, assembly_id, ORDER)
     if not orders:
         raise Invalid("closing", "expected a work order to close, got none: issue the order first")
-    order = Order.model_validate(orders[0].payload["order"])
-    photos = findings_to_review(session, assembly_id, after_repair=True).photos
+    order, issued = Order.model_validate(orders[0].payload["order"]), orders[0].made_at
+    photos = findings_to_review(session, assembly_id, after_repair=True, since=issued).photos
     outcome = close_order(order.work, photos, _answers(order, Answers()), desk.rules) if photos else None
     fields = fields_of(photos, order, desk.rules) if photos else ()
-    return ClosingSheet(orders[0].id, order, photos, _running(session, assembly_id), outcome, fields)
+    too_old, running = too_old_for(session, assembly_id, issued), _running(session, assembly_id, issued)
+    return ClosingSheet(orders[0].id, order, photos, too_old, running, outcome, fields)
+
+
+def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[TooOld, ...]:
+    """The photographs sent as after the repair before the order was issued: they show no repair done by it.
+
+    The same file sent once more is the same photograph and keeps the day it first came.
+    """
+    why = (
+        f"received before the order of {issued:%Y-%m-%d %H:%M} UTC; photograph the finished repair again and send "
+        "the new photograph (the same file once more proves nothing new)"
+    )
+    return tuple(
+        TooOld(number, row.id, row.sha256, row.name, why)
+        for number, row in enumerate(photographs_of(session, assembly_id), 1)
+        if row.face == "after_repair" and row.made_at <= issued
+    )
 
 
 def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Told) -> tuple[int, Closing]:
@@ -83,9 +116,7 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
     if sheet.running:
         raise Invalid("photographs", "expected assessed photographs, got some still being assessed: wait a little")
     if not sheet.photos:
-        raise Invalid(
-            "photographs", "expected photographs of the finished repair, got none: send them as `after the repair`"
-        )
+        raise Invalid("photographs", _none(sheet.too_old))
     answers = _answers(sheet.order, told.answers)
     try:
         outcome = close_order(
@@ -100,12 +131,20 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
         "ruler_checked": told.ruler_checked,
         "answers": answers.model_dump(mode="json", exclude_defaults=True),
         "photos": [photo.model_dump(mode="json", by_alias=True) for photo in sheet.photos],
+        "not_counted": [{"photo": one.number, "sha256": one.sha256, "why": one.why} for one in sheet.too_old],
         "models": sorted({photo.model.version for photo in sheet.photos}),
         "rules_sha256": desk.rules_sha256,
     }
     number = add_paper(session, by, assembly_id, kind, payload, sheet.order_id)
     refresh(session, desk, assembly_id)
     return number, outcome
+
+
+def _none(too_old: Sequence[TooOld]) -> str:
+    if not too_old:
+        return "expected photographs of the finished repair, got none: send them as `after the repair`"
+    numbers = ", ".join(f"photo {one.number}" for one in too_old)
+    return f"expected photographs of the finished repair, got only {numbers}, {too_old[0].why}"
 
 
 def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "a4") -> tuple[str, bytes]:
@@ -175,7 +214,7 @@ def _answers(order: Order, told: Answers) -> Answers:
     return told if told.circuit_class is not None else told.model_copy(update={"circuit_class": held})
 
 
-def _running(session: Session, assembly_id: int) -> int:
+def _running(session: Session, assembly_id: int, issued: datetime) -> int:
     job, photograph = tables.Job, tables.Photograph
     return (
         session.scalar(
@@ -185,6 +224,7 @@ def _running(session: Session, assembly_id: int) -> int:
             .where(
                 photograph.assembly_id == assembly_id,
                 photograph.face == "after_repair",
+                photograph.made_at > issued,
                 job.state.in_(("queued", "running")),
             )
         )

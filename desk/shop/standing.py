@@ -108,20 +108,31 @@ def keep(
     return row
 
 
-def findings_to_review(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:
+def findings_to_review(
+    session: Session, assembly_id: int, after_repair: bool = False, since: datetime = LONG_AGO
+) -> Assessed:
     """The newest findings, joined, each photograph named by its number in the assembly, as the desk speaks of it."""
-    found = newest_findings(session, assembly_id, after_repair)
+    found = newest_findings(session, assembly_id, after_repair, since)
     return Assessed(joined(numbered(found.photos, photograph_numbers(session, assembly_id))), found.newest_at)
 
 
-def newest_findings(session: Session, assembly_id: int, after_repair: bool = False) -> Assessed:
-    """The newest assessment of each photograph that was assessed: those before the repair, or those after it."""
+def newest_findings(
+    session: Session, assembly_id: int, after_repair: bool = False, since: datetime = LONG_AGO
+) -> Assessed:
+    """The newest assessment of each photograph that was assessed: those before the repair, or those after it.
+
+    Only photographs received later than `since` count.
+    """
     photograph, assessment = tables.Photograph, tables.Assessment
     newest = (
         select(func.max(assessment.id))
         .select_from(assessment)
         .join(photograph, photograph.id == assessment.photograph_id)
-        .where(photograph.assembly_id == assembly_id, (photograph.face == "after_repair") == after_repair)
+        .where(
+            photograph.assembly_id == assembly_id,
+            (photograph.face == "after_repair") == after_repair,
+            photograph.made_at > since,
+        )
         .group_by(assessment.photograph_id)
     )
     rows = session.execute(

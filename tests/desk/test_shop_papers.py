@@ -139,9 +139,9 @@ def test_an_answer_to_an_older_quote_is_refused(shop, ordered):
 def repaired(shop, ordered, drawn, blank_photo):
     """Photograph the finished repair: two sleeves or other regions and splices as given."""
 
-    def make(regions=(), splices=()):
+    def make(regions=(), splices=(), number=7):
         known = drawn.truth("after.jpg", list(regions), list(splices))
-        path = blank_photo(7, "after.jpg")
+        path = blank_photo(number, "after.jpg")
         sha = hash_of(path)
         shop.desk.store.take_in(path, sha, ".jpg")
         shop.assessed(ordered, sha, known)
@@ -200,6 +200,54 @@ def test_nothing_is_closed_without_a_photograph_of_the_repair(shop, ordered):
     """It says which to send."""
     with pytest.raises(Invalid, match="after the repair"):
         closed(shop, ordered, 2, True)
+
+
+def ordered_again(shop, assembly_id):
+    with shop.desk.database.write() as session:
+        return orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+
+
+def test_a_photograph_from_before_the_newest_order_closes_nothing(shop, repaired):
+    """A photograph of an earlier repair, then a new order: it is listed with why, and nothing goes on record."""
+    assembly_id = repaired()
+    ordered_again(shop, assembly_id)
+    with pytest.raises(Invalid, match=r"got only photo 2, received before the order of \d{4}-\d\d-\d\d"):
+        closed(shop, assembly_id, 2, True)
+    with shop.desk.database.read() as session:
+        sheet = closing.closing_sheet(session, shop.desk, assembly_id)
+        assert papers_of(session, assembly_id, CLOSING, NOT_CLOSED) == []
+    assert sheet.photos == () and sheet.outcome is None and [one.number for one in sheet.too_old] == [2]
+    page = shop.browser("reviewer").get(f"/assemblies/{assembly_id}/closing").text
+    assert "Do not count" in page and "photograph the finished repair again" in page
+    assert "What the photographs prove so far" not in page
+
+
+def test_only_photographs_since_the_newest_order_are_held_against_it(shop, repaired, drawn):
+    """The old one shows bites and would keep the order open; the new one is clean and closes it alone.
+
+    The paper names the one that did not count.
+    """
+    assembly_id = repaired([drawn.region("rodent", 300, 40)])
+    ordered_again(shop, assembly_id)
+    repaired(number=9)
+    number, outcome = closed(shop, assembly_id, 2, True)
+    assert outcome.state == "closed", outcome.unmet
+    with shop.desk.database.read() as session:
+        held = session.get_one(tables.Paper, number).payload
+    assert len(held["photos"]) == 1 and [one["photo"] for one in held["not_counted"]] == [2]
+
+
+def test_the_same_file_sent_again_is_still_from_before_the_order(shop, repaired, blank_photo):
+    """The store keeps one photograph for one content, and the day it first came."""
+    assembly_id = repaired()
+    ordered_again(shop, assembly_id)
+    receipt = shop.sent(assembly_id, blank_photo(7, "again.jpg"), "after_repair")
+    assert receipt.again
+    with shop.desk.database.read() as session:
+        sheet = closing.closing_sheet(session, shop.desk, assembly_id)
+    assert (sheet.photos, sheet.running) == ((), 0)
+    assert [one.photograph_id for one in sheet.too_old] == [receipt.photograph_id]
+    assert "same file once more" in sheet.too_old[0].why
 
 
 def test_the_pages_lead_from_order_to_closing(shop, repaired):
