@@ -72,6 +72,8 @@ def greeting(desk: Desk, plan: HostingPlan, address: str) -> Iterator[str]:
         token = people.first_link(session)
     if token is not None:
         yield f"Nobody has an account yet. Open this link once, within 48 hours: {address}/set-up/{token}"
+    if plan.workers == 0:
+        yield "Caution: nobody assesses here (--workers 0): photographs are kept and wait for a start with --workers 1."
     if plan.host not in LOCAL and not plan.https:
         yield (
             "Caution: passwords and photographs travel unencrypted. Put the desk behind TLS: leave --host out, "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from desk.order_answers import answers_given
 from desk.review.edits import Answer, Branches, CountWires, Entry, MeasureWire, Relabel, Settle, Typed, Withdraw
 from desk.review.places import present
 from desk.review.reviewed import Reviewed
@@ -38,8 +39,8 @@ def entry_words(entry: Entry, names: dict[str, str]) -> str:
         kept = ("kept " if edit.keep else "left out ") if isinstance(edit, Settle) else ""
         return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
     if isinstance(edit, Answer):
-        given = edit.answers.model_dump(exclude_defaults=True)
-        return "answered: " + "; ".join(f"{name.replace('_', ' ')} {_said(value)}" for name, value in given.items())
+        given = answers_given(edit.answers)
+        return "answered: " + "; ".join(f"{say_places(one.asked())} {one.answer}" for one in given)
     if isinstance(edit, MeasureWire):
         wire = edit.wire
         return f"wire {wire.id}: {wire.before_mm:g} mm to the damage, {wire.damage_mm:g} mm, {wire.after_mm:g} mm on"
@@ -63,9 +64,3 @@ def presented(entry: Entry, found: Reviewed) -> Entry:
         return entry
     answers = present(entry.edit.answers, found.photos)
     return entry.model_copy(update={"edit": entry.edit.model_copy(update={"answers": answers})})
-
-
-def _said(value: object) -> str:
-    if isinstance(value, dict):
-        return ", ".join(f"{say_places(str(on))} {_said(given)}" for on, given in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value).replace("_", " ")

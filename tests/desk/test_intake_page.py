@@ -237,3 +237,19 @@ def test_the_intake_form_by_keyboard_alone(open_page, served):
     with served.desk.database.read() as session:
         row = session.query(tables.Intake).one()
         assert (row.vehicle, row.circuit_class) == ("LT 9", "restraint")
+
+
+def test_the_newest_receipt_stands_first_and_in_view(open_page, served, tmp_path):
+    """After one photograph that was kept, a file that is none is sent: its refusal is what the phone shows."""
+    good, bad = tmp_path / "good.png", tmp_path / "bad.jpg"
+    cv2.imwrite(str(good), np.full((700, 1000, 3), 90, "uint8"))
+    bad.write_bytes(b"PK\x03\x04" + bytes(4000))
+    page = open_page("intake", f"/assemblies/{served.opened()}/photographs")
+    for number, path in enumerate((good, bad), 1):
+        page.get_by_label("Take a photograph").set_input_files(path)
+        page.locator(".sending .note").nth(number - 1).wait_for(timeout=30000)
+    first = page.locator(".sending > li").first
+    assert "bad.jpg" in first.inner_text()
+    box, rail = first.bounding_box(), page.locator(".rail").bounding_box()
+    assert box["y"] >= 0
+    assert box["y"] + box["height"] <= rail["y"]

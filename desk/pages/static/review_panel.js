@@ -111,7 +111,7 @@ function changeOf(change) {
   const [first, rest] = [change.filter((line) => /^(route|at worst):/.test(line)), change.filter((line) => !/^(route|at worst):/.test(line))];
   const list = (lines) => tag("ul", {}, ...lines.map((line) => tag("li", {}, line)));
   return tag("div", { class: "note open", id: "change" }, tag("strong", {}, "Changed by the review"), ...(first.length ? [list(first)] : []),
-    ...(rest.length ? [tag("details", {}, tag("summary", {}, `${rest.length} more`), list(rest))] : []));
+    ...(rest.length ? [tag("details", {}, tag("summary", {}, first.length ? `${rest.length} more` : `${rest.length} rule${rest.length > 1 ? "s" : ""}`), list(rest))] : []));
 }
 
 export function drawDecision(state) {
@@ -120,7 +120,8 @@ export function drawDecision(state) {
   const order = ["violated", "cannot_tell", "met"];
   const rules = [...decision.rules].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict));
   by("answer").replaceChildren(
-    tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words), tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)),
+    tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words),
+      ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
     tag("p", {}, `wires to repair: ${decision.wires}`),
     ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(
@@ -172,7 +173,7 @@ export function drawEntries(state, act) {
   const items = state.entries.map((entry) => {
     const standing = entry.standing ? tag("strong", { class: "stopword" }, ` ${entry.standing}`) : "";
     const line = tag("li", { "data-entry": String(entry.id) }, `${entry.words} `, tag("br"),
-      tag("span", { class: "soft" }, `${entry.id} · ${entry.person} · ${new Date(entry.made_at).toLocaleString()}`), standing);
+      tag("span", { class: "soft" }, `${entry.id} · ${entry.person} · ${new Date(entry.made_at).toLocaleString("sv-SE", { dateStyle: "short", timeStyle: "short" })}`), standing);
     if (entry.reason) line.append(tag("p", { class: "soft" }, entry.reason));
     if (entry.standing === "waits") line.append(conflictOf(entry, act));
     return line;

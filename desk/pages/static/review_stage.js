@@ -34,13 +34,16 @@ export class Stage {
     file.className = "soft";
     file.textContent = `${photo.face} · ${photo.file}`;
     this.caption.append(name, file);
+    const zooms = document.createElement("span");
+    zooms.className = "zooms";
     for (const [sign, word, factor] of [["−", "farther", 1 / 1.5], ["+", "nearer", 1.5], ["⤢", "whole photograph", 0]]) {
       const button = document.createElement("button");
       Object.assign(button, { type: "button", className: "button", textContent: sign, title: word });
       button.setAttribute("aria-label", `${photo.name}: ${word}`);
       button.addEventListener("click", () => (factor ? this.zoom(factor) : this.fit()));
-      this.caption.append(button);
+      zooms.append(button);
     }
+    this.caption.append(zooms);
     const overlays = document.createElement("details");
     const summary = document.createElement("summary");
     summary.textContent = "overlays";

@@ -82,6 +82,7 @@ function show(item, answer) {
     entry.textContent = `${advice.fault}: ${advice.advice}`;
     item.advice.append(entry);
   }
+  if (!answer.usable) item.row.scrollIntoView({ block: "nearest" });
   if (answer.again) return;
   const entry = document.createElement("li");
   const picture = document.createElement("img");
@@ -115,6 +116,7 @@ async function work() {
         item.said.textContent = error.message;
         item.row.classList.add("note", "stop");
         item.again.hidden = false;
+        item.row.scrollIntoView({ block: "nearest" });
       })
       .finally(() => {
         running -= 1;
@@ -143,15 +145,16 @@ function add(file, face) {
     waiting.push(item);
     work();
   });
-  list.append(row);
   waiting.push(item);
+  return row;
 }
 
 for (const pick of form.querySelectorAll(".pick")) {
   pick.addEventListener("change", () => {
     const face = form.querySelector('input[name="face"]:checked')?.value;
     if (!face) return;
-    for (const file of pick.files) add(file, face);
+    list.prepend(...[...pick.files].map((file) => add(file, face))); // the newest first, where it is looked for
+    list.firstElementChild?.scrollIntoView({ block: "nearest" });
     pick.value = "";
     work();
   });
