@@ -8,23 +8,46 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from PIL import Image
+
+from desk.errors import one_line
 from desk.overlay import path_of
-from desk.pictures import data_uri
+from desk.pictures import bytes_uri, data_uri
 from desk.report import TEMPLATES, environment
 from desk.wording import CLOSING_WORDS, say_measure, say_places, say_step
 from vision.findings import Decision, PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
 _STYLE = "evidence.css"
+ORIGINALS_AT_MOST_BYTES = 60_000_000
+"""All originals of one page together; a browser opens a page of a third more (base64) within seconds."""
+_BROWSERS_SHOW = {".jpg": "image/jpeg", ".png": "image/png", ".webp": "image/webp"}
+_TO_SAVE_ONLY = {".heic": "image/heic", ".tif": "image/tiff"}
+_ORIENTATION = 0x0112
+
+
+@dataclass(frozen=True)
+class View:
+    """What the page holds of a photograph, as data addresses; or why it holds nothing to look at.
+
+    `picture` is to look at, and is the original bit for bit where `is_original`. Where browsers do not show the
+    original, it is `to_save`.
+    """
+
+    picture: str | None
+    is_original: bool = False
+    to_save: str | None = None
+    why_not: str | None = None
 
 
 @dataclass(frozen=True)
 class Pictured:
-    """One photograph: its picture scaled for the page, or why there is none, and what is known of the original."""
+    """One photograph: what the page holds of it, and what is known of the original."""
 
     number: int
     face: str
     file: str
+    suffix: str
     sha256: str
     size_bytes: int
     width_px: int
@@ -32,8 +55,7 @@ class Pictured:
     taken_at: str | None
     received_at: str
     received_by: str
-    picture: str | None
-    why_not: str | None
+    view: View
     findings: PhotoFindings | None
 
 
@@ -58,7 +80,10 @@ class Happened:
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything the page shows. `versions`: what the answers were made with, by name."""
+    """Everything the page shows. `versions`: what the answers were made with, by name.
+
+    `too_large_bytes`: how much all originals hold together, where that is too much for one page.
+    """
 
     shop_order: str
     vehicle: str
@@ -69,6 +94,7 @@ class Evidence:
     made_by: str
     state: str
     photos: Sequence[Pictured]
+    too_large_bytes: int | None
     places: Sequence[Place]
     decision: Decision
     happened: Sequence[Happened]
@@ -76,12 +102,30 @@ class Evidence:
     versions: Mapping[str, str]
 
 
-def picture_of(path: Path) -> tuple[str | None, str | None]:
-    """The photograph scaled for the page as a data address; or None and why."""
+def view_of(path: Path, whole: bool) -> View:
+    """The photograph for the page: the original where it may be `whole`, with a view where browsers show none."""
+    if not whole:
+        return _scaled(path, None)
+    data = path.read_bytes()
+    media = _BROWSERS_SHOW.get(path.suffix)
+    if media and not _turned_unsurely(path):
+        return View(bytes_uri(data, media), is_original=True)
+    return _scaled(path, bytes_uri(data, media or _TO_SAVE_ONLY[path.suffix]))
+
+
+def _scaled(path: Path, to_save: str | None) -> View:
     try:
-        return data_uri(read_photo(path).bgr), None
+        return View(data_uri(read_photo(path).bgr), to_save=to_save)
     except PhotoError as error:
-        return None, str(error)
+        return View(None, to_save=to_save, why_not=one_line(error))
+
+
+def _turned_unsurely(path: Path) -> bool:
+    """Whether a browser may show it lying: all obey the orientation in JPEG, not all that in PNG and WebP."""
+    if path.suffix == ".jpg":
+        return False
+    with Image.open(path) as image:
+        return image.getexif().get(_ORIENTATION, 1) != 1
 
 
 def style() -> str:
@@ -100,7 +144,12 @@ def evidence_html(evidence: Evidence) -> str:
     env.globals.update(say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
     env.filters.update(places=say_places)
     return env.get_template("evidence.html.j2").render(
-        e=evidence, style=style(), style_source=style_source(), how_sure=how_sure, say=say_measure
+        e=evidence,
+        most_bytes=ORIGINALS_AT_MOST_BYTES,
+        style=style(),
+        style_source=style_source(),
+        how_sure=how_sure,
+        say=say_measure,
     )
 
 

@@ -1,4 +1,4 @@
-"""Photographs for a page: downsized JPEG as data addresses, so that the page asks for nothing else."""
+"""Photographs for a page as data addresses, downsized or bit for bit, so that the page asks for nothing else."""
 
 from __future__ import annotations
 
@@ -23,7 +23,12 @@ def data_uri(bgr: np.ndarray, max_side_px: int = MAX_SIDE_PX) -> str:
     done, data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     if not done:
         raise ValueError(f"expected a picture OpenCV can encode, got shape {bgr.shape} of {bgr.dtype}")
-    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
+    return bytes_uri(data.tobytes(), "image/jpeg")
+
+
+def bytes_uri(data: bytes, media: str) -> str:
+    """A data address that holds `data` bit for bit. media : its kind, such as image/png."""
+    return f"data:{media};base64," + base64.b64encode(data).decode("ascii")
 
 
 def close_up_box(rings: list[Ring], width_px: int, height_px: int) -> tuple[int, int, int, int]:

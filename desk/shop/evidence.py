@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from importlib import metadata
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from desk.errors import one_line
-from desk.evidence import Evidence, Happened, Pictured, Place, picture_of
+from desk.evidence import ORIGINALS_AT_MOST_BYTES, Evidence, Happened, Pictured, Place, View, view_of
 from desk.quote import HOW_WORDS
 from desk.records import tables
 from desk.records.columns import now
@@ -40,6 +41,9 @@ def evidence_of(session: Session, desk: Desk, by: Account, assembly_id: int) -> 
     people = {one.id: one.name for one in session.scalars(select(tables.Person))}
     standing = session.get(tables.Standing, assembly_id)
     findings = {photo.photo.sha256: photo for photo in (*review.photos, *after)}
+    files = _files(session, desk, assembly_id)
+    size_bytes = sum(file.stat().st_size for file in files.values() if isinstance(file, Path))
+    too_large = size_bytes > ORIGINALS_AT_MOST_BYTES
     return Evidence(
         shop_order=row.shop_order,
         vehicle=held.vehicle,
@@ -49,7 +53,8 @@ def evidence_of(session: Session, desk: Desk, by: Account, assembly_id: int) -> 
         made_at=_moment(now()),
         made_by=by.name,
         state=STATE_WORDS[standing.state] if standing else "opened",
-        photos=_photos(session, desk, assembly_id, findings, people),
+        photos=_photos(session, assembly_id, files, not too_large, findings, people),
+        too_large_bytes=size_bytes if too_large else None,
         places=_places(session, assembly_id, review),
         decision=review.after,
         happened=_happened(session, assembly_id, review, people),
@@ -62,19 +67,34 @@ def _moment(moment: Any) -> str:
     return str(moment.strftime("%Y-%m-%d %H:%M UTC"))
 
 
+def _files(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path | str]:
+    """Each photograph's file by its hash, held against it; or what is amiss."""
+    found: dict[str, Path | str] = {}
+    for row in photographs_of(session, assembly_id):
+        try:
+            found[row.sha256] = desk.store.checked(row.sha256, row.suffix)
+        except (PhotoMissing, PhotoAltered) as error:
+            found[row.sha256] = one_line(error)
+    return found
+
+
 def _photos(
-    session: Session, desk: Desk, assembly_id: int, findings: Mapping[str, PhotoFindings], people: Mapping[int, str]
+    session: Session,
+    assembly_id: int,
+    files: Mapping[str, Path | str],
+    whole: bool,
+    findings: Mapping[str, PhotoFindings],
+    people: Mapping[int, str],
 ) -> list[Pictured]:
     found = []
     for number, row in enumerate(photographs_of(session, assembly_id), 1):
-        try:
-            picture, why_not = picture_of(desk.store.checked(row.sha256, row.suffix))
-        except (PhotoMissing, PhotoAltered) as error:
-            picture, why_not = None, one_line(error)
+        file = files[row.sha256]
+        view = view_of(file, whole) if isinstance(file, Path) else View(None, why_not=file)
         found.append(
             Pictured(
-                number, FACE_WORDS[row.face], row.name, row.sha256, row.size_bytes, row.width_px, row.height_px,
-                row.taken_at, _moment(row.made_at), people[row.made_by], picture, why_not, findings.get(row.sha256),
+                number, FACE_WORDS[row.face], row.name, row.suffix, row.sha256, row.size_bytes, row.width_px,
+                row.height_px, row.taken_at, _moment(row.made_at), people[row.made_by], view,
+                findings.get(row.sha256),
             )
         )  # fmt: skip
     return found

@@ -1,12 +1,17 @@
 """What follows the work order: quote, the customer's answer, closing with photographs of the repair, evidence."""
 
+import base64
+import hashlib
 import io
 import re
 from datetime import date, timedelta
 from html.parser import HTMLParser
 
+import cv2
+import numpy as np
 import pypdfium2
 import pytest
+from PIL import Image
 
 from desk.evidence import style_source
 from desk.records import tables
@@ -298,11 +303,16 @@ class Page(HTMLParser):
 
     def __init__(self, text):
         super().__init__()
-        self.tags, self.asked = [], []
+        self.tags, self.asked, self.shown, self.to_save = [], [], [], {}
         self.feed(text)
 
     def handle_starttag(self, tag, attrs):
         self.tags.append(tag)
+        given = dict(attrs)
+        if tag == "img":
+            self.shown.append(base64.b64decode(given["src"].partition(",")[2]))
+        if tag == "a" and "download" in given:
+            self.to_save[given["download"]] = base64.b64decode(given["href"].partition(",")[2])
         self.asked += [
             value for name, value in attrs if name in ("src", "href") and not value.startswith(("data:", "#"))
         ]
@@ -336,3 +346,64 @@ def test_the_evidence_says_which_photograph_is_gone_or_altered(shop, ordered):
     shop.desk.store.path(row.sha256, ".jpg").write_bytes(b"other")
     text = shop.browser("analyst").get(f"/assemblies/{ordered}/evidence").text
     assert "Not shown:" in text and row.sha256 in text and "data:image" not in text
+
+
+@pytest.fixture
+def kinds(tmp_path):
+    """A small photograph as JPEG on its side, PNG, PNG with an orientation, WebP, HEIC and TIFF, by suffix."""
+    bgr = np.random.default_rng(5).integers(0, 255, (300, 400, 3)).astype(np.uint8)
+    image = Image.fromarray(cv2.resize(bgr[::20, ::20], (400, 300)))
+    lying = Image.Exif()
+    lying[0x0112] = 6
+    found = {}
+    for number, (name, more) in enumerate(
+        {
+            "a.jpg": {"exif": lying},
+            "b.png": {},
+            "c.png": {"exif": lying},
+            "d.webp": {},
+            "e.heic": {},
+            "f.tif": {},
+        }.items()
+    ):
+        image.putpixel((0, 0), (number, 0, 0))
+        image.save(tmp_path / name, **more)
+        found[name] = tmp_path / name
+    return found
+
+
+def test_the_evidence_holds_each_original_bit_for_bit(shop, ordered, kinds):
+    """What is saved from the page has the stated SHA-256 (hashlib); what browsers do not all show has a view as well.
+
+    JPEG, PNG and WebP are looked at as they are; a PNG that lies on its side, HEIC and TIFF are saved by a link.
+    """
+    for file in kinds.values():
+        shop.sent(ordered, file)
+    text = shop.browser("analyst").get(f"/assemblies/{ordered}/evidence").text
+    page = Page(text)
+    stated = re.findall(r"SHA-256 ([0-9a-f]{64})", text)
+    shown = [hashlib.sha256(data).hexdigest() for data in page.shown]
+    saved = {name: hashlib.sha256(data).hexdigest() for name, data in page.to_save.items()}
+    assert len(stated) == len(page.shown) == 7
+    assert [a == b for a, b in zip(stated, shown, strict=True)] == [True, True, True, False, True, False, False]
+    assert saved == {"photo-4.png": stated[3], "photo-6.heic": stated[5], "photo-7.tif": stated[6]}
+    assert page.to_save["photo-6.heic"] == kinds["e.heic"].read_bytes()
+    for data in page.shown:
+        assert Image.open(io.BytesIO(data)).format in ("JPEG", "PNG", "WEBP")
+    assert Image.open(io.BytesIO(page.shown[3])).size == (300, 400)  # upright
+    assert "bit for bit" in text and "Shown scaled" not in text
+
+
+def test_originals_too_large_for_one_page_are_shown_scaled_and_the_page_says_why(shop, ordered, kinds):
+    """Two photographs of 31 MB (bytes after the end of a JPEG are allowed): none is embedded as it is."""
+    for name in ("a.jpg", "b.jpg"):
+        data = kinds["a.jpg"].read_bytes()
+        file = kinds["a.jpg"].with_name(f"large-{name}")
+        file.write_bytes(data + name.encode() * 6_200_000)
+        shop.sent(ordered, file)
+    text = shop.browser("analyst").get(f"/assemblies/{ordered}/evidence").text
+    page = Page(text)
+    stated = re.findall(r"SHA-256 ([0-9a-f]{64})", text)
+    assert len(stated) == len(page.shown) == 3 and len(text) < 2_000_000
+    assert not set(stated) & {hashlib.sha256(data).hexdigest() for data in page.shown}
+    assert "Shown scaled: the originals hold 62 MB together" in text and "up to 60 MB" in text
