@@ -124,7 +124,7 @@ def _each_once(drawn: list[Shape]) -> list[Shape]:
 def _ways(wire: Wire, rings: list[Ring]) -> list[np.ndarray]:
     """Pieces of the wire between the rings and each end that was followed to a termination. (N, 2) px each."""
     line = np.asarray(wire.centreline_px, float).reshape(-1, 2)
-    inside = np.array([_inside(point, rings) for point in line], bool)
+    inside = _inside(line, rings)
     if not inside.any():
         return []
     first, last = int(np.argmax(inside)), len(line) - 1 - int(np.argmax(inside[::-1]))
@@ -139,13 +139,19 @@ def _ways(wire: Wire, rings: list[Ring]) -> list[np.ndarray]:
 def way_inside(wire: Wire, rings: list[Ring]) -> np.ndarray | None:
     """The wire's piece from where it enters the rings to where it leaves them, (N, 2) px; None where it does not."""
     line = np.asarray(wire.centreline_px, float).reshape(-1, 2)
-    inside = np.flatnonzero([_inside(point, rings) for point in line])
+    inside = np.flatnonzero(_inside(line, rings))
     return line[inside[0] : inside[-1] + 1] if len(inside) > 1 else None
 
 
-def _inside(point: np.ndarray, rings: list[Ring]) -> bool:
-    at = (float(point[0]), float(point[1]))
-    return any(cv2.pointPolygonTest(np.asarray(r, np.float32).reshape(-1, 1, 2), at, False) >= 0 for r in rings)
+def _inside(line: np.ndarray, rings: list[Ring]) -> np.ndarray:
+    """Which points lie in one of the rings or on its edge, (N,) bool. line : (N, 2) px; long, so boxes come first."""
+    inside = np.zeros(len(line), bool)
+    for ring in rings:
+        corners = np.asarray(ring, np.float32).reshape(-1, 1, 2)
+        near = ((line >= corners.min((0, 1))) & (line <= corners.max((0, 1)))).all(axis=1)
+        for n in np.flatnonzero(near & ~inside):
+            inside[n] = cv2.pointPolygonTest(corners, (float(line[n, 0]), float(line[n, 1])), False) >= 0
+    return inside
 
 
 def _length(line: np.ndarray) -> float:

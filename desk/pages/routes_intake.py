@@ -11,7 +11,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from desk.pages.access import Visitor, desk_of, require
-from desk.pages.pictures import SIZES_PX, picture
 from desk.pages.refusals import status_of
 from desk.pages.render import page
 from desk.pages.spool import spooled
@@ -22,6 +21,7 @@ from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
 from desk.shop.papers import papers_for_page
+from desk.shop.pictures import SIZES_PX, picture
 from desk.shop.recurrence import earlier_visits
 from desk.shop.sheet import AssemblySheet, photograph, sheet_of
 from desk.shop.standing import refresh
@@ -201,4 +201,4 @@ def photograph_file(request: Request, desk: TheDesk, visitor: Anybody, photograp
         return FileResponse(path, filename=row.name, headers=headers, media_type="application/octet-stream")
     if size not in SIZES_PX:
         raise NotFound(f"expected one of {', '.join(SIZES_PX)}, original, got {size[:30]!r}")
-    return FileResponse(picture(desk, row, size), media_type="image/jpeg", headers=headers)
+    return FileResponse(picture(desk, row.sha256, row.suffix, size), media_type="image/jpeg", headers=headers)

@@ -14,10 +14,11 @@ from desk.assess import AssessSettings
 from desk.errors import DeskError, one_line
 from desk.learning.model_shelf import folders_in_turn
 from desk.records import tables
-from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing
+from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing, RecordsError
 from desk.shop import jobs
 from desk.shop.desk import Desk, open_desk
 from desk.shop.jobs import Task
+from desk.shop.pictures import make_pictures
 from desk.shop.recovery import WorkerPlan
 from desk.shop.standing import refresh, refresh_old
 from models.damage.store import SHIPPED, ModelError
@@ -65,6 +66,7 @@ def work_once(desk: Desk, worker: str) -> bool:
         _close(desk, task, None, 0.0, one_line(error))
     else:
         _close(desk, task, findings, time.perf_counter() - start, None)
+        _make_pictures(desk, task)
     return True
 
 
@@ -90,6 +92,14 @@ def _assessed(desk: Desk, task: Task) -> PhotoFindings:
     findings = assess.assess_photo(path, settings)
     # the name in the store is a hash; people and decisions speak of the photograph by its own
     return findings.model_copy(update={"photo": findings.photo.model_copy(update={"name": task.name})})
+
+
+def _make_pictures(desk: Desk, task: Task) -> None:
+    """Ahead of whoever reviews; what fails here is made, or refused with its reason, when the page asks for it."""
+    try:
+        make_pictures(desk, task.sha256, task.suffix)
+    except RecordsError as error:
+        log.warning("%s", one_line(error))
 
 
 def _close(desk: Desk, task: Task, findings: PhotoFindings | None, seconds: float, error: str | None) -> None:

@@ -3,6 +3,8 @@
 import os
 import threading
 
+import cv2
+import numpy as np
 import pytest
 import uvicorn
 from playwright.sync_api import expect, sync_playwright
@@ -356,3 +358,31 @@ def test_the_route_is_seen_without_scrolling(open_review):
     for size in (DESKTOP, PHONE):
         page = open_review(size)
         assert page.locator("#route").bounding_box()["y"] + 30 < size["height"]
+
+
+def test_all_pixels_of_a_large_photograph_are_fetched_when_somebody_goes_near(
+    shop, served, drawn, chromium, tmp_path, monkeypatch
+):
+    """It opens with the small picture, which the worker made ahead; going nearer brings the full one."""
+    known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40)])
+    known = known.model_copy(update={"width_px": 4000, "height_px": 3000})
+    path = tmp_path / "large.jpg"
+    cv2.imwrite(str(path), np.full((3000, 4000, 3), 180, np.uint8))
+    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
+    assembly_id = shop.opened()
+    shop.sent(assembly_id, path)
+    assert work_once(shop.desk, "w1.test")
+    made = {file.name.rsplit("-")[-1] for file in shop.desk.small_pictures.iterdir()}
+    assert made == {"thumb.jpg", "small.jpg"}
+    context = chromium.new_context(viewport=DESKTOP)
+    context.add_cookies([{"name": "desk_session", "value": served.tokens["reviewer"], "url": served.address}])
+    page, asked = context.new_page(), []
+    page.on("request", lambda r: asked.append(r.url.rsplit("/", 1)[-1]))
+    page.goto(f"{served.address}/assemblies/{assembly_id}/review", wait_until="networkidle")
+    page.wait_for_function("() => document.querySelector('.sheet img')?.naturalWidth === 1280")
+    assert "full" not in asked and asked.count("small") == 1
+    for _ in range(4):
+        page.get_by_role("button", name="nearer").click()
+    page.wait_for_function("() => document.querySelector('.sheet img').naturalWidth === 4000")
+    assert page.locator(".sheet img").count() == 1
+    context.close()

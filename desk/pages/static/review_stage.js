@@ -1,6 +1,7 @@
 // One photograph: moves and zooms by a CSS transform, places drawn over it in the photograph's own pixels.
 const SVG = "http://www.w3.org/2000/svg";
 const NEAREST = 8;
+const SMALL_PX = 1280; // longer side of the small picture
 
 export function svg(name, attributes = {}) {
   const made = document.createElementNS(SVG, name);
@@ -57,20 +58,39 @@ export class Stage {
     this.sheet.className = "sheet";
     this.sheet.style.width = `${photo.width_px}px`;
     this.sheet.style.height = `${photo.height_px}px`;
-    const image = new Image();
-    Object.assign(image, { src: `/photographs/${photo.id}/small`, alt: `${photo.name}, ${photo.face}, ${photo.file}`, draggable: false });
-    // the small picture shows at once; all pixels take its place when they are decoded
-    const full = new Image();
-    full.src = `/photographs/${photo.id}/full`;
-    full.decode().then(() => { image.src = full.src; }, () => undefined);
+    this.image = this.picture("small");
     this.svg = svg("svg", { viewBox: `-0.5 -0.5 ${photo.width_px} ${photo.height_px}`, "aria-hidden": "true" });
     this.under = svg("g");
     this.over = svg("g");
     this.svg.append(this.under, this.over);
-    this.sheet.append(image, this.svg);
+    this.sheet.append(this.image, this.svg);
     this.badges = document.createElement("div");
     this.view.append(this.sheet, this.badges);
     this.root.append(this.caption, this.view);
+  }
+
+  picture(size) {
+    const { id, name, face, file } = this.photo;
+    const image = new Image();
+    Object.assign(image, { src: `/photographs/${id}/${size}`, alt: `${name}, ${face}, ${file}`, draggable: false });
+    return image;
+  }
+
+  // The small picture shows at once. All pixels are fetched when somebody goes nearer than it can show, and take its
+  // place when they are decoded: four photographs of 12 megapixels decoded at every opening kept the page waiting.
+  async sharpen() {
+    const side = Math.max(this.photo.width_px, this.photo.height_px);
+    if (!this.fitted || this.sharp || side <= SMALL_PX || this.scale * side * devicePixelRatio <= SMALL_PX) return;
+    this.sharp = true;
+    try {
+      await this.image.decode();
+      const full = this.picture("full");
+      await full.decode();
+      this.image.replaceWith(full);
+      this.image = full;
+    } catch {
+      this.sharp = false; // asked for again at the next move
+    }
   }
 
   layerSwitch(layer) {
@@ -131,6 +151,7 @@ export class Stage {
   fit() {
     const { clientWidth, clientHeight } = this.view;
     if (!clientWidth) return;
+    this.fitted = true;
     this.least = Math.min(clientWidth / this.photo.width_px, clientHeight / this.photo.height_px);
     this.scale = this.least;
     this.x = (clientWidth - this.photo.width_px * this.scale) / 2;
@@ -166,6 +187,7 @@ export class Stage {
       badge.style.top = `${this.y + badge.at[1] * this.scale}px`;
     }
     for (const dot of this.over.querySelectorAll("circle")) dot.setAttribute("r", 7 / this.scale);
+    this.sharpen();
   }
 
   // where in the photograph a pointer is, px
