@@ -13,7 +13,9 @@ from desk.pages import (
     refusals,
     review_routes,
     routes_api,
+    routes_api_learning,
     routes_api_more,
+    routes_api_opinions,
     routes_api_papers,
     routes_figures,
     routes_intake,
@@ -31,6 +33,8 @@ ROUTERS = (
     routes_people.router, routes_intake.router, routes_queue.router, review_routes.router, opinion_routes.router,
     routes_orders.router, routes_papers.router, routes_api.router, routes_api_more.router,
     routes_api_papers.router,
+    routes_api_opinions.router,
+    routes_api_learning.router,
     routes_figures.router,
     routes_learning.router,
 )  # fmt: skip

@@ -96,7 +96,8 @@ class MarkState(BaseModel):
 class PhotographState(BaseModel):
     """A photograph of an assembly and how far its assessment is.
 
-    `label`: the model's; `marks`: what stands after the review; `number`: what pages call it, photo 1, photo 2.
+    `label`: the model's; `marks`: what stands after the review; `number`: what pages call it, photo 1, photo 2;
+    `model`: which one assessed it.
     """
 
     id: int
@@ -110,10 +111,11 @@ class PhotographState(BaseModel):
     label: str | None
     number: int
     marks: list[MarkState]
+    model: str | None
 
 
 class AssemblyState(BaseModel):
-    """An assembly with its photographs and the decision on it."""
+    """An assembly with its photographs and the decision on it. `models`: which models it was answered by."""
 
     id: int
     shop_order: str
@@ -126,6 +128,7 @@ class AssemblyState(BaseModel):
     cautions: list[str]
     photographs: list[PhotographState]
     decision: Decision | None
+    models: list[str]
 
 
 class Row(BaseModel):
@@ -278,7 +281,7 @@ def _state(sheet: AssemblySheet) -> AssemblyState:
         customer_says=held.customer_says, circuit_class=held.circuit_class, mats=held.mats,
         state=sheet.standing.state if sheet.standing else None, missing_faces=sheet.missing_faces,
         cautions=list(sheet.cautions), photographs=[_photograph(item) for item in sheet.photographs],
-        decision=sheet.decision,
+        decision=sheet.decision, models=sheet.models,
     )  # fmt: skip
 
 
@@ -286,7 +289,7 @@ def _photograph(item: PhotographSheet) -> PhotographState:
     return PhotographState(
         id=item.row.id, sha256=item.row.sha256, name=item.row.name, face=item.row.face, usable=item.usable,
         retake=list(item.retake), assessment=item.job_state, error=item.job_error, label=item.label,
-        number=item.number, marks=[MarkState(**mark) for mark in item.marks],
+        number=item.number, marks=[MarkState(**mark) for mark in item.marks], model=item.model,
     )  # fmt: skip
 
 

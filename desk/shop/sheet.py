@@ -32,6 +32,7 @@ class PhotographSheet:
     label: str | None
     number: int
     marks: tuple[Mark, ...]
+    model: str | None
 
 
 @dataclass(frozen=True)
@@ -46,6 +47,11 @@ class AssemblySheet:
     earlier: tuple[Earlier, ...]
     cautions: tuple[str, ...]
     made_by: str
+
+    @property
+    def models(self) -> list[str]:
+        """The models that assessed the damaged assembly; several where one was put into use in between."""
+        return sorted({one.model for one in self.photographs if one.model and one.row.face != "after_repair"})
 
     @property
     def missing_faces(self) -> list[str]:
@@ -106,6 +112,7 @@ def _photographs(
                 assessed.label if assessed else None,
                 number,
                 tuple(marks.get(row.sha256, ())),
+                assessed.model_version if assessed else None,
             )
         )
     return tuple(sheets)

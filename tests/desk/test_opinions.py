@@ -88,3 +88,28 @@ def test_the_pages_ask_blindly_and_show_kappa(shop, judged):
     assert shop.browser("intake").get("/agreement").status_code == 403
     assert 'href="/agreement"' in other.get("/assemblies").text
     assert 'href="/agreement"' not in shop.browser("intake").get("/assemblies").text
+
+
+def test_programs_are_asked_blindly_too(shop, judged):
+    """Listed, named by place, counted; nothing that is answered tells a name; a missing or repeated one is refused."""
+    order = next(f"C-{n}" for n in range(1000) if opinions.is_drawn(f"C-{n}"))
+    assembly_id, sha = judged(order, "rodent", "abrasion")
+    base = f"/api/v1/assemblies/{assembly_id}/opinion"
+    assert shop.browser("reviewer").get("/api/v1/opinions").json() == []
+    assert shop.browser("reviewer").get(base).status_code == 403
+    other = shop.browser("administrator")
+    assert other.get("/api/v1/opinions").json() == [{"assembly_id": assembly_id, "shop_order": order}]
+    asked = other.get(base).json()
+    (photo,) = asked["photographs"]
+    places = [one["place"] for one in photo["places"]]
+    assert places == [f"{sha}:r0", f"{sha}:r1"] and all(one["rings_px"] for one in photo["places"])
+    assert set(photo["places"][0]) == {"place", "region", "rings_px"} and "rodent" in asked["labels"]
+    refused = other.post(base, json={"labels": {places[0]: "rodent"}})
+    assert refused.status_code == 422 and "every place" in refused.json()["error"]
+    whole = {"labels": dict.fromkeys(places, "rodent")}
+    assert other.post(base, json=whole).status_code == 201
+    assert other.post(base, json=whole).status_code == 403
+    assert other.get("/api/v1/opinions").json() == []
+    kappa = shop.browser("analyst").get("/api/v1/agreement").json()
+    assert (kappa["people"]["n"], kappa["people"]["value"]) == (2, pytest.approx(0.0))
+    assert other.get("/api/v1/assemblies/999/opinion").status_code == 404

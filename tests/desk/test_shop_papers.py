@@ -296,6 +296,29 @@ def test_programs_do_the_same_over_the_api(shop, repaired):
     assert [one["kind"] for one in program.get(f"{base}/papers").json()] == ["closing", "approval", "quote", "order"]
     bad = program.post(f"{base}/closing", json={"answers": {"nonsense": 1}})
     assert bad.status_code == 422
+    for one in program.get(f"{base}/papers").json():
+        if one["kind"] != "approval":
+            sheet = program.get(f"/api/v1/{one['kind']}s/{one['id']}.pdf")
+            assert sheet.headers["content-type"] == "application/pdf" and sheet.content.startswith(b"%PDF")
+    assert program.get(f"/api/v1/orders/{quote}.pdf").status_code == 404
+    page = program.get(f"{base}/evidence")
+    assert page.headers["content-type"].startswith("text/html") and "Evidence on assembly W-1" in page.text
+
+
+def test_programs_see_which_photographs_count_and_which_model_answered(shop, repaired):
+    """Before the newest order: not counted, with why; the model's name stands in the answer and on both pages."""
+    assembly_id = repaired()
+    program, base = shop.browser("reviewer"), f"/api/v1/assemblies/{assembly_id}"
+    sheet = program.get(f"{base}/closing").json()
+    assert len(sheet["photos"]) == 1 and sheet["not_counted"] == [] and sheet["outcome"]["state"] == "open"
+    ordered_again(shop, assembly_id)
+    sheet = program.get(f"{base}/closing").json()
+    assert sheet["photos"] == [] and sheet["outcome"] is None
+    assert sheet["not_counted"][0]["number"] == 2 and "before the order" in sheet["not_counted"][0]["why"]
+    state = program.get(base).json()
+    assert state["models"] == ["truth"] and [one["model"] for one in state["photographs"]] == ["truth", "truth"]
+    for address in (f"/assemblies/{assembly_id}", f"/assemblies/{assembly_id}/review"):
+        assert "answered by truth" in program.get(address).text
 
 
 class Page(HTMLParser):

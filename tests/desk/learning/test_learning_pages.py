@@ -123,3 +123,33 @@ def test_drift_is_said_by_week(shop, reviewed_place):
     """One photograph tells nothing, and that is said; the light that was not measured is named."""
     shown = shop.browser("analyst").get("/learning/drift").text
     assert "too few to tell" in shown and "Light of 1 photographs is not measured" in shown
+
+
+def test_programs_read_the_same(shop, reviewed_place, proposed, drawn):
+    """Corrected sets, models and card, doubts, what to confirm next, drift; a name that is not here is one line."""
+    _, sha = reviewed_place
+    analyst, base = shop.browser("analyst"), "/api/v1/learning"
+    assert analyst.get(f"{base}/snapshots").json() == []
+    analyst.post("/learning/snapshots", data=analyst.form)
+    (line,) = analyst.get(f"{base}/snapshots").json()
+    assert (line["assemblies"], line["photographs"], line["counts"]) == (1, 1, {"rodent": {"confirmed": 1}})
+    assert analyst.get(f"{base}/snapshots/{line['id']}").json()["photos"][0]["sha256"] == sha
+    models = analyst.get(f"{base}/models").json()
+    assert [(one["version"], one["used"]) for one in models] == [("shipped", True), (VERSION, False)]
+    page = analyst.get(f"/learning/models/{VERSION}/card.json").json()
+    assert analyst.get(f"{base}/models/{VERSION}").json() == page
+    card = proposed / CARD_FILE
+    card.write_text(card.read_text().replace('"trained_on"', f'"snapshot": "{line["id"]}", "trained_on"'))
+    told = {"given": "rodent", "p_given": 0.02, "likeliest": "abrasion", "p_likeliest": 0.9}
+    write_doubts(proposed, [Doubt(assembly=ORDER, sha256=sha, region="r0", **told)])
+    doubts = analyst.get(f"{base}/doubts").json()
+    assert doubts["model"] == VERSION and doubts["doubts"][0]["doubt"]["likeliest"] == "abrasion"
+    assert analyst.get(f"{base}/next").json() == []
+    waiting = shop.opened("P-waits")
+    shop.assessed(waiting, "f" * 64, drawn.truth("b.jpg", [drawn.region("rodent", 300, 60)]))
+    assert [one["assembly_id"] for one in analyst.get(f"{base}/next").json()] == [waiting]
+    (week,) = analyst.get(f"{base}/drift").json()["weeks"]
+    assert (week["photographs"], week["told"], week["warns"]) == (2, False, False)
+    for address in ("models/none", "snapshots/none"):
+        refused = analyst.get(f"{base}/{address}")
+        assert refused.status_code == 400 and "expected" in refused.json()["error"]

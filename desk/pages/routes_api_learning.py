@@ -1,0 +1,119 @@
+"""The JSON API, continued: what the analyst reads of corrected sets, models, doubts, what to confirm next, drift."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query
+from pydantic import BaseModel
+
+from desk.learning.corrected import Snapshot
+from desk.learning.drift import Moved
+from desk.learning.model_shelf import ModelLine, model_lines
+from desk.learning.page_values import DoubtShown, card_json, doubts_shown, drift_shown, model_card
+from desk.learning.shelf import Shelf, find_snapshot, kept_snapshots
+from desk.learning.waiting import Teaching, to_confirm_first
+from desk.pages.access import Visitor, desk_of, require
+from desk.shop.desk import Desk
+
+router = APIRouter(prefix="/api/v1/learning", tags=["learning"])
+TheDesk = Annotated[Desk, Depends(desk_of)]
+Analyst = Annotated[Visitor, Depends(require("analyst"))]
+
+
+class SnapshotLine(BaseModel):
+    """A corrected set in the list. `counts`: places by label and verdict."""
+
+    id: str
+    sha256: str
+    made_at: str
+    assemblies: int
+    photographs: int
+    counts: dict[str, dict[str, int]]
+
+
+class Doubts(BaseModel):
+    """Places whose given label the model finds improbable, the least probable first; `model` empty without any."""
+
+    model: str
+    doubts: list[DoubtShown]
+
+
+class WeekState(BaseModel):
+    """A week against the baseline. `told`: false where it has too few photographs; `warns`: something moved."""
+
+    week: date
+    photographs: int
+    told: bool
+    warns: bool
+    moved: list[Moved]
+    labels_p: float | None
+
+
+class Drift(BaseModel):
+    """Weeks, newest first, what they are held against, and how many photographs have no measured light yet."""
+
+    baseline: str
+    unmeasured: int
+    weeks: list[WeekState]
+
+
+@router.get("/snapshots")
+def snapshots(desk: TheDesk, visitor: Analyst) -> list[SnapshotLine]:
+    """The corrected sets that were kept, newest first."""
+    return [
+        SnapshotLine(
+            id=one.id, sha256=one.sha256, made_at=one.made_at, assemblies=len(one.assemblies),
+            photographs=len(one.photos), counts=one.counts(),
+        )
+        for one in kept_snapshots(Shelf(desk.data))
+    ]  # fmt: skip
+
+
+@router.get("/snapshots/{snapshot}")
+def snapshot(desk: TheDesk, visitor: Analyst, snapshot: str) -> Snapshot:
+    """One corrected set, by its id or the beginning of it."""
+    return find_snapshot(Shelf(desk.data), snapshot)
+
+
+@router.get("/models")
+def models(desk: TheDesk, visitor: Analyst) -> list[ModelLine]:
+    """Every model, the shipped one first; `used` marks the one that answers."""
+    return model_lines(Shelf(desk.data))
+
+
+@router.get("/models/{version}")
+def card(desk: TheDesk, visitor: Analyst, version: str) -> dict[str, Any]:
+    """A model's card: what it learnt from, its limits, how it compares with the one in use."""
+    return card_json(model_card(Shelf(desk.data), version))
+
+
+@router.get("/doubts")
+def doubts(desk: TheDesk, visitor: Analyst) -> Doubts:
+    """Labels to look at again."""
+    with desk.database.read() as session:
+        version, found = doubts_shown(session, Shelf(desk.data))
+    return Doubts(model=version, doubts=found)
+
+
+@router.get("/next")
+def confirm_next(desk: TheDesk, visitor: Analyst, count: Annotated[int, Query(ge=1, le=100)] = 8) -> list[Teaching]:
+    """Assemblies that wait for review, in the order in which confirming them teaches most."""
+    with desk.database.read() as session:
+        return to_confirm_first(session, count)
+
+
+@router.get("/drift")
+def drift(desk: TheDesk, visitor: Analyst) -> Drift:
+    """Whether what the desk sees has moved away from what the model in use learnt from."""
+    with desk.database.read() as session:
+        found = drift_shown(session, desk)
+    weeks = [
+        WeekState(
+            week=one.week, photographs=one.photographs, told=one.told, warns=one.warns, moved=list(one.moved),
+            labels_p=one.labels_p,
+        )
+        for one in found.weeks
+    ]  # fmt: skip
+    return Drift(baseline=found.baseline, unmeasured=found.unmeasured, weeks=weeks)
