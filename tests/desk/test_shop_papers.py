@@ -223,7 +223,7 @@ def test_a_photograph_from_before_the_newest_order_closes_nothing(shop, repaired
         assert papers_of(session, assembly_id, CLOSING, NOT_CLOSED) == []
     assert sheet.photos == () and sheet.outcome is None and [one.number for one in sheet.too_old] == [2]
     page = shop.browser("reviewer").get(f"/assemblies/{assembly_id}/closing").text
-    assert "Do not count" in page and "photograph the finished repair again" in page
+    assert "These do not count" in page and "photograph the finished repair again" in page
     assert "What the photographs prove so far" not in page
 
 
