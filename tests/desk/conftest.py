@@ -177,13 +177,20 @@ def pytest_generate_tests(metafunc):
         metafunc.parametrize(name, kinds, indirect=True)
 
 
+def pytest_collection_modifyitems(items):
+    """Single tests that open a page are left out where there is no browser."""
+    if not Path(CHROMIUM).exists():
+        collect_ignore.extend(item.name for item in items if "browser" in item.fixturenames)
+        items[:] = [item for item in items if "browser" not in item.fixturenames]
+
+
 def pytest_terminal_summary(terminalreporter):
     """Say plainly what was left out."""
     if collect_ignore:
         terminalreporter.write_line(f"left out: {', '.join(collect_ignore)} (no Chromium at {CHROMIUM})")
     if not POSTGRES:
         terminalreporter.write_line(
-            "left out: the desk's tests on PostgreSQL (set LOOMTRIAGE_TEST_POSTGRES; .ci/run does it on Debian)"
+            "left out: the desk's tests on PostgreSQL (root on Debian installs it; else set LOOMTRIAGE_TEST_POSTGRES)"
         )
 
 

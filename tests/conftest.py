@@ -1,0 +1,100 @@
+"""What the tests need beside Python: on Debian it is installed and started, elsewhere the run says what it left out.
+
+Root is needed for that; `LOOMTRIAGE_TEST_INSTALL=no` keeps the machine as it is. Done when this file is read, before
+the tests are collected: which of them can run is known then. Where CI is set, nothing may be left out.
+"""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import pytest
+
+_POSTGRES_BINS = "/usr/lib/postgresql"
+
+
+def _desk_is_asked_for() -> bool:
+    """Whether this run takes in the desk's tests: the others need neither browser nor database server."""
+    desk = Path(__file__).resolve().parent / "desk"
+    paths = [Path(argument.split("::")[0]).resolve() for argument in sys.argv[1:] if not argument.startswith("-")]
+    named = [path for path in paths if path.exists()]
+    return not named or any(path == desk or desk in path.parents or path in desk.parents for path in named)
+
+
+def _may_install() -> bool:
+    debian = Path("/etc/debian_version").exists() and shutil.which("apt-get") is not None
+    return debian and os.geteuid() == 0 and os.environ.get("LOOMTRIAGE_TEST_INSTALL") != "no"
+
+
+def _postgres_bin() -> Path | None:
+    found = sorted(Path(_POSTGRES_BINS).glob("*/bin/initdb"), key=lambda path: int(path.parts[-3]))
+    return found[-1].parent if found else None
+
+
+def _chromium() -> Path:
+    return Path(os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium"))
+
+
+def _is_complete() -> bool:
+    return _chromium().exists() and "LOOMTRIAGE_TEST_POSTGRES" in os.environ
+
+
+def _install() -> None:
+    """Chromium and PostgreSQL by the system's packages, whichever is missing."""
+    absent = [] if _chromium().exists() else ["chromium"]
+    absent += [] if _postgres_bin() or "LOOMTRIAGE_TEST_POSTGRES" in os.environ else ["postgresql"]
+    absent += [] if shutil.which("ps") else ["procps"]
+    if not absent:
+        return
+    print(f"installing for the tests: {', '.join(absent)} (LOOMTRIAGE_TEST_INSTALL=no leaves them out)", flush=True)
+    quiet = {"env": os.environ | {"DEBIAN_FRONTEND": "noninteractive"}, "stdout": subprocess.DEVNULL}
+    for command in (["update", "-q"], ["install", "-y", "-q", "--no-install-recommends", *absent]):
+        done = subprocess.run(["apt-get", *command], check=False, **quiet)
+        if done.returncode != 0:
+            print(f"apt-get {command[0]} failed: the tests that need {', '.join(absent)} are left out", flush=True)
+            return
+
+
+def _start_postgres() -> None:
+    """A server of this run's own on a free port, gone with it; its address goes where the desk's tests look."""
+    tools = _postgres_bin()
+    if tools is None or "LOOMTRIAGE_TEST_POSTGRES" in os.environ:
+        return
+    home = Path(tempfile.mkdtemp(prefix="loomtriage-postgres-"))
+    shutil.chown(home, "postgres")
+
+    def run(*command: str | Path) -> None:
+        whole = ["runuser", "-u", "postgres", "--", *map(str, command)]
+        done = subprocess.run(whole, cwd=home, capture_output=True, text=True, check=False)
+        if done.returncode != 0:
+            raise RuntimeError(f"expected {Path(command[0]).name} to succeed, got: {done.stderr.strip()[-300:]}")
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    run(tools / "initdb", f"--pgdata={home}/data", "--auth=trust", "--encoding=UTF8", "--locale=C")
+    options = f"-p {port} -c fsync=off -c listen_addresses=127.0.0.1 -c unix_socket_directories={home}"
+    start = (tools / "pg_ctl", f"--pgdata={home}/data", f"--log={home}/log", "--wait", f"--options={options}", "start")
+    run(*start)
+
+    def stop() -> None:
+        run(tools / "pg_ctl", f"--pgdata={home}/data", "--mode=immediate", "stop")
+        shutil.rmtree(home, ignore_errors=True)
+
+    atexit.register(stop)
+    os.environ["LOOMTRIAGE_TEST_POSTGRES"] = f"postgresql+psycopg://postgres@127.0.0.1:{port}/postgres"
+
+
+# workers of pytest-xdist find everything prepared by the run that started them
+if _may_install() and _desk_is_asked_for() and "PYTEST_XDIST_WORKER" not in os.environ:
+    _install()
+    _start_postgres()
+if os.environ.get("CI") and _desk_is_asked_for() and not _is_complete():
+    pytest.exit("expected Chromium and PostgreSQL for the tests where CI is set, got a machine without", 2)
