@@ -93,6 +93,8 @@ async def refusal(request: Request, text: str, status: int, field: str | None = 
         return JSONResponse(said, status)
     if getattr(request.state, "visitor", None) is None:
         request.state.visitor = await run_in_threadpool(_visitor, request)
+    if status == 401 and "hx-request" in request.headers:  # a piece of a page: the page itself goes to the sign-in
+        return Response(status_code=401, headers={"HX-Refresh": "true"})
     if status == 401 and request.method == "GET":
         return RedirectResponse(f"/sign-in?then={quote(request.url.path)}", 303)
     return page(request, "refusal.html.j2", status=status, text=text, title=_TITLES.get(status, "Not carried out"))

@@ -16,10 +16,11 @@ from desk.pages.render import page
 from desk.pages.spool import spooled
 from desk.records.columns import now
 from desk.records.errors import NotFound
-from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, correct_intake, open_assembly
+from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, assembly, correct_intake, open_assembly
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
+from desk.shop.jobs import waiting
 from desk.shop.papers import papers_for_page
 from desk.shop.pictures import SIZES_PX, picture
 from desk.shop.recurrence import earlier_visits
@@ -188,6 +189,15 @@ def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id
         sheet, papers = sheet_of(session, assembly_id), papers_for_page(session, assembly_id)
     within_days = desk.rules.recurrence.within_days
     return page(request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=within_days, today=date.today())
+
+
+@router.get("/assemblies/{assembly_id}/waiting")
+def still_waiting(desk: TheDesk, visitor: Anybody, assembly_id: int) -> Response:
+    """For a page that waits: nothing yet, or, when every photograph is assessed, that it be opened anew."""
+    with desk.database.read() as session:
+        assembly(session, assembly_id)
+        busy = waiting(session, assembly_id) > 0
+    return Response(status_code=204, headers={} if busy else {"HX-Refresh": "true"})
 
 
 @router.get("/photographs/{photograph_id}/{size}")

@@ -83,7 +83,11 @@ def take_up_again(session: Session, worker_slot: str | None = None) -> set[int]:
     return given_up
 
 
-def waiting(session: Session) -> int:
-    """How many photographs wait or are being assessed."""
-    job = tables.Job
-    return session.scalar(select(func.count()).where(job.state.in_(("queued", "running")))) or 0
+def waiting(session: Session, assembly_id: int | None = None) -> int:
+    """How many photographs wait or are being assessed: all of them, or those of one assembly."""
+    job, photograph = tables.Job, tables.Photograph
+    query = select(func.count(job.id)).where(job.state.in_(("queued", "running")))
+    if assembly_id is not None:
+        query = query.join(photograph, photograph.id == job.photograph_id)
+        query = query.where(photograph.assembly_id == assembly_id)
+    return session.scalar(query) or 0

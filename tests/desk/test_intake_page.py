@@ -1,5 +1,6 @@
 """Intake in Chromium at phone size: camera input, progress, a connection that breaks, answers, legible and own."""
 
+import hashlib
 import os
 import re
 import threading
@@ -12,8 +13,11 @@ import uvicorn
 from playwright.sync_api import sync_playwright
 
 from desk.hosting import listening
+from desk.pages import assets
 from desk.records import tables
 from desk.shop import orders, quotes, review
+from desk.shop.assemblies import IntakeForm, open_assembly
+from desk.shop.standing import refresh
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 
@@ -253,3 +257,80 @@ def test_the_newest_receipt_stands_first_and_in_view(open_page, served, tmp_path
     box, rail = first.bounding_box(), page.locator(".rail").bounding_box()
     assert box["y"] >= 0
     assert box["y"] + box["height"] <= rail["y"]
+
+
+def _said(shop, number, vehicle):
+    with shop.desk.database.write() as session:
+        return open_assembly(session, shop.accounts["intake"], IntakeForm(f"S-{number}", vehicle, "none"))[0]
+
+
+def test_a_search_answers_while_typing_and_keeps_the_address_and_the_focus(open_page, served):
+    """The field keeps the focus, the count is said, the address can be opened again, Back returns; the form works by
+    itself too."""
+    for number, vehicle in enumerate(("LT 4711", "LT 4712", "XX 9")):
+        with served.desk.database.write() as session:
+            refresh(session, served.desk, _said(served, number, vehicle))
+    page = open_page("reviewer", "/assemblies", DESKTOP)
+    status = page.get_by_role("status")
+    assert status.inner_text() == "3 assemblies fit"
+    page.get_by_label("Find").press_sequentially("xx")
+    page.get_by_text("1 assembly fits").wait_for()
+    assert page.locator("tbody tr").count() == 1
+    assert page.evaluate("document.activeElement.name") == "text"
+    assert "text=xx" in page.url
+    page.reload()
+    assert (page.get_by_label("Find").input_value(), status.inner_text()) == ("xx", "1 assembly fits")
+    page.get_by_label("Find").fill("nothing like it")
+    page.get_by_text("0 assemblies fit").wait_for()
+    page.get_by_text("widen the search").wait_for()
+    page.go_back()
+    page.get_by_text("1 assembly fits").wait_for()
+    kept = page.evaluate("JSON.stringify([{...localStorage}, {...sessionStorage}])")
+    assert "4711" not in kept and "<" not in kept  # the address may stay in the browser, nothing of the records does
+    page.get_by_label("Find").fill("lt")
+    page.get_by_label("Find").press("Enter")
+    page.get_by_text("2 assemblies fit").wait_for()
+
+
+def test_a_search_after_the_session_ended_leads_to_the_sign_in(open_page, served):
+    """Not to an empty list."""
+    page = open_page("reviewer", "/assemblies", DESKTOP)
+    page.context.clear_cookies()
+    page.get_by_label("Find").press_sequentially("x")
+    page.get_by_label("Sign-in name").wait_for()
+
+
+def test_the_queue_looks_again_only_while_something_is_pending(open_page, served, blank_photo):
+    """A finished assessment appears by itself, the focus stays on its row, and then nothing more is asked."""
+    served.sent(served.opened("Q-1", "LT 1"), blank_photo(1))
+    first = open_page("reviewer", "/assemblies/1", DESKTOP)
+    first.locator(".answer").wait_for(timeout=20_000)
+    with served.desk.database.write() as session:  # one that no worker takes
+        job = tables.Job(photograph_id=1, state="running", worker="w9.away", attempts=1)
+        session.add(job)
+        session.flush()
+        number = job.id
+    page = open_page("reviewer", "/queue", DESKTOP)
+    assert "1 photograph is still being assessed" in page.get_by_role("status").inner_text()
+    page.get_by_role("link", name="Q-1").focus()
+    asked = []
+    page.on("request", lambda r: asked.append(r.url))
+    page.wait_for_timeout(4500)
+    assert any("/queue?page=1" in url for url in asked)
+    assert page.evaluate("document.activeElement.textContent") == "Q-1"
+    with served.desk.database.write() as session:
+        session.get_one(tables.Job, number).state = "done"
+    page.wait_for_function("() => document.getElementById('running').textContent.trim() === ''")
+    asked.clear()
+    page.wait_for_timeout(4000)
+    assert asked == []
+
+
+def test_the_vendored_script_is_the_published_one():
+    """SHA-256 of dist/htmx.min.js of the package htmx.org 2.0.11 as its registry hands it out; licence beside it."""
+    script = assets.STATIC / "htmx-2.0.11.min.js"
+    assert (
+        hashlib.sha256(script.read_bytes()).hexdigest()
+        == "d6fdc75f204e6bdefa99b69bf1e6d4ac69b8a364f77929f45c13476b4000f717"
+    )
+    assert "Zero-Clause BSD" in (assets.STATIC / "htmx-2.0.11.LICENSE.txt").read_text("utf-8")

@@ -45,6 +45,7 @@ ROUTES = [
     ("POST", "/people/1/link", set()),
     ("GET", "/assemblies", {"intake", "reviewer", "analyst"}),
     ("GET", "/assemblies/1", {"intake", "reviewer", "analyst"}),
+    ("GET", "/assemblies/1/waiting", {"intake", "reviewer", "analyst"}),
     ("GET", "/photographs/1/small", {"intake", "reviewer", "analyst"}),
     ("GET", "/settings", {"intake", "reviewer", "analyst"}),
     ("POST", "/settings", {"intake", "reviewer", "analyst"}),
@@ -230,7 +231,7 @@ def test_scripts_have_the_hash_of_all_of_them_in_their_address(shop):
     for name in sorted(path.name for path in assets.STATIC.iterdir()):
         answer = browser.get(f"/static/{version}/{name}")
         assert answer.headers["cache-control"].endswith("immutable"), name
-        for imported in re.findall(r'from "(.*?)"', answer.text if name.endswith(".js") else ""):
+        for imported in re.findall(r'(?m)^import .* from "(.*?)"', answer.text if name.endswith(".js") else ""):
             assert browser.get(f"/static/{version}/{imported.removeprefix('./')}").status_code == 200
     old = browser.get("/static/000000000000/review.js")
     assert (old.status_code, old.headers["cache-control"]) == (200, "no-cache")
