@@ -14,6 +14,8 @@ from desk.records import tables
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 
+expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
+
 CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1600, "height": 1000}
 
