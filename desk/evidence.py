@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from desk.overlay import path_of
 from desk.pictures import bytes_uri, data_uri
 from desk.report import TEMPLATES, environment
 from desk.wording import CLOSING_WORDS, say_measure, say_places, say_step
-from vision.findings import Decision, PhotoFindings, Region
+from vision.findings import Decision, Measure, PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
 _STYLE = "evidence.css"
@@ -138,8 +138,8 @@ def style_source() -> str:
     return "'sha256-" + base64.b64encode(hashlib.sha256(style().encode()).digest()).decode("ascii") + "'"
 
 
-def evidence_html(evidence: Evidence) -> str:
-    """The page as text; it asks for nothing else and holds no script."""
+def evidence_html(evidence: Evidence, say: Callable[[Measure | None], str] = say_measure) -> str:
+    """The page as text; it asks for nothing else and holds no script. say : how lengths are written."""
     env = environment()
     env.globals.update(say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
     env.filters.update(places=say_places)
@@ -149,7 +149,7 @@ def evidence_html(evidence: Evidence) -> str:
         style=style(),
         style_source=style_source(),
         how_sure=how_sure,
-        say=say_measure,
+        say=say,
     )
 
 

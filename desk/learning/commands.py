@@ -35,9 +35,7 @@ def take(data: Path, database: str | None) -> int:
     keep_snapshot(shelf_of(data), found)
     click.echo(say_snapshot(found))
     if doubtful:
-        click.echo(
-            f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show"
-        )
+        click.echo(f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show")
     return 0
 
 

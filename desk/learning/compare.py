@@ -114,9 +114,7 @@ def compare_models(
     pairs = list(done)
     read = [pair for pair in pairs if pair is not None]
     if not read:
-        raise DeskError(
-            "model compare: expected photographs that can be read, got none: raise --scenes"
-        )
+        raise DeskError("model compare: expected photographs that can be read, got none: raise --scenes")
     found = compared(read, version, used, now().isoformat(), left_out + len(pairs) - len(read))
     keep_comparison(shelf, found)
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Form, Request
@@ -11,6 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from desk.evidence import evidence_html, style_source
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
+from desk.pages.units import MM_PER_INCH, say_length
 from desk.shop import closing, quotes
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
@@ -84,7 +86,8 @@ def _close(desk: Desk, who: Account, assembly_id: int, given: dict[str, str]) ->
     text = given.get("joints", "").strip()
     if text and not (text.isascii() and text.isdigit() and len(text) < 5):
         raise Invalid("joints", f"joints: expected how many were counted, got {text[:30]!r}: type a number")
-    told = closing.Told(int(text) if text else None, given.get("ruler_checked") == "yes", closing.answers_from(given))
+    answers = closing.answers_from(given, MM_PER_INCH if who.unit == "in" else 1.0)
+    told = closing.Told(int(text) if text else None, given.get("ruler_checked") == "yes", answers)
     with desk.database.write() as session:
         closing.close(session, desk, who, assembly_id, told)
 
@@ -109,4 +112,4 @@ def evidence_page(desk: Desk, by: Account, assembly_id: int, save: bool) -> Resp
     kind = "attachment" if save else "inline"
     name = f"evidence-{assembly_id}.html"
     headers = {"Content-Security-Policy": policy, "Content-Disposition": f'{kind}; filename="{name}"'}
-    return HTMLResponse(evidence_html(found), headers=headers)
+    return HTMLResponse(evidence_html(found, partial(say_length, unit=by.unit)), headers=headers)

@@ -179,14 +179,19 @@ def fields_of(photos: Sequence[PhotoFindings], order: Order, rules: Rules) -> tu
     return tuple({one.name: one for one in found}.values())
 
 
-def answers_from(form: Mapping[str, str]) -> Answers:
-    """The answers of a closing form, whose fields are named `answer|place`; empty ones say nothing."""
+def answers_from(form: Mapping[str, str], mm_each: float = 1.0) -> Answers:
+    """The answers of a closing form, whose fields are named `answer|place`; empty ones say nothing.
+
+    mm_each : millimetres in the unit that its lengths were typed in
+    """
     values: dict[str, Any] = {}
     for name, text in form.items():
         field, bar, on = name.partition("|")
         if not bar or not text.strip():
             continue
         value = _value(field, text.strip())
+        if field.endswith("_mm") and isinstance(value, float):
+            value = round(value * mm_each, 3)
         if on:
             values.setdefault(field, {})[on] = value
         else:

@@ -201,6 +201,14 @@ def test_damage_still_seen_keeps_the_order_open_until_somebody_looked(shop, repa
         assert session.get_one(tables.Paper, number).payload["answers"]["labels"] == {"r0": "sound"}
 
 
+def test_lengths_typed_in_inches_are_kept_in_millimetres():
+    """6 in are 152.4 mm by the inch's definition; counts, amperes and areas are what they are."""
+    typed = {"distances_mm|r0": "6", "spacings_mm|s1": "1,5", "wire_count|": "2", "fuse_found_a|": "10"}
+    given = closing.answers_from(typed, 25.4)
+    assert (given.distances_mm, given.spacings_mm) == ({"r0": 152.4}, {"s1": 38.1})
+    assert (given.wire_count, given.fuse_found_a) == (2, 10.0)
+
+
 def test_nothing_is_closed_without_a_photograph_of_the_repair(shop, ordered):
     """It says which to send."""
     with pytest.raises(Invalid, match="after the repair"):
