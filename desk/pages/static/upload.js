@@ -149,15 +149,18 @@ function add(file, face) {
   return row;
 }
 
+function take(pick) {
+  const face = form.querySelector('input[name="face"]:checked')?.value;
+  if (!face || !pick.files.length) return;
+  list.prepend(...[...pick.files].map((file) => add(file, face))); // the newest first, where it is looked for
+  list.firstElementChild?.scrollIntoView({ block: "nearest" });
+  pick.value = "";
+  work();
+}
+
 for (const pick of form.querySelectorAll(".pick")) {
-  pick.addEventListener("change", () => {
-    const face = form.querySelector('input[name="face"]:checked')?.value;
-    if (!face) return;
-    list.prepend(...[...pick.files].map((file) => add(file, face))); // the newest first, where it is looked for
-    list.firstElementChild?.scrollIntoView({ block: "nearest" });
-    pick.value = "";
-    work();
-  });
+  pick.addEventListener("change", () => take(pick));
+  take(pick); // chosen while the page was still loading
 }
 
 window.addEventListener("beforeunload", (event) => {
