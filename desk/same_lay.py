@@ -50,9 +50,10 @@ class Still:
 
 @dataclass(frozen=True)
 class NotStill:
-    """Why the two photographs cannot be joined."""
+    """Why the two photographs cannot be joined. moved : it surely did not lie still; else nobody can tell."""
 
     reason: str
+    moved: bool = False
 
 
 def drawn(photo: PhotoFindings, place: Place) -> Drawn | None:
@@ -116,14 +117,15 @@ def same_lay(a: Drawn, b: Drawn) -> Still | NotStill:
     if share < _COINCIDE:
         return NotStill(
             f"their traces coincide over {share:.0%} of what both show ({_COINCIDE:.0%} are needed): the assembly "
-            "was moved or turned over between them"
+            "was moved or turned over between them",
+            moved=True,
         )
     apart, held = _apart(a, b, mine)
     if apart > APART_MM:
-        return NotStill(f"their traces lie {apart:.0f} mm apart: the assembly was moved between them")
+        return NotStill(f"their traces lie {apart:.0f} mm apart: the assembly was moved between them", moved=True)
     ends = _ends_meet(a, b)
     if ends is False:
-        return NotStill("they show its terminations at different places: the assembly was moved between them")
+        return NotStill("they show its terminations at different places: the assembly was moved between them", True)
     if not held and ends is None:
         return NotStill(
             "the bundle runs straight where both show it, so that nobody can tell whether it was pulled along; "

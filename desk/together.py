@@ -113,24 +113,60 @@ class _Group:
 def _still_groups(
     photos: Sequence[PhotoFindings], places: Mapping[str, Place], reasons: Mapping[str, list[str]]
 ) -> list[_Group]:
+    """Groups of photographs, the pairs that lie upon each other best joined first.
+
+    Two photographs that show only that the assembly was moved between them are never in one group, though a third
+    goes with either: over that one alone nobody can tell which of them it lay still with.
+    """
     seen = [drawn(photo, places[photo.photo.sha256]) for photo in photos]
-    group, face = list(range(len(photos))), list(range(len(photos)))
-    apart: dict[int, float] = {}
+    still: dict[tuple[int, int], Still] = {}
+    moved: set[tuple[int, int]] = set()
     for i, j in combinations(range(len(photos)), 2):
         answer = _compared(seen[i], seen[j])
-        if isinstance(answer, NotStill):
-            for one, other in ((i, j), (j, i)):
-                reasons[photos[one].photo.sha256].append(f"{photos[other].photo.name}: {answer.reason}")
+        if isinstance(answer, Still):
+            still[i, j] = answer
             continue
-        apart[i] = max(apart.get(i, 0.0), answer.apart_mm)
+        if answer.moved:
+            moved.add((i, j))
+        for one, other in ((i, j), (j, i)):
+            reasons[photos[one].photo.sha256].append(f"{photos[other].photo.name}: {answer.reason}")
+    group, used = list(range(len(photos))), []
+    for i, j in sorted(still, key=lambda pair: still[pair].apart_mm):
+        both = [[k for k, g in enumerate(group) if g == group[n]] for n in (i, j)]
+        odds = [(a, b) for a in both[0] for b in both[1] if (min(a, b), max(a, b)) in moved]
+        if odds:
+            _note_odds(photos, (i, j), odds[0], reasons)
+            continue
+        used.append((i, j))
         group = [group[i] if g == group[j] else g for g in group]
+    return _members(photos, group, {pair: still[pair] for pair in used})
+
+
+def _note_odds(
+    photos: Sequence[PhotoFindings], pair: tuple[int, int], odds: tuple[int, int], reasons: Mapping[str, list[str]]
+) -> None:
+    """Why two photographs that lie upon each other were left apart all the same."""
+    names = [photos[k].photo.name for k in odds]
+    for one, other in (pair, pair[::-1]):
+        reasons[photos[one].photo.sha256].append(
+            f"{photos[other].photo.name}: it lies as in this one, but the assembly was moved between {names[0]} and "
+            f"{names[1]}, which are joined with them"
+        )
+
+
+def _members(
+    photos: Sequence[PhotoFindings], group: Sequence[int], still: Mapping[tuple[int, int], Still]
+) -> list[_Group]:
+    """Groups of two or more, with their faces and how far their traces lie apart."""
+    face = list(range(len(photos)))
+    for (i, j), answer in still.items():
         if answer.same_face:
             face = [face[i] if f == face[j] else f for f in face]
     found = []
     for k in dict.fromkeys(group):
         members = [i for i, g in enumerate(group) if g == k]
         if len(members) > 1:
-            widest = max(apart.get(i, 0.0) for i in members)
+            widest = max(answer.apart_mm for (i, _), answer in still.items() if i in members)
             found.append(_Group([photos[i] for i in members], [face[i] for i in members], widest))
     return found
 

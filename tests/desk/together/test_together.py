@@ -132,3 +132,49 @@ def test_one_photograph_alone_stays_as_it_is(table: SimpleNamespace):
     """Nothing to join, nothing missing; the same photograph twice is one."""
     photo = _twice(table)[0]
     assert together([photo]) == [photo] and together([photo, photo]) == [photo, photo] and together([]) == []
+
+
+def _bent_aside(photo: PhotoFindings, left_of_mm: float) -> PhotoFindings:
+    """What lies left of a line swung aside, farther the farther left."""
+
+    def bent(points: list) -> list:
+        return [(x, y + 0.6 * max(0.0, left_of_mm - x)) for x, y in points]
+
+    wires = [w.model_copy(update={"centreline_mm": bent(w.centreline_mm)}) for w in photo.wires]
+    ends = [t.model_copy(update={"position_mm": bent([t.position_mm])[0]}) for t in photo.terminations]
+    return photo.model_copy(update={"wires": wires, "terminations": ends})
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_photographs_that_show_it_moved_are_not_joined_over_a_third_that_saw_none_of_it(
+    table: SimpleNamespace, order: tuple[int, ...]
+):
+    """A and C show the left half, which was swung aside between them; B shows the right half and goes with either."""
+    rng = np.random.default_rng(5)
+    made = table.assembly(100)
+    a, b = table.photograph(made, "a.jpg", (0, 420), rng), table.photograph(made, "b.jpg", (180, 420), rng)
+    c = _bent_aside(table.photograph(made, "c.jpg", (0, 420), rng), 180)
+    for pair in ([a, b], [b, c]):
+        assert all(p.lay is not None for p in together(pair))
+    assert all(p.lay is None for p in together([a, c]))
+    photos = [(a, b, c)[k] for k in order]
+    joined = {p.photo.name: p for p in together(photos)}
+    assert joined["b.jpg"].lay is not None
+    left = [name for name in ("a.jpg", "c.jpg") if joined[name].lay is None]
+    assert len(left) == 1
+    why = next(m.reason for m in joined[left[0]].missing if m.field == "lay")
+    assert "moved between" in why and "b.jpg: it lies as in this one" in why
+
+
+def test_photographs_without_overlap_are_joined_over_a_third(table: SimpleNamespace):
+    """A and C share nothing, B overlaps with both: one frame for all three."""
+    rng = np.random.default_rng(6)
+    for seed in range(100, 140):
+        made = table.assembly(seed)
+        photos = [table.photograph(made, f"{x}.jpg", w, rng) for x, w in
+                  zip("abc", ((0, 200), (30, 390), (215, 420)), strict=True)]  # fmt: skip
+        joined = [len([p for p in together(some) if p.lay]) for some in (photos[:2], photos[1:], photos[::2], photos)]
+        if joined[:3] == [2, 2, 0]:
+            assert joined[3] == 3
+            return
+    pytest.fail("no generated assembly was joined pair by pair")
