@@ -58,11 +58,10 @@ def host_desk(plan: HostingPlan, say: Say) -> int:
 
 
 def worker_plans(plan: HostingPlan) -> list[WorkerPlan]:
-    """What each worker process is told."""
-    return [
-        WorkerPlan(f"w{n + 1}", plan.data, plan.database, plan.mats, plan.rules, os.getpid())
-        for n in range(plan.workers)
-    ]
+    """What each worker process is told: those that assess, and one more for analysts' long work."""
+    told = (plan.data, plan.database, plan.mats, plan.rules, os.getpid())
+    assess = [WorkerPlan(f"w{n + 1}", *told) for n in range(plan.workers)]
+    return [*assess, WorkerPlan("learner", *told, learns=True)] if assess else []
 
 
 def greeting(desk: Desk, plan: HostingPlan, address: str) -> Iterator[str]:
@@ -73,7 +72,10 @@ def greeting(desk: Desk, plan: HostingPlan, address: str) -> Iterator[str]:
     if token is not None:
         yield f"Nobody has an account yet. Open this link once, within 48 hours: {address}/set-up/{token}"
     if plan.workers == 0:
-        yield "Caution: nobody assesses here (--workers 0): photographs are kept and wait for a start with --workers 1."
+        yield (
+            "Caution: nobody assesses here (--workers 0): photographs and analysts' work are kept and wait for a start "
+            "with --workers 1."
+        )
     if plan.host not in LOCAL and not plan.https:
         yield (
             "Caution: passwords and photographs travel unencrypted. Put the desk behind TLS: leave --host out, "

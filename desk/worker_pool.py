@@ -43,7 +43,8 @@ def _keep(plans: Sequence[WorkerPlan], stop: threading.Event, say: Callable[[str
             if process is not None:
                 say(f"A worker stopped (exit status {process.exitcode}); it is started again.")
                 _give_back(plan, say)
-            process = context.Process(target=start_worker, args=(plan,), name=f"assess-{plan.slot}", daemon=True)
+            # the learner spreads its work over processes of its own, which a daemon may not have
+            process = context.Process(target=start_worker, args=(plan,), name=plan.slot, daemon=not plan.learns)
             process.start()
             running[plan.slot] = process
         stop.wait(_LOOK_EVERY_S)

@@ -24,15 +24,11 @@ def dataset() -> None:
 @database_option
 def take(data: Path, database: str | None) -> int:
     """Keep the corrected set as the records stand now."""
-    from desk.learning.gather import gather, sent_under_several
-    from desk.learning.shelf import keep_snapshot
+    from desk.learning.take import keep_now
     from desk.learning.text import say_snapshot
 
-    with opened(data, database) as desk, desk.database.read() as session:
-        found, doubtful = gather(session, desk), len(sent_under_several(session))
-    if not found.photos:
-        raise DeskError("expected signed-off assemblies, got none: sign off reviews first; nothing was kept")
-    keep_snapshot(shelf_of(data), found)
+    with opened(data, database) as desk:
+        found, doubtful = keep_now(desk)
     click.echo(say_snapshot(found))
     if doubtful:
         click.echo(f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show")
@@ -77,20 +73,16 @@ def export(snapshot: str, file: Path, data: Path) -> int:
 @data_option
 def bring(file: Path, data: Path) -> int:
     """Take in a snapshot that was exported; one that was altered is refused."""
-    from desk.learning.corrected import read_snapshot
-    from desk.learning.shelf import keep_snapshot
+    from desk.learning.take import absent_photographs, bring_in
     from desk.learning.text import say_snapshot
-    from desk.records.photo_store import PhotoStore
 
     try:
         content = file.read_bytes()
     except OSError as error:
         raise DeskError(f"{file}: expected an exported snapshot, got {error.strerror}: check the name") from error
-    found = read_snapshot(content, str(file))
-    keep_snapshot(shelf_of(data), found)
+    found = bring_in(shelf_of(data), content, str(file))
     click.echo(say_snapshot(found))
-    store = PhotoStore(data / "photos")
-    absent = sum(not store.has(photo.sha256, photo.suffix) for photo in found.photos)
+    absent = absent_photographs(shelf_of(data), [found])[found.id]
     if absent:
         click.echo(f"{absent} of its {len(found.photos)} photographs are not in this desk's store: they teach nothing.")
     return 0

@@ -20,6 +20,8 @@ from desk.statistics import (
 
 LEAST_PLACES = 5
 """Fewer places of a label make no interval: whether it falls cannot be told then."""
+USUAL_SCENES = 48
+"""How many fresh scenes a comparison is made on where nobody says otherwise."""
 SetName = Literal["second opinions", "kept out", "generated"]
 
 

@@ -68,15 +68,14 @@ def answer(version: str, orders: tuple[str, ...], data: Path, database: str | No
     import cv2
 
     cv2.setNumThreads(1)
-    from desk.learning.model_shelf import folder_of, usable_model
+    from desk.console import training_progress
     from desk.learning.model_text import say_reassessed
-    from desk.learning.reassess import would_answer
+    from desk.learning.reassess import all_would_answer
 
-    folder = folder_of(shelf_of(data), version)
-    usable_model(folder)
-    with opened(data, database) as desk, desk.database.read() as session:
-        for order in orders:
-            click.echo(say_reassessed(would_answer(session, desk, folder, order)))
+    with opened(data, database) as desk, training_progress() as on_progress:
+        found = all_would_answer(desk, version, orders, on_progress)
+    for one in found:
+        click.echo(say_reassessed(one))
     return 0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,6 +11,9 @@ from sqlalchemy.orm import Session
 
 from desk import assess
 from desk.assess import AssessSettings
+from desk.learning.model_shelf import folder_of, usable_model
+from desk.learning.shelf import Shelf
+from desk.parallel import Progress
 from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.assemblies import key_of
@@ -41,9 +45,30 @@ class Reassessed:
     """An assembly as it is on record and as another model would answer it, before anybody's review."""
 
     shop_order: str
+    assembly_id: int
     photos: tuple[Beside, ...]
     route_now: str
     route_would: str
+
+    @property
+    def differs(self) -> bool:
+        """Whether the route or a photograph's answer would be another."""
+        return self.route_now != self.route_would or any(photo.differs for photo in self.photos)
+
+
+def all_would_answer(
+    desk: Desk, version: str, shop_orders: Sequence[str], on_progress: Progress | None = None
+) -> list[Reassessed]:
+    """`would_answer` for several assemblies; ModelRefused where the model cannot answer here."""
+    folder = folder_of(Shelf(desk.data), version)
+    usable_model(folder)
+    found = []
+    for done, order in enumerate(shop_orders, 1):
+        with desk.database.read() as session:
+            found.append(would_answer(session, desk, folder, order))
+        if on_progress:
+            on_progress("assessing again", done, len(shop_orders))
+    return found
 
 
 def would_answer(session: Session, desk: Desk, folder: Path, shop_order: str) -> Reassessed:
@@ -68,6 +93,7 @@ def would_answer(session: Session, desk: Desk, folder: Path, shop_order: str) ->
     told_together = joined(again)
     return Reassessed(
         found.shop_order,
+        found.id,
         tuple(_beside(a, b) for a, b in zip(photos, told_together, strict=True)),
         *(ROUTE_WORDS[decide(list(those), answers, desk.rules).route] for those in (photos, told_together)),
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from desk.errors import DeskError, one_line
+from desk.errors import DeskError
 from desk.learning.options import FILE, data_option, shelf_of
 
 
@@ -58,16 +58,11 @@ def _from_corrections(
     snapshot: str, keep_out: Path | None, weight: float | None, scenes: int | None, seed: int | None, data: Path
 ) -> int:
     from desk.console import training_progress
-    from desk.learning.doubts import write_doubts
-    from desk.learning.model_shelf import keep_model, usable_model
-    from desk.learning.next import learning_curve, write_curve
-    from desk.learning.relearn import RelearnSettings, relearn
+    from desk.learning.relearn import RelearnSettings
     from desk.learning.shelf import find_snapshot
     from desk.learning.sides import read_keep_out
-    from models.damage.lessons import LESSONS_FILE, LessonsError, save_lessons
-    from models.damage.store import SHIPPED, load_model
+    from desk.learning.train import train_from_corrections
     from vision.layout import builtin_layouts
-    from vision.reading import PhotoError
 
     shelf = shelf_of(data)
     found = find_snapshot(shelf, None if snapshot == "newest" else snapshot)
@@ -79,21 +74,10 @@ def _from_corrections(
         scenes=usual.scenes if scenes is None else scenes,
         workers=min(os.cpu_count() or 1, 8),
     )
-    if settings.scenes < 16:
-        raise DeskError(f"retrain: --scenes: expected at least 16 to mix in, got {settings.scenes}")
-    base = usable_model(SHIPPED)
-    try:
-        with training_progress() as on_progress:
-            done = relearn(found, base, shelf, builtin_layouts(), settings, away, on_progress)
-    except (LessonsError, PhotoError) as error:  # a kept file is damaged
-        raise DeskError(f"retrain: {one_line(error)}") from error
+    with training_progress() as on_progress:
+        done = train_from_corrections(shelf, found, settings, builtin_layouts(), away, on_progress)
     for line in done.amiss:
         click.echo(f"loomtriage: {line}", err=True)
-    folder = keep_model(shelf, done.model)
-    write_doubts(folder, done.doubts)
-    model = load_model(folder)
-    save_lessons(done.lessons, model.card["content_sha256"], folder / LESSONS_FILE)
-    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"]))
-    click.echo(f"Model {model.version} is proposed, content hash {model.card['content_sha256']}")
-    click.echo(f"Learnt from {model.card['trained_on']}. Next: loomtriage model compare {model.version}")
+    click.echo(f"Model {done.version} is proposed, content hash {done.content_sha256}")
+    click.echo(f"Learnt from {done.trained_on}. Next: loomtriage model compare {done.version}")
     return 2 if done.amiss else 0

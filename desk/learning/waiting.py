@@ -70,3 +70,10 @@ def _look(region: Region) -> list[float]:
     wires = region.wires_affected.value if region.wires_affected else 0
     p = [region.probabilities.get(label, 0.0) for label in LABELS]
     return [*p, size(region.length_mm), size(region.area_mm2), size(region.exposed_copper_mm), float(np.log1p(wires))]
+
+
+def orders_waiting(session: Session, count: int) -> list[str]:
+    """Shop orders of the assemblies that wait for review longest."""
+    row = tables.Standing
+    found = select(row.shop_order).where(row.state == "to_review").order_by(row.waiting_since).limit(count)
+    return list(session.scalars(found))

@@ -24,6 +24,7 @@ from desk.pages import (
     routes_papers,
     routes_people,
     routes_queue,
+    routes_runs,
 )
 from desk.pages.assets import Assets
 from desk.pages.guards import Guards
@@ -37,6 +38,7 @@ ROUTERS = (
     routes_api_learning.router,
     routes_figures.router,
     routes_learning.router,
+    routes_runs.router,
 )  # fmt: skip
 """Every set of routes the desk has."""
 

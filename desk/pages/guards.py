@@ -10,11 +10,11 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 PHOTO_BYTES = 100_000_000
-"""The largest photograph that is taken; the same limit as when one is read."""
+"""The largest photograph that is taken, the same limit as when one is read; and the largest corrected set."""
 _SLACK = 100_000
 _ORDINARY_BYTES = 6_000_000
 """Anything else, a circuit list of 5 MB among it."""
-_PHOTO_PATHS = re.compile(r"(/api/v1)?/assemblies/\d+/(photographs|uploads/[\w-]+)")
+_LARGE_PATHS = re.compile(r"(/api/v1)?/assemblies/\d+/(photographs|uploads/[\w-]+)|/learning/snapshots/import")
 _CSP = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; connect-src 'self'; "
     "manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
@@ -40,7 +40,7 @@ class Guards:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        limit = PHOTO_BYTES + _SLACK if _PHOTO_PATHS.fullmatch(scope["path"]) else _ORDINARY_BYTES
+        limit = PHOTO_BYTES + _SLACK if _LARGE_PATHS.fullmatch(scope["path"]) else _ORDINARY_BYTES
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":

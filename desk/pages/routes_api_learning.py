@@ -6,12 +6,14 @@ from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
 
+from desk.learning.asked import AnswerAgain, Compare, Retrain, ask_for
 from desk.learning.corrected import Snapshot
 from desk.learning.drift import Moved
 from desk.learning.model_shelf import ModelLine, model_lines
 from desk.learning.page_values import DoubtShown, card_json, doubts_shown, drift_shown, model_card
+from desk.learning.runs import Run, newest_runs, run_of, stop
 from desk.learning.shelf import Shelf, find_snapshot, kept_snapshots
 from desk.learning.waiting import Teaching, to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
@@ -57,6 +59,15 @@ class Drift(BaseModel):
     baseline: str
     unmeasured: int
     weeks: list[WeekState]
+
+
+Wanted = Annotated[Retrain | Compare | AnswerAgain, Field(discriminator="kind")]
+
+
+class RunNumber(BaseModel):
+    """The number of a piece of work."""
+
+    id: int
 
 
 @router.get("/snapshots")
@@ -117,3 +128,32 @@ def drift(desk: TheDesk, visitor: Analyst) -> Drift:
         for one in found.weeks
     ]  # fmt: skip
     return Drift(baseline=found.baseline, unmeasured=found.unmeasured, weeks=weeks)
+
+
+@router.get("/runs")
+def work(desk: TheDesk, visitor: Analyst) -> list[Run]:
+    """Trainings, comparisons and answers of other models that were asked for, newest first."""
+    with desk.database.read() as session:
+        return newest_runs(session)
+
+
+@router.post("/runs", status_code=202)
+def ask(desk: TheDesk, visitor: Analyst, wanted: Wanted) -> RunNumber:
+    """Ask for a training, a comparison or answers of another model; the learner does it when its turn comes."""
+    return RunNumber(id=ask_for(desk, visitor.account, wanted))
+
+
+@router.get("/runs/{run_id}")
+def one_work(desk: TheDesk, visitor: Analyst, run_id: int) -> Run:
+    """How far it is, what is left, and what came of it."""
+    with desk.database.read() as session:
+        return run_of(session, run_id)
+
+
+@router.post("/runs/{run_id}/stop")
+def stop_work(desk: TheDesk, visitor: Analyst, run_id: int) -> Run:
+    """Stop work that waits or is under way."""
+    with desk.database.write() as session:
+        stop(session, run_id)
+    with desk.database.read() as session:
+        return run_of(session, run_id)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Form, Request
+from fastapi import APIRouter, Depends, Form, Request, UploadFile
 from markupsafe import Markup
 from starlette.responses import RedirectResponse, Response
 
@@ -12,14 +12,17 @@ from desk import charts
 from desk.charts import Dot, Line
 from desk.errors import DeskError
 from desk.learning import model_shelf
-from desk.learning.comparison import Comparison, SetCompared
+from desk.learning.comparison import USUAL_SCENES, Comparison, SetCompared
+from desk.learning.corrected import Snapshot
 from desk.learning.doubts import agreed
-from desk.learning.gather import gather
 from desk.learning.model_text import ROWS, say_span, say_verdict
 from desk.learning.next import LearningCurve
 from desk.learning.page_values import card_json, doubts_shown, drift_shown, model_card, overview
+from desk.learning.relearn import RelearnSettings
+from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
-from desk.learning.shelf import Shelf, as_file, find_snapshot, keep_snapshot
+from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
+from desk.learning.take import absent_photographs, bring_in, keep_now
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
@@ -39,22 +42,27 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
     shelf = Shelf(desk.data)
     found = overview(shelf)
     with desk.database.read() as session:
-        first = to_confirm_first(session, _FIRST)
+        first, work = to_confirm_first(session, _FIRST), newest_runs(session)
         _, doubts = doubts_shown(session, shelf)
     newest = found.snapshots[0] if found.snapshots else None
     return page(
         request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
-        first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict,
+        first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict, work=work,
+        absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
     )  # fmt: skip
 
 
 @router.post("/learning/snapshots")
-def keep_now(desk: TheDesk, visitor: Analyst) -> Response:
-    with desk.database.read() as session:
-        found = gather(session, desk)
-    if not found.photos:
-        raise DeskError("expected signed-off assemblies, got none: sign off reviews first; nothing was kept")
-    keep_snapshot(Shelf(desk.data), found)
+def keep_as_it_is(desk: TheDesk, visitor: Analyst) -> Response:
+    keep_now(desk)
+    return RedirectResponse("/learning#corrected", 303)
+
+
+@router.post("/learning/snapshots/import")
+def bring_snapshot(desk: TheDesk, visitor: Analyst, file: UploadFile | None = None) -> Response:
+    if file is None or not file.filename:
+        raise DeskError("expected the file of an exported corrected set, got none: choose one")
+    bring_in(Shelf(desk.data), file.file.read(), file.filename)
     return RedirectResponse("/learning#corrected", 303)
 
 
@@ -74,7 +82,7 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
         request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=_charts(card.data),
         curve=_curve(card.curve) if card.curve else None,
         calibration=[_calibration(one) for one in comparison.sets] if comparison else [],
-        ready=_ready(comparison, used),
+        ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
     )  # fmt: skip
 
 
@@ -118,6 +126,14 @@ def drift_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
     with desk.database.read() as session:
         found = drift_shown(session, desk)
     return page(request, "drift.html.j2", found=found)
+
+
+def _kept(shelf: Shelf) -> list[Snapshot]:
+    """The corrected sets; none where one cannot be read, which the first page says."""
+    try:
+        return kept_snapshots(shelf)
+    except DeskError:
+        return []
 
 
 def _ready(comparison: Comparison | None, used: str) -> bool:

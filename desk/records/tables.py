@@ -1,7 +1,7 @@
 """The tables of the shop's records.
 
 Rows of assemblies, photographs, assessments, entries and papers are only ever
-added. What changes in place: accounts and sessions, job states, and `standing`,
+added. What changes in place: accounts and sessions, states of jobs and learning runs, and `standing`,
 which is computed from the other rows and can be thrown away and made again.
 """
 
@@ -163,6 +163,30 @@ class Job(Table):
     attempts: Mapped[int] = mapped_column(default=0)
     error: Mapped[str | None] = mapped_column(Text)
     made_at: Mapped[datetime] = mapped_column(default=now)
+    started_at: Mapped[datetime | None]
+    ended_at: Mapped[datetime | None]
+    __table_args__ = (Index(None, "state", "id"),)
+
+
+class LearningRun(Table):
+    """Long work that an analyst asked for: a training, a comparison, answers of another model.
+
+    `asked`: its settings; `state`: queued, running, done, failed or stopped; `progress`: how far its steps are;
+    `outcome`: what came of it, small enough for a page.
+    """
+
+    __tablename__ = "learning_run"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(String(16))
+    asked: Mapped[dict[str, Any]]
+    state: Mapped[str] = mapped_column(String(8), default="queued")
+    worker: Mapped[str | None] = mapped_column(String(40))
+    attempts: Mapped[int] = mapped_column(default=0)
+    progress: Mapped[dict[str, Any] | None]
+    outcome: Mapped[dict[str, Any] | None] = mapped_column(deferred=True)
+    error: Mapped[str | None] = mapped_column(Text)
+    made_at: Mapped[datetime] = mapped_column(default=now)
+    made_by: Mapped[int] = mapped_column(ForeignKey("person.id"))
     started_at: Mapped[datetime | None]
     ended_at: Mapped[datetime | None]
     __table_args__ = (Index(None, "state", "id"),)

@@ -250,7 +250,7 @@ def refused(*arguments):
 
 def test_a_desk_without_workers_says_that_nobody_assesses(start):
     """Else photographs would wait for ever, and nothing would say why."""
-    assert "photographs are kept and wait" in start("--workers", "0").line("Caution: nobody assesses here")
+    assert "are kept and wait" in start("--workers", "0").line("Caution: nobody assesses here")
 
 
 def test_a_second_desk_on_the_same_folder_is_refused(start, tmp_path):

@@ -1,0 +1,61 @@
+"""Trains a model from a corrected set and puts it on the shelf; the command and the desk's learner do the same."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from desk.errors import DeskError, one_line
+from desk.learning.corrected import Snapshot
+from desk.learning.doubts import write_doubts
+from desk.learning.model_shelf import keep_model, usable_model
+from desk.learning.next import learning_curve, write_curve
+from desk.learning.relearn import RelearnSettings, relearn
+from desk.learning.shelf import Shelf
+from desk.parallel import Progress
+from models.damage.lessons import LESSONS_FILE, LessonsError, save_lessons
+from models.damage.store import SHIPPED, load_model
+from vision.layout import MatLayout
+from vision.reading import PhotoError
+
+LEAST_MIXED_IN = 16
+"""Fewer generated scenes hold too few examples of what nobody corrected."""
+
+
+@dataclass(frozen=True)
+class Trained:
+    """A model that is proposed. `amiss`: photographs that could not be looked at, one line each."""
+
+    version: str
+    content_sha256: str
+    trained_on: str
+    amiss: tuple[str, ...]
+
+
+def train_from_corrections(
+    shelf: Shelf,
+    snapshot: Snapshot,
+    settings: RelearnSettings,
+    layouts: Sequence[MatLayout],
+    keep_out: Collection[str] = (),
+    on_progress: Progress | None = None,
+) -> Trained:
+    """Train on a snapshot and keep the model, its doubts, lessons and learning curve; it answers nobody yet."""
+    check_scenes(settings.scenes)
+    base = usable_model(SHIPPED)
+    try:
+        done = relearn(snapshot, base, shelf, layouts, settings, keep_out, on_progress)
+    except (LessonsError, PhotoError) as error:  # a kept file is damaged
+        raise DeskError(f"retrain: {one_line(error)}") from error
+    folder = keep_model(shelf, done.model)
+    write_doubts(folder, done.doubts)
+    card = load_model(folder).card
+    save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
+    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"]))
+    return Trained(done.model.version, card["content_sha256"], card["trained_on"], done.amiss)
+
+
+def check_scenes(count: int) -> None:
+    """DeskError where too few generated scenes are mixed in."""
+    if count < LEAST_MIXED_IN:
+        raise DeskError(f"retrain: --scenes: expected at least {LEAST_MIXED_IN} to mix in, got {count}")
