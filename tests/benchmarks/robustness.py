@@ -2,7 +2,7 @@
 
 FOLDER holds photographs with truth files; every N-th of each label is taken (default 1). Each is made worse in one way,
 step by step, and assessed as `loomtriage assess` does: `--kinds blur,noise,...` picks ways, `--save FILE` keeps every
-answer, a file that is there already is gone on with.
+answer, a file that is there already is gone on with. `--model FOLDER`: another model than the shipped one.
 
 blur: Gaussian, sigma in mm on the mat. noise: Gaussian, sigma in 8-bit levels. quality: of the JPEG. exposure: stops,
 in linear light. light: colour temperature in K of the lamp, for a camera that keeps daylight's white. resolution: mm
@@ -56,7 +56,7 @@ LEVELS: dict[str, tuple[float, ...]] = {
     "quality": (60, 30, 12),
     "exposure": (-3, -2, -1, 0.7, 1.4),
     "light": (2700, 4000, 9000),
-    "resolution": (0.25, 0.35, 0.5, 0.7),
+    "resolution": (0.35, 0.5, 0.7),
 }
 TILTS = (0, 10, 20, 30, 90)
 UNALTERED = "unaltered"
@@ -170,9 +170,10 @@ def slant(photo: Photo) -> float | None:
     return view.tilt_deg if isinstance(view, MatView) else None
 
 
-def all_answers(cases: Sequence[Case], ways: Sequence[str], keep: Path | None) -> tuple[list[Answer], dict[str, float]]:
+def all_answers(
+    cases: Sequence[Case], ways: Sequence[str], keep: Path | None, settings: AssessSettings
+) -> tuple[list[Answer], dict[str, float]]:
     """Every photograph at every step, and the slants; those kept are not made again."""
-    settings = AssessSettings(tuple(builtin_layouts()), load_rules(None), Answers())
     kept = json.loads(keep.read_text("utf-8")) if keep and keep.exists() else {"answers": [], "slants": {}}
     answers, slants = [Answer(**row) for row in kept["answers"]], kept["slants"]
     known = {(a.photo, a.way, a.level) for a in answers}
@@ -296,12 +297,14 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=1)
     parser.add_argument("--kinds", default=",".join([*LEVELS, "tilt"]))
     parser.add_argument("--save", type=Path)
+    parser.add_argument("--model", type=Path)
     options = parser.parse_args()
     ways = options.kinds.split(",")
     if odd := set(ways) - {*LEVELS, "tilt"}:
         raise SystemExit(f"--kinds: expected some of {', '.join([*LEVELS, 'tilt'])}, got {', '.join(odd)}")
     cases = chosen(find_cases(options.folder)[0], options.every, lambda case: case.truth.labels[0])
-    answers, slants = all_answers(cases, ways, options.save)
+    settings = AssessSettings(tuple(builtin_layouts()), load_rules(None), Answers(), model=options.model)
+    answers, slants = all_answers(cases, ways, options.save, settings)
     print(f"{'':24}{'n':>3}  {'macro-F1':24}lost asked  asked   length given  asked  diam. given  asked")
     rows = []
     for row in steps_of(answers, slants, ways):

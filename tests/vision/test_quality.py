@@ -12,7 +12,7 @@ from vision.findings import Retake
 from vision.layout import builtin_layouts
 from vision.mat import MatView, find_mat
 from vision.own_mats import own_layout
-from vision.quality import blur_share, judge_quality, usable
+from vision.quality import block_step, blur_share, judge_quality, noise_level, usable
 from vision.reading import Photo
 
 A4 = own_layout("a4")
@@ -97,6 +97,45 @@ def test_blur_without_a_mat_is_measured_as_it_was_made(good: Photo, sigma: float
     """The share of the picture's width agrees with the blur applied, within a fifth."""
     blurred = _photo(cv2.GaussianBlur(good.bgr, (0, 0), sigma))
     assert blur_share(blurred) * 1600 == pytest.approx(sigma, rel=0.2)
+
+
+@pytest.mark.parametrize("sigma", [2.0, 4.0, 8.0])
+def test_noise_is_measured_as_it_was_made(good: Photo, sigma: float):
+    """Grey noise on a picture of 1000 px: its standard deviation within a tenth, whatever else the picture shows."""
+    small = cv2.resize(good.bgr, (1000, 750), interpolation=cv2.INTER_AREA).astype(float)
+    noise = np.random.default_rng(3).normal(0, sigma, (750, 1000, 1))
+    noisy = _photo(np.clip(np.round(small * 0.8 + 20 + noise), 0, 255).astype(np.uint8))
+    assert noise_level(noisy) == pytest.approx(sigma, rel=0.1)
+
+
+def test_noise_past_its_limit_spoils_labels(good: Photo):
+    """24 levels a pixel at 1600 px are about 10 at 1000: named, with the photograph usable; 2 are not."""
+    rng = np.random.default_rng(3)
+    strong, weak = (
+        _photo(np.clip(np.round(good.bgr + rng.normal(0, s, (*good.bgr.shape[:2], 1))), 0, 255).astype(np.uint8))
+        for s in (24, 2)
+    )
+    assert _measures(_judged(strong), "noisy") == {"label"} and usable(_judged(strong))
+    assert _measures(_judged(weak), "noisy") == set()
+
+
+def test_a_file_compressed_too_hard_spoils_labels(good: Photo):
+    """Quality 10 shows its blocks, quality 95 does not; resized afterwards no blocks of 8 px are left."""
+    hard, mild = (
+        _photo(cv2.imdecode(cv2.imencode(".jpg", good.bgr, [cv2.IMWRITE_JPEG_QUALITY, q])[1], cv2.IMREAD_COLOR))
+        for q in (10, 95)
+    )
+    assert _measures(_judged(hard), "compressed") == {"label"} and usable(_judged(hard))
+    assert _measures(_judged(mild), "compressed") == set()
+    resized = cv2.resize(hard.bgr, (1240, 930), interpolation=cv2.INTER_AREA)
+    assert block_step(_photo(resized)) < 1.3
+
+
+def test_steps_at_the_rims_of_blocks_are_counted_against_the_others():
+    """Grey that rises by one level a pixel and by four at every eighth: 4 to 1, both ways."""
+    ramp = np.cumsum(np.where(np.arange(160) % 8 == 0, 4, 1)) // 2
+    grey = np.add.outer(ramp, ramp).astype(np.uint8)
+    assert block_step(_photo(np.dstack([grey] * 3))) == pytest.approx(4.0, rel=0.25)
 
 
 def test_blur_at_the_markers_is_measured_as_it_was_made(shoot: Shoot):
