@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 Floats = NDArray[Any]
+FLAT_SHARE = 0.45
+"""How often somebody laid the wires side by side, as a bench photograph wants them."""
 
 
 def pack(rng: np.random.Generator, radius_mm: Floats, active: NDArray[np.bool_], step_mm: float) -> Floats:
@@ -27,6 +29,9 @@ def pack(rng: np.random.Generator, radius_mm: Floats, active: NDArray[np.bool_],
     pos = np.stack([away * np.cos(angle), spread + away * np.sin(angle)], axis=2)
     pull = rng.uniform(0.01, 0.07)  # a loose bundle spreads flat, a tight one stays round
     sag = rng.uniform(0.03, 0.1)
+    if rng.random() < FLAT_SHARE:
+        pos = _side_by_side(rng, radius_mm, drift)
+        pull = rng.uniform(0.0, 0.004)
     for round_ in range(70):
         _settle(pos, radius_mm, active, pull, sag)
         if round_ % 16 == 15:
@@ -34,6 +39,20 @@ def pack(rng: np.random.Generator, radius_mm: Floats, active: NDArray[np.bool_],
     for _ in range(6):
         _settle(pos, radius_mm, active, 0.0, 0.0)
     return pos
+
+
+def _side_by_side(rng: np.random.Generator, radius_mm: Floats, drift: Floats) -> Floats:
+    """Cross positions (stations, wires, 2) of wires laid out flat, now and then changing places.
+
+    drift : (stations, wires), how each wanders
+    """
+    order = rng.permutation(len(radius_mm))
+    width = np.cumsum(2 * radius_mm[order])
+    across = np.empty(len(radius_mm))
+    across[order] = width - radius_mm[order] - width[-1] / 2
+    sway = drift * float(radius_mm.mean()) * rng.uniform(0.2, 1.0)
+    flat = across * rng.uniform(0.6, 1.0) + sway
+    return np.stack([flat, radius_mm + np.abs(sway) * 0.5], axis=2)
 
 
 def _settle(pos: Floats, radius: Floats, active: NDArray[np.bool_], pull: float, sag: float) -> None:
