@@ -93,8 +93,9 @@ def _start_postgres() -> None:
 
 
 # workers of pytest-xdist find everything prepared by the run that started them
-if _may_install() and _desk_is_asked_for() and "PYTEST_XDIST_WORKER" not in os.environ:
-    _install()
-    _start_postgres()
-if os.environ.get("CI") and _desk_is_asked_for() and not _is_complete():
-    pytest.exit("expected Chromium and PostgreSQL for the tests where CI is set, got a machine without", 2)
+if "PYTEST_XDIST_WORKER" not in os.environ and _desk_is_asked_for():
+    if _may_install():
+        _install()
+        _start_postgres()
+    if os.environ.get("CI") and not _is_complete():
+        pytest.exit("expected Chromium and PostgreSQL for the tests where CI is set, got a machine without", 2)
