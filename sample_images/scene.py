@@ -39,6 +39,8 @@ SCENARIOS = (
     "mixed",
 )
 FINE = 2  # fine pixels per picture pixel
+_TRIES = 24
+"""Assemblies drawn until every damage on one shows; one whose damages lie hidden or outside is no example."""
 
 
 class SceneError(ValueError):
@@ -102,7 +104,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     layout = _choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
-    for _ in range(8):  # a damage that lies hidden or outside is no example of its label: another assembly
+    for _ in range(_TRIES):  # a damage that lies hidden or outside is no example of its label: another assembly
         stage = _set_stage(rng, scenario, page, settings, closeup)
         camera = _aim(rng, stage, page, settings.width_px, closeup)
         seen = look(camera, stage.parts, FINE)
@@ -110,7 +112,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
             break
     else:
         raise SceneError(
-            f"{scenario} of seed {seed}: expected every damage to show, got 8 hidden ones; take another seed"
+            f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
     picture = _photograph(rng, camera, seen, layout)
     return picture, _truth(seed, scenario, layout, stage, seen, camera)
