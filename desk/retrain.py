@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -35,12 +35,6 @@ from vision.recognise import WIRE_DAMAGES
 
 WIRE_LABELS = (*WIRE_DAMAGES, "sound")
 SHELL_LABELS = ("connector", "sound")
-DRAWN_OTHERWISE = (
-    "finder_external_heat", "finder_external_heat_top", "finder_wire", "finder_wire_top", "mass_per_cell",
-    "share_of_bundle",
-)  # fmt: skip
-"""Features whose values on crowded scenes tell overload from sound wires but do not on an independent renderer's: there
-a burnt circuit is a smaller share of its bundle and lies alone. The namer of wires does not look at them."""
 
 
 @dataclass(frozen=True)
@@ -55,10 +49,10 @@ class TrainSettings:
     seed: int = 20_000
     usual_share: float = 0.2
     extra: int = 4
-    hidden: tuple[int, ...] = (64, 32)
+    hidden: tuple[int, ...] = (192, 64)
     epochs: int = 10
     first_members: int = 1
-    second_members: int = 2
+    second_members: int = 3
     per_class: int = 40_000
     least: int = 6_000
     workers: int = 2
@@ -192,7 +186,7 @@ def gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
 def fit_rest(finder: Finder, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, DRAWN_OTHERWISE)
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest)
     shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
@@ -216,7 +210,6 @@ def _fit_on(
     labels: tuple[str, ...],
     settings: TrainSettings,
     kind: Callable[[int], Any],
-    left_out: Collection[str] = (),
 ) -> tuple[Namer, list[str]]:
     """A namer, and the label that folds not trained on gave each lesson."""
     x = np.stack([c.vector for c in lessons])
@@ -224,7 +217,7 @@ def _fit_on(
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind, left_out)
+        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind)
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]

@@ -16,6 +16,11 @@ _BIN_MM = 2.0
 _BESIDE_MM = (2.0, 10.0)
 _RIM_MM = 0.3
 _USUAL_DIAMETER_MM = 2.0  # where no wire near the damage could be measured
+_ACROSS_SHARE = 0.6
+"""A damage that takes more of its bundle's width may reach the wires beneath those that are seen."""
+_ROUND_FILL = 0.8
+"""Wires of one diameter fill at most about this share of a round bundle: 7 in a circle 3 wires across (7/9), 19 in one
+4.86 across (0.80); densest known packings of equal circles in a circle (R. L. Graham et al., 1998; from memory)."""
 
 
 class Trace(Protocol):
@@ -39,7 +44,8 @@ def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, 
 
     xy : (n, 2) canvas px of the damage's cells. Counted are the traces that lie side by side in one cross-section,
     inside the damage and just before and behind it (where wires are fused, none can be traced inside); the interval
-    spans these and what the damage's width has room for. wire_ids : the traces inside.
+    spans these, what the damage's width has room for, and the wires beneath where it takes most of a bundle that may
+    be round, as far as so many are traced in the photograph. wire_ids : the traces inside.
     """
     xy = np.asarray(xy, float).reshape(-1, 2)
     if len(graph.points) == 0 or len(xy) == 0:
@@ -61,8 +67,10 @@ def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, 
         if (touching.any() or outside.any()) and wire.diameter_mm is not None:
             diameters.append(wire.diameter_mm.value)
     diameter = float(np.median(diameters)) if diameters else _USUAL_DIAMETER_MM
+    room = frame.width_mm / diameter
+    beneath = min(round(_ROUND_FILL * room**2), len(traced)) if frame.takes >= _ACROSS_SHARE else 0
     return _interval(_usual(inside, 65), [_usual([(b, k) for s, b, k in beside if s == q], 50) for q in (-1, 1)],
-                     frame.width_mm / diameter, ids)  # fmt: skip
+                     room, beneath, ids)  # fmt: skip
 
 
 def _usual(pairs: list[tuple[int, int]], percentile: float) -> int:
@@ -73,14 +81,13 @@ def _usual(pairs: list[tuple[int, int]], percentile: float) -> int:
     return round(float(np.percentile(counts, percentile)))
 
 
-def _interval(inside: int, sides: list[int], room: float, ids: list[str]) -> Count:
+def _interval(inside: int, sides: list[int], room: float, beneath: int, ids: list[str]) -> Count:
     """The count and the interval that all ways of counting leave, one wire wider either way from three wires on."""
     value = inside if inside >= 0.7 * room else min(max(inside, *sides), max(inside, round(1.2 * room)))
     value = max(1, value)
     known = [value, *(n for n in (inside, *sides) if n > 0)]
     slack = 1 + value // 4 if value > 1 else 0
-    # a bundle has wires beneath those that are seen
-    high = max(*known, round(room), 1) + slack
+    high = max(max(*known, round(room), 1) + slack, beneath)
     return Count(value=value, low=max(1, min(known) - slack), high=high, wire_ids=ids)
 
 
@@ -102,6 +109,7 @@ class _Frame:
         self.low, self.high = (float(np.percentile(lateral, p)) for p in (5, 95))
         half = float(np.median(graph.half_width_mm[feet]))
         self.width_mm = min(self.high - self.low + 2 * _RIM_MM, 2 * half)
+        self.takes = self.width_mm / max(2 * half, 1e-6)  # share of the bundle's width
 
     def _lateral(self, xy: np.ndarray) -> np.ndarray:
         foot, _ = self.graph.nearest(xy)

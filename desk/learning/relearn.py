@@ -22,7 +22,7 @@ from desk.learning.shelf import Shelf
 from desk.learning.sides import Sides, split
 from desk.parallel import Progress
 from desk.records.photo_store import PhotoStore
-from desk.retrain import DRAWN_OTHERWISE, SHELL_LABELS, WIRE_LABELS
+from desk.retrain import SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
 from models.damage.namer import Namer
@@ -123,10 +123,10 @@ def _relearnt(
     )  # fmt: skip
     new = taught.final.classes[len(base.finder.classes) :]
     wires, shells = (
-        _namer(kind, labels, mixed, found, settings, left_out, step(f"fitting the namer of {words}"))
-        for kind, labels, left_out, words in (
-            ("wires", (*WIRE_LABELS[:-1], *new, "sound"), DRAWN_OTHERWISE, "wires"),
-            ("shell", SHELL_LABELS, (), "housings"),
+        _namer(kind, labels, mixed, found, settings, step(f"fitting the namer of {words}"))
+        for kind, labels, words in (
+            ("wires", (*WIRE_LABELS[:-1], *new, "sound"), "wires"),
+            ("shell", SHELL_LABELS, "housings"),
         )
     )
     told = {"wires": wires, "shell": shells}
@@ -173,7 +173,6 @@ def _namer(
     mixed: Generated,
     found: Candidates,
     settings: RelearnSettings,
-    left_out: Collection[str],
     on_step,
 ) -> _Named:
     mine = found.lessons[kind].counting(settings.weight)
@@ -183,7 +182,7 @@ def _namer(
     calibrates = np.concatenate([np.ones(len(made), bool), found.calibrates[kind]])
     choices = settings.choices if kind == "wires" else settings.shell_choices
     try:
-        refitted = refit_namer(labels, lessons, settings.seed, calibrates, left_out, choices, settings.workers, on_step)
+        refitted = refit_namer(labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step)
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error
     return _Named(refitted, lessons, corrected)
@@ -257,8 +256,7 @@ def _card(
 def _importance(namer: Namer) -> list[tuple[str, float]]:
     """The features that the forest's splits gain most by, with their shares."""
     gain = namer.classifier.feature_importances_
-    names = [namer.feature_names[i] for i in namer.used]
-    return [(names[i], round(float(gain[i]), 4)) for i in np.argsort(-gain)[:15]]
+    return [(namer.feature_names[i], round(float(gain[i]), 4)) for i in np.argsort(-gain)[:15]]
 
 
 def _counts(labels: np.ndarray) -> dict[str, int]:

@@ -74,7 +74,7 @@ def new_pass(hidden: tuple[int, ...], seed: int, epochs: int) -> Pipeline:
     """An unfitted pass: a small multilayer perceptron on standardised features."""
     return make_pipeline(
         StandardScaler(),
-        MLPClassifier(hidden, alpha=0.1, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
+        MLPClassifier(hidden, alpha=3.0, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +42,6 @@ class Named:
 class Namer:
     """A fitted namer.
 
-    used : (K,) numbers of the features that the classifier and the novelty look at;
     classifier : answers with raw probabilities; inverse_temperature : how they are sharpened or softened;
     thresholds : (C,) least probability at which a label stays a candidate (class-conditional split conformal);
     novel_beyond : squared Mahalanobis distance past which a candidate is like nothing seen in training
@@ -50,7 +49,6 @@ class Namer:
 
     labels: tuple[str, ...]
     feature_names: tuple[str, ...]
-    used: np.ndarray
     classifier: ExtraTreesClassifier
     inverse_temperature: float
     scaler: StandardScaler
@@ -64,7 +62,6 @@ class Namer:
             raise ValueError("the candidates' features are not those the model was trained on; retrain the model")
         if len(vectors) == 0:
             return []
-        vectors = vectors[:, self.used]
         p = tempered(votes(self.classifier, vectors), self.inverse_temperature)
         far = self.covariance.mahalanobis(self.scaler.transform(vectors)) > self.novel_beyond
         return [self._named(row, bool(novel)) for row, novel in zip(p, far, strict=True)]
@@ -117,7 +114,7 @@ def shell_forest(seed: int) -> ExtraTreesClassifier:
     """For housings. The first class, the broken ones, counts less: they are three times as frequent in crowded scenes
     as in a shop, and at equal weight every second alarm was false."""
     return ExtraTreesClassifier(
-        n_estimators=300, min_samples_leaf=3, max_features=0.3, class_weight={0: 0.7, 1: 1.0}, random_state=seed
+        n_estimators=300, min_samples_leaf=2, max_features=0.5, class_weight={0: 0.7, 1: 1.0}, random_state=seed
     )
 
 
@@ -129,11 +126,9 @@ def fit_namer(
     groups: np.ndarray,
     seed: int,
     kind: Callable[[int], ClassifierMixin] = forest,
-    left_out: Collection[str] = (),
 ) -> tuple[Namer, np.ndarray]:
     """Fit a classifier of a ``kind`` (`forest`, `shell_forest`) on (n, F) candidates with (n,) class numbers.
 
-    ``left_out`` names features that it does not look at.
     ``groups`` (scenes) are never split. Returns the namer and the (n, C) probabilities that folds not trained on
     gave. Temperature, conformal thresholds and the novelty limit come from those too.
     """
@@ -141,8 +136,6 @@ def fit_namer(
     if missing:
         names = ", ".join(labels[i] for i in missing)
         raise ValueError(f"expected examples of every label, got none of {names}; use more scenes")
-    used = np.array([i for i, name in enumerate(feature_names) if name not in left_out])
-    x = x[:, used]
     folds = list(GroupKFold(_FOLDS).split(x, y, groups))
     calibrated = CalibratedClassifierCV(kind(seed), method="temperature", ensemble=False, cv=folds).fit(x, y)
     fitted = calibrated.calibrated_classifiers_[0]
@@ -157,7 +150,6 @@ def fit_namer(
     namer = Namer(
         labels,
         tuple(feature_names),
-        used,
         fitted.estimator,
         inverse_temperature,
         scaler,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -85,7 +85,6 @@ def refit_namer(
     lessons: Lessons,
     seed: int,
     calibrates: np.ndarray | None = None,
-    left_out: Collection[str] = (),
     choices: Sequence[ForestSettings] = CHOICES,
     workers: int = 1,
     on_step: Callable[[int, int], None] | None = None,
@@ -98,8 +97,7 @@ def refit_namer(
     """
     y = _numbers(labels, lessons)
     may = np.ones(len(lessons), bool) if calibrates is None else calibrates
-    used = np.array([i for i, name in enumerate(lessons.names) if name not in left_out])
-    x = np.ascontiguousarray(lessons.x[:, used])
+    x = np.ascontiguousarray(lessons.x)
     outer = _folds(lessons.groups, FOLDS)
     parts = [train for train, _ in outer]
     with _Pool(x, y, lessons.weights, workers) as pool:
@@ -120,7 +118,7 @@ def refit_namer(
     distances = _held_out_distances(scaler.transform(x), outer)
     beyond = float(np.quantile(distances[may], _NOVEL_QUANTILE))
     namer = Namer(
-        labels, lessons.names, used, classifier, sharpened, scaler, LedoitWolf().fit(scaler.transform(x)),
+        labels, lessons.names, classifier, sharpened, scaler, LedoitWolf().fit(scaler.transform(x)),
         conformal_thresholds(held_out[may], y[may]), beyond,
     )  # fmt: skip
     return Refitted(namer, held_out, distances > beyond, last.best, last.losses)

@@ -71,7 +71,7 @@ def library_versions() -> dict[str, str]:
 
 def _plain(model: DamageModel) -> dict[str, Any]:
     def namer(n: Namer) -> dict[str, Any]:
-        return {"labels": list(n.labels), "features": list(n.feature_names), "used": n.used, "classifier": n.classifier,
+        return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
                 "inverse_temperature": n.inverse_temperature,
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
                 "novel_beyond": n.novel_beyond}  # fmt: skip
@@ -103,7 +103,7 @@ def _gauge(data: dict[str, Any]) -> Gauge:
 
 
 def _namer(data: dict[str, Any]) -> Namer:
-    return Namer(tuple(data["labels"]), tuple(data["features"]), data["used"], data["classifier"],
+    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"],
                  data["inverse_temperature"], data["scaler"], data["covariance"], data["thresholds"],
                  data["novel_beyond"])  # fmt: skip
 

@@ -19,7 +19,6 @@ import numpy as np
 from held_out import Interval, confusions, difference, folds, macro_f1, read_lessons
 
 from desk.evaluate import find_cases
-from desk.retrain import DRAWN_OTHERWISE
 from desk.training_set import candidates_of
 from models.damage.lessons import Lessons, lessons_of
 from models.damage.namer import votes
@@ -114,7 +113,7 @@ def ablate(kind: str, lessons: Lessons, asked: Lessons | None, trees: int) -> No
     """Print one kind's table, beside the finder's answers and without them."""
     labels = sorted(set(lessons.labels.tolist()))
     family = np.array([family_of(name, kind) for name in lessons.names])
-    allowed = np.array([kind != "wires" or name not in DRAWN_OTHERWISE for name in lessons.names])
+    allowed = np.ones(len(lessons.names), bool)
     of = lessons if asked is None else asked
     print(f"{kind}: {len(lessons)} candidates to learn from, {len(of)} answered, {len(labels)} labels, macro-F1")
     for title, base in (("beside the finder's answers", allowed), ("without them", allowed & (family != FINDER))):

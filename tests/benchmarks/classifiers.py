@@ -27,7 +27,6 @@ from sklearn.linear_model import LogisticRegression
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from desk.retrain import DRAWN_OTHERWISE
 from desk.statistics import ece
 from models.damage.lessons import Lessons
 from models.damage.namer import tempered
@@ -122,10 +121,9 @@ def compare(kind: str, lessons: Lessons) -> None:
     """Print the table of one namer's candidates."""
     labels = sorted(set(lessons.labels.tolist()))
     y = np.array([labels.index(name) for name in lessons.labels.tolist()])
-    used = [i for i, name in enumerate(lessons.names) if kind == "shell" or name not in DRAWN_OTHERWISE]
-    x, w = np.ascontiguousarray(lessons.x[:, used]), lessons.weights * _weights(y, kind)
+    x, w = np.ascontiguousarray(lessons.x), lessons.weights * _weights(y, kind)
     scenes = len(np.unique(lessons.groups))
-    print(f"{kind}: {len(y)} candidates of {scenes} scenes, {len(used)} features, {len(labels)} labels")
+    print(f"{kind}: {len(y)} candidates of {scenes} scenes, {x.shape[1]} features, {len(labels)} labels")
     print(f"  {'':20}{'macro-F1':24}{'Brier':>7}{'ECE':>7}{'fit s':>8}{'5 named, s':>12}{'MB':>7}  settings chosen")
     first = None
     for name in CONTENDERS:

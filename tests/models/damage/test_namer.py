@@ -92,12 +92,3 @@ def test_probabilities_are_the_librarys_temperature_calibration():
     reference = CalibratedClassifierCV(forest(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
     answers = [list(named.probabilities.values()) for named in made.name(("p", "q", "r", "s"), x[:20])]
     assert np.array(answers) == pytest.approx(reference.predict_proba(x[:20]), abs=1e-6)
-
-
-def test_a_feature_left_out_changes_no_answer():
-    """Whatever its value, and the others still name the class."""
-    x, y = clouds(np.random.default_rng(6), 400)
-    made, _ = fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(400) // 4, 0, left_out=("z",))
-    other = x.copy()
-    other[:, 4] += 1000.0
-    assert made.name(tuple("vwxyz"), other[:30]) == made.name(tuple("vwxyz"), x[:30])
