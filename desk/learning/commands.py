@@ -113,21 +113,12 @@ def drift(data: Path, database: str | None) -> int:
     import os
 
     from desk.console import training_progress
-    from desk.learning.drift import weeks_against
-    from desk.learning.model_shelf import card_of, in_use
-    from desk.learning.seen import baseline_of, keep_warning, learnt_photographs, seen
+    from desk.learning.seen import look_at_drift
     from desk.learning.text import say_weeks
 
-    shelf = shelf_of(data)
     with opened(data, database) as desk, desk.database.read() as session, training_progress() as on_progress:
-        found = seen(session, desk.store, shelf.lessons / "light", min(os.cpu_count() or 1, 8), on_progress)
-    if not found:
-        click.echo("No photograph has been assessed yet.")
-        return 0
-    baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
-    weeks = weeks_against(baseline, list(found.values()))
-    keep_warning(shelf, weeks)
-    click.echo(say_weeks(weeks, words))
+        found = look_at_drift(session, desk, min(os.cpu_count() or 1, 8), on_progress)
+    click.echo(say_weeks(*found) if found else "No photograph has been assessed yet.")
     return 0
 
 

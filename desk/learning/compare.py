@@ -13,7 +13,9 @@ from desk.evaluate_match import match_regions
 from desk.evaluate_scoring import is_answered, is_milder
 from desk.learning.comparison import Answer, Comparison, Pair, SetName, compared
 from desk.learning.corrected import Place, ReviewedPhoto, Snapshot
+from desk.learning.differing import draw, fresh_folder
 from desk.learning.model_shelf import folder_of, in_use, keep_comparison, usable_model
+from desk.learning.seeds import reserve
 from desk.learning.shelf import Shelf
 from desk.learning.truths import truth_of
 from desk.parallel import Progress, counted, pool_map
@@ -31,8 +33,6 @@ from vision.layout import MatLayout
 from vision.reading import Photo, PhotoError, read_photo
 from vision.sight import first_look
 
-FRESH_SEED = 900_000
-"""Scenes from here on teach no model."""
 _PLAIN = Answers(circuit_class="none")
 
 
@@ -53,7 +53,7 @@ class Case:
         return self.scene.load()
 
 
-def fresh_scenes(count: int, first_seed: int = FRESH_SEED) -> list[Case]:
+def fresh_scenes(count: int, first_seed: int) -> list[Case]:
     """Every scenario in turn, as a shop's photographs show them."""
     n = len(SCENARIOS)
     return [Case("generated", scene=SceneJob(SCENARIOS[i % n], first_seed + i // n)) for i in range(count)]
@@ -97,7 +97,8 @@ def compare_models(
     workers: int,
     on_progress: Progress | None = None,
 ) -> Comparison:
-    """Hold a proposed model against the one in use and lay the comparison beside it."""
+    """Hold a proposed model against the one in use and lay the comparison beside it. Its ``scenes`` are fresh: no model
+    learnt from them and no earlier comparison used them."""
     used = in_use(shelf).version
     if used == version:
         raise DeskError(f"model compare: expected another model than the one in use, got {version}: name another")
@@ -106,18 +107,31 @@ def compare_models(
     learnt = [name for card in cards for name in card.get("learnt_assemblies", [])]
     kept = [name for card in cards for name in card.get("held_out_assemblies", [])]
     cases, left_out = held_out(snapshot, learnt, kept)
-    cases += fresh_scenes(scenes)
+    first_seed = reserve(shelf, scenes, version, cards) if scenes else None
+    cases += fresh_scenes(scenes, first_seed) if first_seed is not None else []
     if not cases:
         raise DeskError("model compare: expected photographs to compare on, got none: raise --scenes")
-    work = partial(_pair, folders=folders, store=PhotoStore(shelf.data / "photos"), rules=rules, layouts=tuple(layouts))
+    bench = Bench(folders, PhotoStore(shelf.data / "photos"), rules, tuple(layouts), fresh_folder(shelf, version))
+    work = partial(_pair, bench=bench)
     done = counted(pool_map(work, cases, workers), len(cases), "answering with both models", on_progress)
     pairs = list(done)
     read = [pair for pair in pairs if pair is not None]
     if not read:
         raise DeskError("model compare: expected photographs that can be read, got none: raise --scenes")
-    found = compared(read, version, used, now().isoformat(), left_out + len(pairs) - len(read))
+    found = compared(read, version, used, now().isoformat(), left_out + len(pairs) - len(read), first_seed)
     keep_comparison(shelf, found)
     return found
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a pair of answers needs. folders : of the model in use and the proposed one; pictures : where they go."""
+
+    folders: tuple[Path, Path]
+    store: PhotoStore
+    rules: Rules
+    layouts: tuple[MatLayout, ...]
+    pictures: Path
 
 
 @cache
@@ -125,20 +139,21 @@ def _loaded(folder: Path) -> DamageModel:
     return load_model(folder)
 
 
-def _pair(
-    case: Case, folders: tuple[Path, Path], store: PhotoStore, rules: Rules, layouts: Sequence[MatLayout]
-) -> Pair | None:
+def _pair(case: Case, bench: Bench) -> Pair | None:
     try:
-        photo, truth = case.load(store)
+        photo, truth = case.load(bench.store)
     except (PhotoMissing, PhotoAltered, PhotoError):
         return None
-    look = first_look(photo, layouts)
-    answers = [_answer(truth, findings_of(look, _loaded(folder), rules), case, rules) for folder in folders]
-    true = true_findings(truth, case.reviewed, rules).label
+    look = first_look(photo, bench.layouts)
+    first, second = (findings_of(look, _loaded(folder), bench.rules) for folder in bench.folders)
+    answers = [_answer(truth, findings, case, bench.rules) for findings in (first, second)]
+    true = true_findings(truth, case.reviewed, bench.rules).label
     assert true is not None
     name = truth.photo if case.reviewed is None else f"{case.reviewed.assembly}, {case.reviewed.name}"
     sha = case.reviewed.sha256 if case.reviewed else None
-    return Pair(case.set_name, name, sha, true, len(truth.regions), answers[0], answers[1])
+    differs = answers[0].label != answers[1].label
+    drawn = draw(bench.pictures, f"{case.set_name} {name}", photo.bgr, truth, first, second) if differs else None
+    return Pair(case.set_name, name, sha, true, len(truth.regions), answers[0], answers[1], drawn)
 
 
 def true_findings(truth: Truth, reviewed: ReviewedPhoto | None, rules: Rules) -> PhotoFindings:

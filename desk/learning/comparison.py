@@ -17,9 +17,13 @@ from desk.statistics import (
     mcnemar,
     wilson,
 )
+from vision.findings import Ring
 
 LEAST_PLACES = 5
 """Fewer places of a label make no interval: whether it falls cannot be told then."""
+LEAST_SCENES = 42
+LEAST_REVIEWED = 20
+"""Fewer fresh scenes, or fewer places on reviewed photographs, tell too little to put a model into use unasked."""
 USUAL_SCENES = 48
 """How many fresh scenes a comparison is made on where nobody says otherwise."""
 SetName = Literal["second opinions", "kept out", "generated"]
@@ -60,8 +64,9 @@ class Side(LearningValue):
 
 
 class LabelChange(LearningValue):
-    """F1 of one label over the places of a set. `change` with its interval; `falls`: it lies below 0 as a
-    whole, on five places or more."""
+    """F1 of one label over the places of a set, of both models and the change, each with its interval (None in
+    comparisons kept before they were worked out); `falls`: the change lies below 0 as a whole, on five places or more.
+    """
 
     label: str
     places: int
@@ -69,6 +74,26 @@ class LabelChange(LearningValue):
     proposed: float | None
     change: Span
     falls: bool
+    f1_in_use: Span | None = None
+    f1_proposed: Span | None = None
+
+
+class Outline(LearningValue):
+    """A place and what it is called; None: unsure."""
+
+    label: str | None
+    rings_px: list[Ring]
+
+
+class Picture(LearningValue):
+    """What differs, drawn: the file with the part of the photograph that shows it, where that part lies in the
+    photograph (x, y, width, height, px), and the true places beside those of both models."""
+
+    file: str
+    view: tuple[int, int, int, int]
+    true: list[Outline]
+    in_use: list[Outline]
+    proposed: list[Outline]
 
 
 class Differing(LearningValue):
@@ -79,6 +104,7 @@ class Differing(LearningValue):
     true: str
     in_use: str | None
     proposed: str | None
+    picture: Picture | None = None
 
 
 class SetCompared(LearningValue):
@@ -97,7 +123,8 @@ class SetCompared(LearningValue):
 
 
 class Comparison(LearningValue):
-    """Everything of one comparison. `objections`: why it must not be put into use without a written reason."""
+    """Everything of one comparison. `objections`: why it must not be put into use without a written reason;
+    `first_seed`: of its generated scenes, which no model learnt from and no earlier comparison used."""
 
     made_at: str
     proposed: str
@@ -105,6 +132,7 @@ class Comparison(LearningValue):
     sets: list[SetCompared]
     left_out: int
     objections: list[str]
+    first_seed: int | None = None
 
 
 @dataclass(frozen=True)
@@ -135,9 +163,17 @@ class Pair:
     damages: int
     in_use: Answer
     proposed: Answer
+    picture: Picture | None = None
 
 
-def compared(pairs: Sequence[Pair], proposed: str, in_use: str, made_at: str, left_out: int = 0) -> Comparison:
+def compared(
+    pairs: Sequence[Pair],
+    proposed: str,
+    in_use: str,
+    made_at: str,
+    left_out: int = 0,
+    first_seed: int | None = None,
+) -> Comparison:
     """All figures of the pairs, set by set, and what speaks against the proposed model."""
     names = list(dict.fromkeys(pair.set_name for pair in pairs))
     sets = [_set(name, [pair for pair in pairs if pair.set_name == name]) for name in names]
@@ -147,8 +183,24 @@ def compared(pairs: Sequence[Pair], proposed: str, in_use: str, made_at: str, le
         in_use=in_use,
         sets=sets,
         left_out=left_out,
-        objections=[line for one in sets for line in objections(one)],
+        objections=[*(line for one in sets for line in objections(one)), *too_little(sets)],
+        first_seed=first_seed,
     )
+
+
+def too_little(sets: Sequence[SetCompared]) -> list[str]:
+    """What the comparison rests on too little of."""
+    scenes = sum(one.photographs for one in sets if one.name == "generated")
+    reviewed = sum(label.places for one in sets if one.name != "generated" for label in one.labels)
+    lines = []
+    if scenes < LEAST_SCENES:
+        lines.append(f"only {scenes} fresh scenes: at least {LEAST_SCENES} are asked for")
+    if reviewed < LEAST_REVIEWED:
+        lines.append(
+            f"only {reviewed} places on photographs of this shop that neither learnt from: at least {LEAST_REVIEWED} "
+            "are asked for (give second opinions, or keep assemblies out of the training)"
+        )
+    return lines
 
 
 def objections(one: SetCompared) -> list[str]:
@@ -179,7 +231,14 @@ def _set(name: SetName, pairs: Sequence[Pair]) -> SetCompared:
         p=mcnemar(first, second).exact_p,
         labels=_labels(pairs),
         differing=[
-            Differing(name=p.name, sha256=p.sha256, true=p.true, in_use=p.in_use.label, proposed=p.proposed.label)
+            Differing(
+                name=p.name,
+                sha256=p.sha256,
+                true=p.true,
+                in_use=p.in_use.label,
+                proposed=p.proposed.label,
+                picture=p.picture,
+            )
             for p in pairs
             if p.in_use.label != p.proposed.label
         ],
@@ -218,9 +277,12 @@ def _label(pairs: Sequence[Pair], label: str) -> LabelChange:
     # photographs that neither hold nor are said to hold the label add nothing: drawn without them it goes faster
     mine = [p for p in pairs if any(label in place for a in (p.in_use, p.proposed) for place in a.places)]
     span = bootstrap(mine, change, n_cases=len(mine))
+    before = bootstrap(mine, lambda drawn: f1(drawn, lambda p: p.in_use), n_cases=len(mine))
+    after = bootstrap(mine, lambda drawn: f1(drawn, lambda p: p.proposed), n_cases=len(mine))
     places = sum(true == label for pair in pairs for true, _ in pair.in_use.places)
     falls = places >= LEAST_PLACES and span.high is not None and span.high < 0
     return LabelChange(
         label=label, places=places, in_use=f1(pairs, lambda p: p.in_use), proposed=f1(pairs, lambda p: p.proposed),
-        change=Span.of(span), falls=falls,
+        change=Span.of(span), falls=falls, f1_in_use=Span.of(before),
+        f1_proposed=Span.of(after),
     )  # fmt: skip

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("loomtriage.learner")
 _PAUSE_S = 1.0
 _REPORT_EVERY_S = 1.0
+_LOOK_EVERY_S = 600.0
 _UNEXPECTED = "something unexpected happened ({}); the desk's log says more: tell the maintainers"
 
 
@@ -45,9 +46,13 @@ def run_learner(plan: WorkerPlan) -> None:
     os.nice(10)  # photographs come first
     desk = open_desk(plan.data, plan.database, plan.rules, plan.mats)
     name = f"{plan.slot}.{secrets.token_hex(6)}"
+    look_again = 0.0
     while os.getppid() == plan.parent_pid:
         try:
             worked = learn_once(desk, name, plan.parent_pid)
+            if not worked and time.monotonic() >= look_again:
+                look_once_a_day(desk)
+                look_again = time.monotonic() + _LOOK_EVERY_S
         except DatabaseBusy as error:
             log.warning("%s", one_line(error))
             worked = False
@@ -77,6 +82,24 @@ def learn_once(desk: Desk, worker: str, parent_pid: int | None = None) -> bool:
     with desk.database.write() as session:
         runs.close(session, task, outcome, wrong)
     return True
+
+
+def look_once_a_day(desk: Desk) -> bool:
+    """Work out whether what the desk sees has moved, where that was not done today; start pages warn by it."""
+    from desk.learning.seen import look_at_drift, looked_today
+
+    if looked_today(Shelf(desk.data)):
+        return False
+    try:
+        with desk.database.read() as session:
+            return look_at_drift(session, desk) is not None
+    except DatabaseBusy:
+        raise
+    except DeskError as error:
+        log.warning("drift: %s", one_line(error))
+    except Exception:  # as above: the learner goes on with what analysts ask for
+        log.exception("drift")
+    return False
 
 
 class Reporter:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import fcntl
-import json
 import os
 import re
 import shutil
@@ -16,16 +15,26 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from desk.errors import DeskError
+from desk.errors import DeskError, one_line
 from desk.learning.comparison import Comparison
 from desk.learning.corrected import LearningValue
 from desk.learning.shelf import Shelf
 from desk.records.columns import now
 from models.damage.files import write_file
-from models.damage.store import CARD_FILE, SHIPPED, DamageModel, ModelError, load_model, save_model
+from models.damage.store import (
+    CARD_HASH_FILE,
+    SHIPPED,
+    DamageModel,
+    ModelError,
+    keep_card_hash,
+    load_model,
+    read_card,
+    save_model,
+)
 from vision.cells import FEATURE_VERSION
 
 SHIPPED_NAME = "shipped"
+PROMOTED, ROLLED_BACK = "promoted", "rolled back"
 IN_USE_FILE = "in_use.json"
 COMPARED_FILE = "compared.json"
 _VERSION = re.compile(r"[a-z]+-[0-9a-f]{10}")
@@ -90,10 +99,15 @@ def folders_in_turn(data: Path) -> list[Path]:
         used = in_use(shelf)
     except ModelRefused:
         return [SHIPPED]
-    names = dict.fromkeys([used.version, *(change.before for change in reversed(used.changes))])
+    names = dict.fromkeys([used.version, *reversed(way_back(used)), SHIPPED_NAME])
     kept = [shelf.models / name for name in names if _VERSION.fullmatch(name)]
-    shipped = list(names).index(SHIPPED_NAME) if SHIPPED_NAME in names else len(kept)
+    shipped = list(names).index(SHIPPED_NAME)
     return [*kept[:shipped], SHIPPED]
+
+
+def name_of(folder: Path) -> str:
+    """The version that lies in a folder."""
+    return SHIPPED_NAME if folder == SHIPPED else folder.name
 
 
 def versions(shelf: Shelf) -> list[str]:
@@ -131,19 +145,17 @@ def usable_model(folder: Path) -> DamageModel:
             f"model {folder.name}: expected a model of feature version {FEATURE_VERSION}, got {made_with}: "
             "run loomtriage retrain again, the corrected set stays valid"
         )
+    if folder != SHIPPED and not (folder / CARD_HASH_FILE).exists():  # kept by a version that hashed no cards
+        keep_card_hash(folder)
     return model
 
 
 def card_of(shelf: Shelf, version: str) -> dict[str, Any]:
     """The card of a version, without loading the model; ModelRefused where it cannot be read."""
-    path = folder_of(shelf, version) / CARD_FILE
     try:
-        card: dict[str, Any] = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError) as error:
-        raise ModelRefused(f"model {version}: expected its card, got {error}: bring it back or train again") from error
-    if not isinstance(card, dict) or "trained_on" not in card:
-        raise ModelRefused(f"model {version}: expected its card, got another file: bring it back or train again")
-    return card
+        return read_card(folder_of(shelf, version))
+    except ModelError as error:
+        raise ModelRefused(f"model {version}: {error}") from error
 
 
 def keep_comparison(shelf: Shelf, comparison: Comparison) -> None:
@@ -190,7 +202,7 @@ def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
     """Put a proposed model into use. It must have been compared with the one in use; what speaks against it needs a
     written reason. ModelRefused otherwise; the one in use goes on.
     """
-    with _alone(shelf):
+    with alone(shelf):
         now_in_use = in_use(shelf)
         if version == now_in_use.version:
             raise ModelRefused(f"expected another model than the one in use, got {version}: nothing to change")
@@ -208,18 +220,43 @@ def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
                 f"model {version}: expected nothing against it or a written reason (--reason), got: "
                 + "; ".join(compared.objections)
             )
-        return _switch(shelf, now_in_use, version, by, "promoted", reason.strip())
+        return _switch(shelf, now_in_use, version, by, PROMOTED, reason.strip())
+
+
+def way_back(used: InUse) -> list[str]:
+    """Versions that rolling back leads through, the next one last: what was in use before each promotion that still
+    stands. A version that was rolled back from is not among them."""
+    back: list[str] = []
+    for change in used.changes:
+        if change.what == ROLLED_BACK and change.version in back:
+            del back[_last(back, change.version) :]
+        else:
+            back.append(change.before)
+    return back
+
+
+def _last(names: list[str], name: str) -> int:
+    return len(names) - 1 - names[::-1].index(name)
 
 
 def rollback(shelf: Shelf, by: str, reason: str) -> InUse:
-    """Put the model back into use that was before the newest change. ModelRefused where there was none."""
-    with _alone(shelf):
+    """Go back to the model that was in use before the newest promotion that still stands; done again, one further. One
+    that cannot answer any more is passed over and named. ModelRefused where there is none."""
+    with alone(shelf):
         now_in_use = in_use(shelf)
-        if not now_in_use.changes:
-            raise ModelRefused("expected an earlier model to go back to, got none: the shipped one is in use")
-        back = now_in_use.changes[-1].before
-        usable_model(folder_of(shelf, back))
-        return _switch(shelf, now_in_use, back, by, "rolled back", reason.strip())
+        back, passed = way_back(now_in_use), []
+        while back:
+            version = back.pop()
+            try:
+                usable_model(folder_of(shelf, version))
+            except ModelRefused as error:
+                passed.append(f"passed over {version} ({one_line(error)})")
+            else:
+                return _switch(shelf, now_in_use, version, by, ROLLED_BACK, "; ".join([reason.strip(), *passed]))
+        raise ModelRefused(
+            "expected an earlier model to go back to, got none: "
+            + ("; ".join(passed) or f"{now_in_use.version} is in use and was before every change")
+        )
 
 
 def _switch(shelf: Shelf, was: InUse, version: str, by: str, what: str, reason: str) -> InUse:
@@ -231,7 +268,7 @@ def _switch(shelf: Shelf, was: InUse, version: str, by: str, what: str, reason: 
 
 
 @contextmanager
-def _alone(shelf: Shelf) -> Iterator[None]:
+def alone(shelf: Shelf) -> Iterator[None]:
     """One change at a time."""
     shelf.models.mkdir(parents=True, exist_ok=True)
     handle = os.open(shelf.models / ".lock", os.O_RDWR | os.O_CREAT, 0o600)

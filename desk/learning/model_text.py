@@ -76,7 +76,10 @@ def _say_set(one: SetCompared) -> list[str]:
     )
     for label in one.labels:
         mark = "  FALLS" if label.falls else ""
-        lines.append(f"  {say_label(label.label):24} F1 change {say_span(label.change)} on {label.places} places{mark}")
+        f1 = " to ".join(say_span(s) for s in (label.f1_in_use, label.f1_proposed) if s) or "–"
+        lines.append(
+            f"  {say_label(label.label):24} F1 {f1}, change {say_span(label.change)} on {label.places} places{mark}"
+        )
     return lines
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from desk.errors import DeskError
 from desk.learning.comparison import Comparison
 from desk.learning.corrected import Snapshot
+from desk.learning.differing import pictures_folder, view_of
 from desk.learning.doubts import Doubt, read_doubts
 from desk.learning.drift import Week, weeks_against
+from desk.learning.examples import Example, read_examples, reviewed_examples
+from desk.learning.fallback import Fallback, who_answers_instead
 from desk.learning.model_shelf import (
     SHIPPED_NAME,
     InUse,
@@ -24,14 +26,14 @@ from desk.learning.model_shelf import (
     in_use,
     model_lines,
     versions,
+    way_back,
 )
 from desk.learning.next import LearningCurve, read_curve
-from desk.learning.seen import baseline_of, keep_warning, learnt_photographs, seen
+from desk.learning.seen import baseline_of, learnt_photographs, seen
 from desk.learning.shelf import Shelf, kept_snapshots, snapshot_named
 from desk.records import tables
 from desk.shop.desk import Desk
 
-_MARGIN_SHARE = 0.6
 _DOUBTS_SHOWN = 40
 
 
@@ -40,6 +42,8 @@ class Overview:
     """The first page."""
 
     used: InUse
+    back: str | None  # what rolling back leads to
+    instead: Fallback | None  # who answers where the model in use cannot be loaded
     models: list[ModelLine]
     snapshots: list[Snapshot]
     damaged: str | None  # why the snapshots cannot be read
@@ -48,11 +52,12 @@ class Overview:
 def overview(shelf: Shelf) -> Overview:
     """Models and snapshots of a desk."""
     used = in_use(shelf)
-    lines = model_lines(shelf)
+    back = next(reversed(way_back(used)), None)
+    lines, instead = model_lines(shelf), who_answers_instead(shelf, used.version)
     try:
-        return Overview(used, lines[::-1], kept_snapshots(shelf), None)
+        return Overview(used, back, instead, lines[::-1], kept_snapshots(shelf), None)
     except DeskError as error:
-        return Overview(used, lines[::-1], [], str(error))
+        return Overview(used, back, instead, lines[::-1], [], str(error))
 
 
 @dataclass(frozen=True)
@@ -65,13 +70,16 @@ class Card:
     comparison: Comparison | None
     curve: LearningCurve | None
     limits: list[str]
+    pictures: frozenset[str]  # those of the comparison that are there
 
 
 def model_card(shelf: Shelf, version: str) -> Card:
     """Everything known of a model without loading it."""
     card, folder = card_of(shelf, version), folder_of(shelf, version)
     compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
-    return Card(version, in_use(shelf).version == version, card, compared, read_curve(folder), limits_of(card))
+    pictures = frozenset(path.name for path in pictures_folder(shelf, version).glob("*.jpg"))
+    used = in_use(shelf).version == version
+    return Card(version, used, card, compared, read_curve(folder), limits_of(card), pictures)
 
 
 def limits_of(card: dict[str, Any]) -> list[str]:
@@ -100,8 +108,8 @@ def limits_of(card: dict[str, Any]) -> list[str]:
     return said
 
 
-def card_json(card: Card) -> dict[str, Any]:
-    """The same as JSON."""
+def card_json(card: Card, examples: list[ExampleShown]) -> dict[str, Any]:
+    """The same as JSON; examples with links to their photographs, where these are in the store."""
     return {
         "version": card.version,
         "in_use": card.used,
@@ -109,7 +117,16 @@ def card_json(card: Card) -> dict[str, Any]:
         "limits": card.limits,
         "comparison": card.comparison.model_dump(mode="json") if card.comparison else None,
         "learning_curve": vars(card.curve) if card.curve else None,
+        "examples": [_example_json(one) for one in examples],
     }
+
+
+def _example_json(one: ExampleShown) -> dict[str, Any]:
+    links = {
+        "photograph": f"/photographs/{one.photograph_id}/small" if one.photograph_id else None,
+        "assembly_page": f"/assemblies/{one.assembly_id}" if one.assembly_id else None,
+    }
+    return one.example.model_dump() | {"right": one.example.right, "rings_px": one.rings} | links
 
 
 @dataclass(frozen=True)
@@ -136,31 +153,57 @@ def doubts_shown(session: Session, shelf: Shelf) -> tuple[str, list[DoubtShown]]
 
 
 def _shown(session: Session, doubt: Doubt, snapshot: Snapshot | None) -> DoubtShown:
+    return DoubtShown(doubt, *_where(session, doubt, snapshot))
+
+
+Where = tuple[
+    int | None, str | None, int | None, tuple[int, int], tuple[int, int, int, int], list[list[tuple[float, float]]]
+]
+"""Assembly, its state, photograph, its size, the part shown, the rings."""
+
+
+def _where(session: Session, of: Doubt | Example, snapshot: Snapshot | None) -> Where:
     row = session.execute(
         select(tables.Photograph.id, tables.Photograph.assembly_id, tables.Standing.state)
         .join(tables.Assembly, tables.Assembly.id == tables.Photograph.assembly_id)
         .join(tables.Standing, tables.Standing.assembly_id == tables.Assembly.id)
-        .where(tables.Photograph.sha256 == doubt.sha256, tables.Assembly.shop_order == doubt.assembly)
+        .where(tables.Photograph.sha256 == of.sha256, tables.Assembly.shop_order == of.assembly)
     ).first()
     photos = snapshot.photos if snapshot else []
-    photo = next((p for p in photos if p.sha256 == doubt.sha256 and p.assembly == doubt.assembly), None)
-    place = next((p for p in photo.places if p.region == doubt.region), None) if photo else None
+    photo = next((p for p in photos if p.sha256 == of.sha256 and p.assembly == of.assembly), None)
+    place = next((p for p in photo.places if p.region == of.region), None) if photo else None
     size = (photo.width_px, photo.height_px) if photo else (1, 1)
     rings = place.rings_px if place else []
-    view = _view(rings, size) if rings else (0, 0, *size)
+    view = view_of(rings, size)
     if row is None:
-        return DoubtShown(doubt, None, None, None, size, view, rings)
-    return DoubtShown(doubt, row.assembly_id, row.state, row.id, size, view, rings)
+        return None, None, None, size, view, rings
+    return row.assembly_id, row.state, row.id, size, view, rings
 
 
-def _view(rings: list[list[tuple[float, float]]], size: tuple[int, int]) -> tuple[int, int, int, int]:
-    """The place with room around it, 4 : 3 and within the photograph where that is possible."""
-    points = np.concatenate([np.asarray(ring, float) for ring in rings])
-    low, high = points.min(axis=0), points.max(axis=0)
-    middle, span = (low + high) / 2, (high - low) * (1 + 2 * _MARGIN_SHARE)
-    wide = float(max(span[0], span[1] * 4 / 3, 80.0))
-    x, y = middle[0] - wide / 2, middle[1] - wide * 3 / 8
-    return round(max(x, 0)), round(max(y, 0)), round(min(wide, size[0])), round(min(wide * 3 / 4, size[1]))
+@dataclass(frozen=True)
+class ExampleShown:
+    """An example with its picture, as `DoubtShown`."""
+
+    example: Example
+    assembly_id: int | None
+    state: str | None
+    photograph_id: int | None
+    size: tuple[int, int]
+    view: tuple[int, int, int, int]
+    rings: list[list[tuple[float, float]]]
+
+
+def examples_shown(session: Session, shelf: Shelf, version: str) -> list[ExampleShown]:
+    """Examples of a model: those of its training, and those of its answers that reviewers judged."""
+    card = card_of(shelf, version)
+    learnt_from = snapshot_named(shelf, card.get("snapshot"))
+    trained = [(e, learnt_from) for e in (read_examples(folder_of(shelf, version)) if version != SHIPPED_NAME else [])]
+    try:
+        newest = next(iter(kept_snapshots(shelf)), None)
+    except DeskError:  # the first page says which is damaged
+        newest = None
+    answered = [(e, newest) for e in reviewed_examples(newest, str(card["version"]))] if newest else []
+    return [ExampleShown(e, *_where(session, e, snapshot)) for e, snapshot in (*trained, *answered)]
 
 
 @dataclass(frozen=True)
@@ -173,13 +216,11 @@ class DriftShown:
 
 
 def drift_shown(session: Session, desk: Desk) -> DriftShown:
-    """Drift of what is measured already; `loomtriage dataset drift` measures the rest."""
+    """Drift of what is measured already; the desk's learner measures the rest once a day, `dataset drift` at once."""
     shelf = Shelf(desk.data)
     found = seen(session, desk.store, shelf.lessons / "light", only_kept=True)
     if not found:
         return DriftShown([], "", 0)
     baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
     unmeasured = sum("sharpness" not in one.values for one in found.values())
-    weeks = weeks_against(baseline, list(found.values()))
-    keep_warning(shelf, weeks)
-    return DriftShown(weeks, words, unmeasured)
+    return DriftShown(weeks_against(baseline, list(found.values())), words, unmeasured)

@@ -16,6 +16,7 @@ from desk.learning.candidates import Candidates, corrected_candidates
 from desk.learning.cells import look_at_reviewed
 from desk.learning.corrected import ReviewedPhoto, Snapshot
 from desk.learning.doubts import Doubt, doubts_of
+from desk.learning.examples import Example, examples_of
 from desk.learning.finder import CellSettings, teach_finder
 from desk.learning.generated import Generated, generated_lessons
 from desk.learning.shelf import Shelf
@@ -51,13 +52,14 @@ class RelearnSettings:
 
 @dataclass(frozen=True)
 class Relearnt:
-    """A trained model; photographs that could not be looked at, one line each; labels that it finds improbable; the
-    lessons of its namers."""
+    """A trained model; photographs that could not be looked at, one line each; labels that it finds improbable; places
+    that it named right and wrong unseen; the lessons of its namers."""
 
     model: DamageModel
     sides: Sides
     amiss: tuple[str, ...]
     doubts: tuple[Doubt, ...]
+    examples: tuple[Example, ...]
     lessons: dict[str, Lessons]
 
 
@@ -137,9 +139,10 @@ def _relearnt(
     card["version"] = f"desk-{content_hash(model)[:10]}"
     doubts = [d for kind, one in told.items() for d in one.doubts(found.shown[kind])]
     doubts.sort(key=lambda d: d.p_given)
+    examples = tuple(e for kind, one in told.items() for e in one.examples(found.shown[kind]))
     lessons = {kind: one.lessons for kind, one in told.items()}
     return Relearnt(
-        replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss, tuple(doubts), lessons
+        replace(model, card=card), replace(sides, learn=tuple(photos)), looked.amiss, tuple(doubts), examples, lessons
     )
 
 
@@ -155,6 +158,11 @@ class _Named:
         """Corrected places whose label folds not trained on find improbable."""
         mine, refitted = self.corrected, self.refitted
         return doubts_of(refitted.namer.labels, self.lessons.labels[mine].tolist(), refitted.held_out[mine], shown)
+
+    def examples(self, shown: Sequence[tuple[str, str, str]]) -> list[Example]:
+        """A few corrected places of each label that folds not trained on named right and wrong."""
+        mine, refitted = self.corrected, self.refitted
+        return examples_of(refitted.namer.labels, self.lessons.labels[mine].tolist(), refitted.held_out[mine], shown)
 
     def pairs(self, corrected: bool) -> list[tuple[str, str | None]]:
         """True labels beside those that folds not trained on gave."""

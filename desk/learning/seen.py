@@ -16,12 +16,15 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.learning.corrected import LearningValue
-from desk.learning.drift import Summary, Week
+from desk.learning.drift import Summary, Week, weeks_against
+from desk.learning.model_shelf import card_of, in_use
 from desk.learning.shelf import Shelf, snapshot_named
 from desk.parallel import Progress, counted, pool_map
 from desk.records import tables
+from desk.records.columns import now
 from desk.records.errors import PhotoAltered, PhotoMissing
 from desk.records.photo_store import PhotoStore
+from desk.shop.desk import Desk
 from models.damage.files import write_file
 from vision.findings import PhotoFindings
 from vision.reading import PhotoError, read_photo
@@ -135,29 +138,55 @@ def baseline_of(seen_by_hash: dict[str, Summary], learnt: Sequence[str]) -> tupl
     return first, f"the first {len(first)} photographs of this desk; the model in use learnt from too few of them"
 
 
+def look_at_drift(
+    session: Session, desk: Desk, workers: int = 1, on_progress: Progress | None = None
+) -> tuple[list[Week], str] | None:
+    """Every week against what the model in use learnt from, and what that is in words, with the light measured where
+    it was not yet; the warning is kept. None where no photograph has been assessed."""
+    shelf = Shelf(desk.data)
+    found = seen(session, desk.store, shelf.lessons / "light", workers, on_progress)
+    if not found:
+        return None
+    baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
+    weeks = weeks_against(baseline, list(found.values()))
+    keep_warning(shelf, weeks)
+    return weeks, words
+
+
 class DriftWarning(LearningValue):
-    """What moved in the newest week that told anything, as it was last worked out."""
+    """What moved in the newest week that told anything, as it was last worked out, and the day of that."""
 
     week: str
     names: list[str]
+    looked: str = ""
 
 
 def keep_warning(shelf: Shelf, weeks: Sequence[Week]) -> None:
     """Remember what the newest telling week says, for pages that must not work it out anew."""
     told = next((week for week in weeks if week.told), None)
     names = [] if told is None else [m.name for m in told.moved] or (["the mix of labels"] if told.warns else [])
-    kept = DriftWarning(week=told.week.isoformat() if told else "", names=names)
+    kept = DriftWarning(week=told.week.isoformat() if told else "", names=names, looked=now().date().isoformat())
     (shelf.data / "learning").mkdir(parents=True, exist_ok=True)
     write_file(_warning(shelf), kept.model_dump_json().encode())
 
 
 def kept_warning(shelf: Shelf) -> DriftWarning | None:
     """The warning last worked out; None where nothing moved or nobody looked yet."""
+    found = _last_look(shelf)
+    return found if found is not None and found.names else None
+
+
+def looked_today(shelf: Shelf) -> bool:
+    """Whether drift was worked out today."""
+    found = _last_look(shelf)
+    return found is not None and found.looked == now().date().isoformat()
+
+
+def _last_look(shelf: Shelf) -> DriftWarning | None:
     try:
-        found = DriftWarning.model_validate_json(_warning(shelf).read_bytes())
+        return DriftWarning.model_validate_json(_warning(shelf).read_bytes())
     except (OSError, ValidationError):
         return None
-    return found if found.names else None
 
 
 def _warning(shelf: Shelf) -> Path:

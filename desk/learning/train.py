@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from desk.errors import DeskError, one_line
 from desk.learning.corrected import Snapshot
 from desk.learning.doubts import write_doubts
+from desk.learning.examples import write_examples
 from desk.learning.model_shelf import keep_model, usable_model
 from desk.learning.next import learning_curve, write_curve
 from desk.learning.relearn import RelearnSettings, relearn
@@ -49,6 +50,7 @@ def train_from_corrections(
         raise DeskError(f"retrain: {one_line(error)}") from error
     folder = keep_model(shelf, done.model)
     write_doubts(folder, done.doubts)
+    write_examples(folder, done.examples)
     card = load_model(folder).card
     save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
     write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"]))

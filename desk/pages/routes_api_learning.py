@@ -12,7 +12,14 @@ from desk.learning.asked import AnswerAgain, Compare, Retrain, ask_for
 from desk.learning.corrected import Snapshot
 from desk.learning.drift import Moved
 from desk.learning.model_shelf import ModelLine, model_lines
-from desk.learning.page_values import DoubtShown, card_json, doubts_shown, drift_shown, model_card
+from desk.learning.page_values import (
+    DoubtShown,
+    card_json,
+    doubts_shown,
+    drift_shown,
+    examples_shown,
+    model_card,
+)
 from desk.learning.runs import Run, newest_runs, run_of, stop
 from desk.learning.shelf import Shelf, find_snapshot, kept_snapshots
 from desk.learning.waiting import Teaching, to_confirm_first
@@ -97,7 +104,9 @@ def models(desk: TheDesk, visitor: Analyst) -> list[ModelLine]:
 @router.get("/models/{version}")
 def card(desk: TheDesk, visitor: Analyst, version: str) -> dict[str, Any]:
     """A model's card: what it learnt from, its limits, how it compares with the one in use."""
-    return card_json(model_card(Shelf(desk.data), version))
+    found = model_card(Shelf(desk.data), version)
+    with desk.database.read() as session:
+        return card_json(found, examples_shown(session, Shelf(desk.data), version))
 
 
 @router.get("/doubts")

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request, UploadFile
 from markupsafe import Markup
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import FileResponse, RedirectResponse, Response
 
 from desk import charts
 from desk.charts import Dot, Line
@@ -14,10 +14,18 @@ from desk.errors import DeskError
 from desk.learning import model_shelf
 from desk.learning.comparison import USUAL_SCENES, Comparison, SetCompared
 from desk.learning.corrected import Snapshot
+from desk.learning.differing import picture_file
 from desk.learning.doubts import agreed
 from desk.learning.model_text import ROWS, say_span, say_verdict
 from desk.learning.next import LearningCurve
-from desk.learning.page_values import card_json, doubts_shown, drift_shown, model_card, overview
+from desk.learning.page_values import (
+    card_json,
+    doubts_shown,
+    drift_shown,
+    examples_shown,
+    model_card,
+    overview,
+)
 from desk.learning.relearn import RelearnSettings
 from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
@@ -76,6 +84,8 @@ def snapshot_file(desk: TheDesk, visitor: Analyst, snapshot: str) -> Response:
 @router.get("/learning/models/{version}")
 def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -> Response:
     card = model_card(Shelf(desk.data), version)
+    with desk.database.read() as session:
+        examples = examples_shown(session, Shelf(desk.data), version)
     used = model_shelf.in_use(Shelf(desk.data)).version
     comparison = card.comparison
     return page(
@@ -83,12 +93,21 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
         curve=_curve(card.curve) if card.curve else None,
         calibration=[_calibration(one) for one in comparison.sets] if comparison else [],
         ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
+        examples=[one for one in examples if one.photograph_id and one.rings],
     )  # fmt: skip
 
 
 @router.get("/learning/models/{version}/card.json")
 def card_file(desk: TheDesk, visitor: Analyst, version: str) -> dict[str, Any]:
-    return card_json(model_card(Shelf(desk.data), version))
+    card = model_card(Shelf(desk.data), version)
+    with desk.database.read() as session:
+        return card_json(card, examples_shown(session, Shelf(desk.data), version))
+
+
+@router.get("/learning/models/{version}/differing/{file}")
+def differing_picture(desk: TheDesk, visitor: Analyst, version: str, file: str) -> Response:
+    model_shelf.folder_of(Shelf(desk.data), version)
+    return FileResponse(picture_file(Shelf(desk.data), version, file), media_type="image/jpeg")
 
 
 @router.post("/learning/models/{version}/promote")

@@ -9,10 +9,10 @@ from pathlib import Path
 from models.damage.files import write_file
 
 _NAME = re.compile(
-    r"kept/(labels\.toml|learning/snapshots/[0-9a-f]{8,64}\.json|models/in_use\.json"
+    r"kept/(labels\.toml|learning/seeds\.json|learning/snapshots/[0-9a-f]{8,64}\.json|models/in_use\.json"
     r"|models/[a-z]+-[0-9a-f]{10}/[a-z_]{1,40}\.(?:skops|json|npz))"
 )
-_PATTERNS = ("labels.toml", "learning/snapshots/*.json", "models/*-*/*", "models/in_use.json")
+_PATTERNS = ("labels.toml", "learning/seeds.json", "learning/snapshots/*.json", "models/*-*/*", "models/in_use.json")
 
 
 def add_kept(tar: tarfile.TarFile, data: Path) -> None:

@@ -12,7 +12,9 @@ from pathlib import Path
 from desk import assess
 from desk.assess import AssessSettings
 from desk.errors import DeskError, one_line
-from desk.learning.model_shelf import folders_in_turn
+from desk.learning.fallback import note_who_answers
+from desk.learning.model_shelf import folders_in_turn, name_of
+from desk.learning.shelf import Shelf
 from desk.records import tables
 from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing, RecordsError
 from desk.shop import jobs
@@ -72,16 +74,21 @@ def work_once(desk: Desk, worker: str) -> bool:
 
 def answering_model(desk: Desk) -> Path:
     """Folder of the model that answers: the one in use, taken up as soon as it changes. Where that cannot be loaded
-    the one before it goes on (at last the shipped one), and the log says why; every answer names its model.
+    the one before it goes on (at last the shipped one), and the log and the learning page say why; every answer names
+    its model.
     """
-    for folder in folders_in_turn(desk.data):
+    shelf, wrong = Shelf(desk.data), ""
+    folders = folders_in_turn(desk.data)
+    for folder in folders:
         try:
             assess.model_in_use(folder)
         except ModelError as error:
             if folder == SHIPPED:
                 raise
             log.warning("model in use: %s; the one before it answers", one_line(error))
+            wrong = wrong or one_line(error)
         else:
+            note_who_answers(shelf, name_of(folders[0]), name_of(folder), wrong)
             return folder
     raise AssertionError("the shipped model ends the line")
 

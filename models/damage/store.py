@@ -24,6 +24,7 @@ from vision.findings import LABELS
 
 MODEL_FILE = "model.skops"
 CARD_FILE = "card.json"
+CARD_HASH_FILE = "card_hash.json"
 SHIPPED = Path(__file__).resolve().parent / "shipped"
 
 # literal: everything else in a model file is refused
@@ -160,16 +161,61 @@ def save_model(model: DamageModel, folder: Path) -> None:
             "content_sha256": content_hash(model)}  # fmt: skip
     write_file(folder / MODEL_FILE, data)
     write_file(folder / CARD_FILE, (json.dumps(card, indent=1, sort_keys=True) + "\n").encode())
+    keep_card_hash(folder)
+
+
+def keep_card_hash(folder: Path) -> None:
+    """Lay the hash of the card as it is now beside it; from then on an altered card is refused."""
+    digest = hashlib.sha256((folder / CARD_FILE).read_bytes()).hexdigest()
+    write_file(folder / CARD_HASH_FILE, (json.dumps({"card_sha256": digest}) + "\n").encode())
+
+
+def read_card(folder: Path) -> dict[str, Any]:
+    """The card of a model, without loading it; ModelError where it is missing or not the one that was kept.
+
+    A card from before hashes of cards were kept has none beside it and is taken as it stands.
+    """
+    try:
+        data = (folder / CARD_FILE).read_bytes()
+        kept = _kept_hash(folder)
+        card: Any = json.loads(data)
+    except (OSError, ValueError) as error:
+        raise ModelError(
+            f"expected a model and its card in {folder}, got {error}; bring both back, or train it again with "
+            "`loomtriage retrain`"
+        ) from error
+    found = hashlib.sha256(data).hexdigest()
+    if kept is not None and kept != found:
+        raise ModelError(
+            f"expected the card that was kept with the model in {folder} (hash {kept[:12]}), got another (hash "
+            f"{found[:12]}); it was altered: bring it back or train again"
+        )
+    if not isinstance(card, dict) or "trained_on" not in card:
+        raise ModelError(f"expected the card of a model in {folder}, got another file; bring it back or train again")
+    return card
+
+
+def _kept_hash(folder: Path) -> str | None:
+    """The kept hash of a card; None where none was kept; ValueError where its file is damaged."""
+    try:
+        data = (folder / CARD_HASH_FILE).read_bytes()
+    except FileNotFoundError:
+        return None
+    kept = json.loads(data)
+    if not isinstance(kept, dict) or not isinstance(kept.get("card_sha256"), str):
+        raise ValueError(f"a damaged {CARD_HASH_FILE}")
+    return str(kept["card_sha256"])
 
 
 def load_model(folder: Path = SHIPPED) -> DamageModel:
-    """Read a model; refused when its bytes changed, when it holds foreign types, or was made by other libraries."""
+    """Read a model; refused when its bytes or its card changed, when it holds foreign types, or was made by other
+    libraries."""
+    card = read_card(folder)
     try:
-        card = json.loads((folder / CARD_FILE).read_text())
         data = (folder / MODEL_FILE).read_bytes()
-    except (OSError, json.JSONDecodeError) as error:
+    except OSError as error:
         raise ModelError(
-            f"expected a model and its card in {folder}, got {error}; run `loomtriage retrain --from-samples`"
+            f"expected a model in {folder}, got {error}; run `loomtriage retrain --from-samples`"
         ) from error
     if hashlib.sha256(data).hexdigest() != card.get("file_sha256"):
         raise ModelError(

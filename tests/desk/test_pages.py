@@ -75,6 +75,7 @@ ROUTES = [
     ("POST", "/learning/models/1/answer", {"analyst"}),
     ("GET", "/learning/models/1", {"analyst"}),
     ("GET", "/learning/models/1/card.json", {"analyst"}),
+    ("GET", "/learning/models/1/differing/1.jpg", {"analyst"}),
     ("POST", "/learning/models/1/promote", {"analyst"}),
     ("POST", "/learning/rollback", {"analyst"}),
     ("GET", "/learning/doubts", {"analyst"}),
@@ -150,6 +151,7 @@ def test_no_route_was_forgotten_above():
                 route.path.replace("{size}", "small")
                 .replace("{key}", "key-0001")
                 .replace("{name}.{kind}", "photographs.csv")
+                .replace("{file}", "1.jpg")
             )
             if route.path not in doors:
                 seen |= {(m, re.sub(r"\{\w+\}|\d+", "0", filled)) for m in route.methods - {"HEAD"}}

@@ -1,12 +1,14 @@
 """What moved is named, chance is not, and the desk warns."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pytest
 
+from desk.errors import DeskError
 from desk.learning.drift import Moved, Summary, holm, weeks_against
-from desk.learning.seen import baseline_of, keep_warning, kept_warning, light_of, seen
+from desk.learning.learner import look_once_a_day
+from desk.learning.seen import baseline_of, keep_warning, kept_warning, light_of, looked_today, seen
 from desk.learning.shelf import Shelf
 
 MONDAY = date(2031, 3, 3)
@@ -79,12 +81,36 @@ def test_photographs_of_the_desk_are_summed_up_by_week(shop, drawn, tmp_path):
     assert baseline == [one] and "first 1 photographs" in words
 
 
-def test_the_queue_warns_analysts_of_what_moved(shop, tmp_path):
-    """Once worked out it stands on the queue, for analysts only; a quiet week takes it away."""
+def test_the_queue_warns_of_what_moved(shop, tmp_path):
+    """Once worked out it stands on the start page of reviewers and analysts, who alone may open the drift; a quiet week
+    takes it away."""
     shelf = Shelf(shop.desk.data)
     later = MONDAY + timedelta(days=7)
     keep_warning(shelf, weeks_against(photographs(60), photographs(20, later, bright=60.0, seed=1)))
     assert "brightness, L" in shop.browser("analyst").get("/queue").text
-    assert "brightness, L" not in shop.browser("reviewer").get("/queue").text
+    told = shop.browser("reviewer").get("/queue").text
+    assert "brightness, L" in told and "tell the analyst" in told and "/learning/drift" not in told
     keep_warning(shelf, weeks_against(photographs(60), photographs(20, later, seed=2)))
     assert kept_warning(shelf) is None and "has moved" not in shop.browser("analyst").get("/queue").text
+
+
+def test_the_learner_looks_once_a_day_and_measures_the_light(shop, drawn, tmp_path, monkeypatch):
+    """Nothing assessed: nothing kept. Then once, with the light; not again before the next day; a damaged card of the
+    model in use does not take the learner along."""
+    assert not look_once_a_day(shop.desk) and not looked_today(Shelf(shop.desk.data))
+    known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)])
+    path = drawn.write_case(tmp_path, known)
+    sha = drawn.sha(path)
+    shop.assessed(shop.opened("W-1"), sha, known)
+    target = shop.desk.store.path(sha, ".jpg")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_bytes(path.read_bytes())
+    assert look_once_a_day(shop.desk) and looked_today(Shelf(shop.desk.data))
+    assert "is not measured" not in shop.browser("analyst").get("/learning/drift").text
+    assert not look_once_a_day(shop.desk)
+    tomorrow = datetime.now(UTC) + timedelta(days=1)
+    monkeypatch.setattr("desk.learning.seen.now", lambda: tomorrow)
+    assert look_once_a_day(shop.desk) and not look_once_a_day(shop.desk)
+    monkeypatch.setattr("desk.learning.seen.now", lambda: tomorrow + timedelta(days=1))
+    monkeypatch.setattr("desk.learning.seen.card_of", lambda *_: (_ for _ in ()).throw(DeskError("no card")))
+    assert not look_once_a_day(shop.desk)

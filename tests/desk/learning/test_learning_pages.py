@@ -1,18 +1,24 @@
 """The analyst's pages: what is kept, compared, put into use, sent back; nothing without its form."""
 
+import json
 import shutil
 
+import numpy as np
 import pytest
 
 from desk.learning import model_shelf
 from desk.learning.comparison import Answer, Pair, compared
+from desk.learning.differing import draw, fresh_folder
 from desk.learning.doubts import Doubt, write_doubts
+from desk.learning.examples import Example, write_examples
+from desk.learning.fallback import note_who_answers
 from desk.learning.next import LearningCurve, write_curve
 from desk.learning.shelf import Shelf, kept_snapshots
 from desk.records import tables
 from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.opinions import is_drawn
+from desk.truth_findings import findings_from_truth
 from models.damage.store import CARD_FILE, MODEL_FILE, SHIPPED
 
 VERSION = "desk-00000000ab"
@@ -96,7 +102,11 @@ def test_a_damaged_card_or_snapshot_is_said_and_the_page_still_rolls_back(shop, 
     (path,) = shelf.snapshots.glob("*.json")
     path.write_text(path.read_text().replace('"rodent"', '"abrasion"'))
     shown = analyst.get("/learning").text
-    assert "expected its card" in shown and "it was altered" in shown and "Go back to shipped" in shown
+    assert (
+        "expected the card that was kept with the model" in shown
+        and "it was altered" in shown
+        and "Go back to shipped" in shown
+    )
 
 
 def test_a_doubtful_label_is_shown_with_its_place_and_sent_back(shop, reviewed_place, proposed):
@@ -117,6 +127,69 @@ def test_a_doubtful_label_is_shown_with_its_place_and_sent_back(shop, reviewed_p
         assert session.get_one(tables.Standing, assembly_id).state == "to_review"
     assert "waits for review" in analyst.get("/learning/doubts").text
     assert ORDER in analyst.get("/learning").text
+
+
+def test_a_model_that_answers_in_place_of_the_one_in_use_is_said(shop, proposed):
+    """What the worker noted stands on the page as long as that model is in use."""
+    shelf, analyst = Shelf(shop.desk.data), shop.browser("analyst")
+    model_shelf.promote(shelf, VERSION, "analyst", "the truth of p0 is wrong")
+    assert "in its place" not in analyst.get("/learning").text
+    note_who_answers(shelf, VERSION, "shipped", "expected the model file its card describes, got other bytes")
+    shown = analyst.get("/learning").text
+    assert f"{VERSION} is in use and cannot be loaded; shipped answers in its place" in shown
+    assert "got other bytes" in shown
+    analyst.post("/learning/rollback", data=analyst.form | {"reason": "back again"})
+    assert "in its place" not in analyst.get("/learning").text
+
+
+def test_the_photographs_on_which_two_models_differ_are_shown(shop, proposed, drawn):
+    """The part with every place, what is true, and what each found; a name that is no picture leads nowhere."""
+    shelf, analyst = Shelf(shop.desk.data), shop.browser("analyst")
+    sides = [drawn.truth("x.jpg", [drawn.region(*place, 60)]) for place in (("rodent", 300), ("abrasion", 310))]
+    findings = [findings_from_truth(known) for known in sides]
+    bgr = np.full((480, 640, 3), 200, np.uint8)
+    picture = draw(fresh_folder(shelf, VERSION), "generated x", bgr, sides[0], *findings)
+    x, y, w, h = picture.view
+    assert 0 <= x < 300 and x + w > 370 and y < 234 and y + h > 246, "both places lie within the part shown"
+    one = Answer("rodent", 0.9, True, True, False, (("rodent", "rodent"),), 1, 0)
+    other = Answer("abrasion", 0.9, False, True, False, (("rodent", "abrasion"),), 1, 0)
+    pairs = [Pair("generated", "x.jpg", None, "rodent", 1, one, other, picture)]
+    model_shelf.keep_comparison(shelf, compared(pairs, VERSION, "shipped", "2031-02-03", first_seed=900_000))
+    shown = analyst.get(f"/learning/models/{VERSION}").text
+    assert f"/learning/models/{VERSION}/differing/{picture.file}" in shown and "seeds from 900000" in shown
+    assert shown.count('<polygon class="true"') == 2, "what is true lies over both"
+    assert shown.count('<polygon class="a"') == shown.count('<polygon class="b"') == 1
+    got = analyst.get(f"/learning/models/{VERSION}/differing/{picture.file}")
+    assert got.headers["content-type"] == "image/jpeg" and got.content[:2] == b"\xff\xd8"
+    assert analyst.get(f"/learning/models/{VERSION}/differing/..%2F..%2Fdesk.sqlite").status_code in (400, 404)
+    assert analyst.get(f"/learning/models/{VERSION}/differing/none.jpg").status_code == 400
+    fresh_folder(shelf, VERSION)
+    assert "<polygon" not in analyst.get(f"/learning/models/{VERSION}").text, "pictures thrown away are not missed"
+
+
+def test_a_card_shows_places_named_right_and_wrong_with_links_in_json(shop, reviewed_place, proposed):
+    """One example of its training, wrong; of the model that answered at the time, one that was right."""
+    assembly_id, sha = reviewed_place
+    analyst = shop.browser("analyst")
+    analyst.post("/learning/snapshots", data=analyst.form)
+    (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
+    learnt = {
+        "version": snapshot.photos[0].model_version, "snapshot": snapshot.id, "held_out_assemblies": [],
+        "candidates": {"wires": {"corrected": {"rodent": 1}, "generated": {"rodent": 9}}},
+    }  # fmt: skip
+    card = proposed / CARD_FILE
+    card.write_text(json.dumps(json.loads(card.read_text()) | learnt))
+    told = {"assembly": ORDER, "sha256": sha, "given": "rodent", "said": "abrasion", "p": 0.8, "how": "unseen"}
+    write_examples(proposed, [Example(region="r0", **told), Example(region="gone", **told | {"sha256": "f" * 64})])
+    shown = analyst.get(f"/learning/models/{VERSION}").text
+    assert "said abrasion" in shown and "80 %, unseen" in shown and ">right<" in shown
+    assert shown.count('class="place"') == 2, "what is not in the store is not shown"
+    rows = analyst.get(f"/learning/models/{VERSION}/card.json").json()["examples"]
+    assert [(r["right"], r["how"], bool(r["photograph"])) for r in rows] == [
+        (False, "unseen", True), (False, "unseen", False), (True, "in use", True),
+    ]  # fmt: skip
+    assert rows[0]["assembly_page"] == f"/assemblies/{assembly_id}" and len(rows[0]["rings_px"]) == 1
+    assert analyst.get(rows[0]["photograph"]).status_code == 200
 
 
 def test_drift_is_said_by_week(shop, reviewed_place):

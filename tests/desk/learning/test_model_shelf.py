@@ -13,9 +13,13 @@ import skops.io
 from desk import cli
 from desk.errors import DeskError
 from desk.learning import model_shelf
-from desk.learning.compare import compare_models
+from desk.learning.compare import compare_models, fresh_scenes
 from desk.learning.comparison import Answer, Comparison, Pair, compared
+from desk.learning.fallback import who_answers_instead
+from desk.learning.generated import FIRST_SEED
 from desk.learning.model_shelf import (
+    Change,
+    InUse,
     ModelRefused,
     folder_in_use,
     folders_in_turn,
@@ -23,13 +27,15 @@ from desk.learning.model_shelf import (
     keep_model,
     promote,
     rollback,
+    way_back,
 )
+from desk.learning.seeds import FRESH_SEED, reserve, taught_seeds, used_seeds
 from desk.learning.shelf import Shelf
 from desk.shop import worker
 from models.damage.finder import Finder, TwoPasses, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
 from models.damage.namer import fit_namer
-from models.damage.store import CARD_FILE, MODEL_FILE, SHIPPED, DamageModel, hashlib
+from models.damage.store import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, DamageModel, hashlib, keep_card_hash
 from models.repair import load_rules
 from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts
@@ -131,6 +137,13 @@ def foreign(folder):
 def told(folder, **changes):
     card = json.loads((folder / CARD_FILE).read_text())
     (folder / CARD_FILE).write_text(json.dumps(card | changes))
+    keep_card_hash(folder)
+
+
+def card_altered(folder):
+    """One figure of the card."""
+    text = (folder / CARD_FILE).read_text()
+    (folder / CARD_FILE).write_text(text.replace('"dots"', '"dote"'))
 
 
 class Trap:
@@ -141,6 +154,7 @@ class Trap:
     ("spoil", "reason"),
     [
         (altered, "other bytes"),
+        (card_altered, "expected the card that was kept with the model .* it was altered"),
         (foreign, "types that are not allowed"),
         (lambda f: told(f, feature_version="1"), f"feature version {FEATURE_VERSION}, got 1"),
         (lambda f: told(f, libraries={"scikit-learn": "0.1"}), "scikit-learn 0.1"),
@@ -161,6 +175,53 @@ def test_names_that_lead_elsewhere_are_refused(shelf):
     for name in ("../photos", "desk-0000000000", "", "shipped/.."):
         with pytest.raises(ModelRefused, match="expected a model of this desk"):
             model_shelf.folder_of(shelf, name)
+
+
+def test_a_card_from_before_hashes_were_kept_gets_one_when_its_model_is_first_used(shelf):
+    """Taken as it stands the first time; from then on an altered card is refused, on its page too."""
+    folder = shelf.models / ONE.version
+    (folder / CARD_HASH_FILE).unlink()
+    model_shelf.keep_comparison(shelf, nothing_against(ONE.version))
+    promote(shelf, ONE.version, "analyst")
+    card_altered(folder)
+    with pytest.raises(ModelRefused, match="it was altered"):
+        model_shelf.card_of(shelf, ONE.version)
+
+
+def test_rolling_back_again_goes_further_back_and_never_to_the_bad_one(shelf):
+    """Shipped, one, two; two is bad: back to one, to shipped, and no further. Who stands in for whom follows."""
+    for version, used in ((ONE.version, "shipped"), (TWO.version, ONE.version)):
+        model_shelf.keep_comparison(shelf, nothing_against(version, used))
+        promote(shelf, version, "analyst")
+    rollback(shelf, "analyst", "two is bad")
+    assert in_use(shelf).version == ONE.version
+    assert folders_in_turn(shelf.data) == [shelf.models / ONE.version, SHIPPED], "the bad one stands in for nobody"
+    rollback(shelf, "analyst", "one is bad too")
+    assert in_use(shelf).version == "shipped"
+    with pytest.raises(ModelRefused, match="got none"):
+        rollback(shelf, "analyst", "and now?")
+    model_shelf.keep_comparison(shelf, nothing_against(TWO.version))
+    promote(shelf, TWO.version, "analyst")
+    assert way_back(in_use(shelf)) == ["shipped"], "history before the way back is done with"
+
+
+def test_a_history_in_which_rolling_back_twice_returned_to_the_bad_one_is_read(shelf):
+    """Kept by an earlier version: one, two, back to one, back to two. From there the way leads to one and shipped."""
+    steps = [("promoted", "one", "shipped"), ("promoted", "two", "one"), ("rolled back", "one", "two"),
+             ("rolled back", "two", "one")]  # fmt: skip
+    changes = [Change(at="2031", by="a", what=w, version=v, before=b, reason="") for w, v, b in steps]
+    assert way_back(InUse(version="two", changes=tuple(changes))) == ["shipped", "one"]
+
+
+def test_rolling_back_passes_over_a_model_that_cannot_answer_any_more(shelf):
+    """Shipped, one, two; one was spoilt on disk: back to shipped, and the history says what was passed over and why."""
+    for version, used in ((ONE.version, "shipped"), (TWO.version, ONE.version)):
+        model_shelf.keep_comparison(shelf, nothing_against(version, used))
+        promote(shelf, version, "analyst")
+    altered(shelf.models / ONE.version)
+    rollback(shelf, "analyst", "two is bad")
+    assert in_use(shelf).version == "shipped"
+    assert f"two is bad; passed over {ONE.version}" in in_use(shelf).changes[-1].reason
 
 
 def test_a_kill_in_the_middle_leaves_the_old_or_the_new(shelf, monkeypatch):
@@ -202,19 +263,26 @@ def test_workers_take_up_a_promotion_and_go_on_where_a_model_was_spoilt(shelf, m
     model_shelf.keep_comparison(shelf, nothing_against(ONE.version))
     promote(shelf, ONE.version, "analyst")
     assert worker.answering_model(Bench) == shelf.models / ONE.version
+    assert who_answers_instead(shelf, ONE.version) is None
     worker.assess.model_in_use.cache_clear()
     altered(shelf.models / ONE.version)
     assert worker.answering_model(Bench) == SHIPPED
+    told = who_answers_instead(shelf, ONE.version)
+    assert (told.answers, "other bytes" in told.why) == ("shipped", True)
+    assert worker.answering_model(Bench) == SHIPPED and who_answers_instead(shelf, ONE.version) == told, "said once"
+    model_shelf.rollback(shelf, "analyst", "its file is spoilt")
+    assert who_answers_instead(shelf, "shipped") is None, "not in use any more, so nothing to say"
+    assert worker.answering_model(Bench) == SHIPPED and who_answers_instead(shelf, ONE.version) is None
 
 
 def answer(label, true, p=0.9, unsafe=False):
     return Answer(label, p, label == true, True, unsafe, ((true, label),), int(label == true), 0)
 
 
-def pairs(n, mine, other, true="rodent", unsafe=0):
+def pairs(n, mine, other, true="rodent", unsafe=0, name="generated"):
     """n photographs: the model in use answers `mine`, the proposed one `other`."""
     return [
-        Pair("generated", f"p{k}", None, true, 1, answer(mine, true), answer(other, true, unsafe=k < unsafe))
+        Pair(name, f"p{k}", None, true, 1, answer(mine, true), answer(other, true, unsafe=k < unsafe))
         for k in range(n)
     ]  # fmt: skip
 
@@ -225,14 +293,43 @@ def test_the_comparison_says_what_falls_and_what_is_unsafe():
     (one,) = found.sets
     assert (one.only_in_use, one.only_proposed) == (40, 0) and one.p < 1e-6
     assert [label.falls for label in one.labels if label.label == "rodent"] == [True]
-    assert len(found.objections) == 2 and "unsafe" in found.objections[0] and "rodent falls" in found.objections[1]
+    assert "unsafe" in found.objections[0] and "rodent falls" in found.objections[1]
     assert one.in_use.macro_f1.value == 1.0 and len(one.differing) == 40
 
 
 def test_one_photograph_that_got_worse_among_many_is_no_fall():
     """One of 60 is within what chance does; nothing speaks against it."""
-    found = compared(pairs(59, "rodent", "rodent") + pairs(1, "rodent", "abrasion"), "b", "a", "2031")
+    shown = pairs(59, "rodent", "rodent") + pairs(1, "rodent", "abrasion")
+    found = compared([*shown, *pairs(20, "rodent", "rodent", name="second opinions")], "b", "a", "2031")
     assert found.objections == []
+
+
+def test_a_comparison_on_too_little_speaks_against_putting_it_into_use():
+    """41 scenes and 19 places of this shop: both are named with what is asked for; with one more of each neither is."""
+    for scenes, reviewed, count in ((41, 19, 2), (42, 19, 1), (41, 20, 1), (42, 20, 0)):
+        shown = pairs(scenes, "rodent", "rodent") + pairs(reviewed, "rodent", "rodent", name="kept out")
+        assert len(compared(shown, "b", "a", "2031").objections) == count
+    said = compared(pairs(3, "rodent", "rodent"), "b", "a", "2031").objections
+    assert "only 3 fresh scenes: at least 42" in said[0] and "only 0 places on photographs of this shop" in said[1]
+
+
+def test_scenes_of_a_comparison_are_used_once_and_never_those_of_a_training(shelf):
+    """48 scenes of eight kinds use six seeds; the next comparison goes on after them; a model that learnt from there
+    is stepped over; what was reserved stays used when the comparison breaks off."""
+    assert reserve(shelf, 48, "a", []) == FRESH_SEED
+    assert reserve(shelf, 7, "b", []) == FRESH_SEED + 6
+    taught = {"settings": {"seed": FRESH_SEED + 5, "scenes": 80}}
+    assert reserve(shelf, 16, "c", [taught]) == FRESH_SEED + 15
+    assert [(u.by, u.first, u.count) for u in used_seeds(shelf)] == [
+        ("a", FRESH_SEED, 6), ("b", FRESH_SEED + 6, 1), ("c", FRESH_SEED + 15, 2),
+    ]  # fmt: skip
+    names = {(case.scene.scenario, case.scene.seed) for case in fresh_scenes(48, FRESH_SEED)}
+    assert len(names) == 48 and {seed for _, seed in names} == set(range(FRESH_SEED, FRESH_SEED + 6))
+    corrected = {"snapshot": "0" * 12, "settings": {"seed": 0, "scenes": 96}}
+    assert taught_seeds(corrected) == (FIRST_SEED, FIRST_SEED + 12)
+    (shelf.data / "learning" / "seeds.json").write_text("[1]")
+    with pytest.raises(DeskError, match="damaged file"):
+        reserve(shelf, 7, "d", [])
 
 
 def test_commands_list_promote_and_roll_back(shelf, capsys):

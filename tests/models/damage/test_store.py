@@ -11,7 +11,19 @@ from models.damage import store
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
 from models.damage.namer import fit_namer, shell_forest
-from models.damage.store import CARD_FILE, MODEL_FILE, DamageModel, ModelError, content_hash, load_model, save_model
+from models.damage.store import (
+    CARD_FILE,
+    CARD_HASH_FILE,
+    MODEL_FILE,
+    SHIPPED,
+    DamageModel,
+    ModelError,
+    content_hash,
+    keep_card_hash,
+    load_model,
+    read_card,
+    save_model,
+)
 
 
 def neighbourhood(values):
@@ -73,6 +85,31 @@ def test_one_changed_byte_is_refused(model, tmp_path):
         load_model(tmp_path)
 
 
+def test_a_card_with_one_changed_byte_is_refused(model, tmp_path):
+    """Wherever it lies: a figure, a name, a space; its own hash file altered or damaged is no way round."""
+    save_model(model, tmp_path)
+    path = tmp_path / CARD_FILE
+    whole = path.read_bytes()
+    assert read_card(tmp_path)["trained_on"] == "dots"
+    for at in range(0, len(whole), 7):
+        path.write_bytes(whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :])
+        with pytest.raises(ModelError, match=r"it was altered|bring both back") as error:
+            load_model(tmp_path)
+        assert "\n" not in str(error.value)
+    path.write_bytes(whole)
+    for wrong, said in (("{", "bring both back"), ("[1]", "damaged card_hash"), ('{"card_sha256": "0"}', "altered")):
+        (tmp_path / CARD_HASH_FILE).write_text(wrong)
+        with pytest.raises(ModelError, match=said):
+            read_card(tmp_path)
+    keep_card_hash(tmp_path)
+    assert load_model(tmp_path).card["version"] == "test"
+
+
+def test_the_shipped_card_and_one_from_before_hashes_were_kept_are_read():
+    """The shipped model goes on loading, with or without a hash beside its card."""
+    assert read_card(SHIPPED)["version"].startswith("samples-")
+
+
 def test_a_file_with_a_foreign_type_is_refused(model, tmp_path):
     """A type outside the list is never built, even when the card matches the bytes."""
     save_model(model, tmp_path)
@@ -81,6 +118,7 @@ def test_a_file_with_a_foreign_type_is_refused(model, tmp_path):
     card = json.loads((tmp_path / CARD_FILE).read_text())
     card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
     (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    keep_card_hash(tmp_path)
     with pytest.raises(ModelError, match="not allowed"):
         load_model(tmp_path)
 
@@ -93,6 +131,7 @@ def test_a_file_of_allowed_types_that_is_no_model_is_refused(model, tmp_path):
     card = json.loads((tmp_path / CARD_FILE).read_text())
     card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
     (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    keep_card_hash(tmp_path)
     with pytest.raises(ModelError, match="cannot be put together"):
         load_model(tmp_path)
 
@@ -111,6 +150,7 @@ def test_a_pickle_in_place_of_the_model_is_refused(model, tmp_path):
     card = json.loads((tmp_path / CARD_FILE).read_text())
     card["file_sha256"] = store.hashlib.sha256(data).hexdigest()
     (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    keep_card_hash(tmp_path)
     with pytest.raises(ModelError, match="another kind"):
         load_model(tmp_path)
     assert not Trap.sprung
@@ -131,6 +171,7 @@ def test_another_scikit_learn_is_refused(model, tmp_path):
     card = json.loads((tmp_path / CARD_FILE).read_text())
     card["libraries"]["scikit-learn"] = "0.1.0"
     (tmp_path / CARD_FILE).write_text(json.dumps(card))
+    keep_card_hash(tmp_path)
     with pytest.raises(ModelError, match=r"0\.1\.0"):
         load_model(tmp_path)
 

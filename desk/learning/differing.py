@@ -1,0 +1,94 @@
+"""Draws what two models answer differently: the part of the photograph that shows it, kept beside the records."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from desk.errors import DeskError
+from desk.learning.comparison import Outline, Picture
+from desk.learning.shelf import Shelf
+from models.damage.files import write_file
+from sample_images.truth import Truth
+from vision.findings import PhotoFindings, Region, Ring
+
+_MARGIN_SHARE = 0.35
+_LEAST_PX = 320
+_WIDTH_PX = 900
+_QUALITY = 82
+_CLOSE_PX = 1.5
+"""Corners of an outline that lie nearer than this to the line of the others are not needed to see it."""
+
+
+def pictures_folder(shelf: Shelf, version: str) -> Path:
+    """Where the pictures of a model's newest comparison lie; they can be thrown away and come with the next one."""
+    return shelf.data / "learning" / "compared" / version
+
+
+def fresh_folder(shelf: Shelf, version: str) -> Path:
+    """The same, empty."""
+    folder = pictures_folder(shelf, version)
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    return folder
+
+
+def picture_file(shelf: Shelf, version: str, name: str) -> Path:
+    """One picture; DeskError where there is none of that name."""
+    path = pictures_folder(shelf, version) / name
+    if path not in pictures_folder(shelf, version).glob("*.jpg"):
+        raise DeskError(f"expected a picture of the newest comparison of {version}, got {name}: compare it again")
+    return path
+
+
+def draw(
+    folder: Path, name: str, bgr: np.ndarray, truth: Truth, in_use: PhotoFindings, proposed: PhotoFindings
+) -> Picture:
+    """Keep the part of an (H, W, 3) uint8 photograph that holds every place, with the outlines to lay over it."""
+    true = [Outline(label=r.label, rings_px=_simple(r.rings_px)) for r in truth.regions]
+    sides = [[_outline(region) for region in one.regions] for one in (in_use, proposed)]
+    rings = [ring for places in (true, *sides) for place in places for ring in place.rings_px]
+    x, y, w, h = view_of(rings, (bgr.shape[1], bgr.shape[0]))
+    part = bgr[y : y + h, x : x + w]
+    factor = min(1.0, _WIDTH_PX / w)
+    small = cv2.resize(part, (max(1, round(w * factor)), max(1, round(h * factor))), interpolation=cv2.INTER_AREA)
+    file = f"{hashlib.sha256(name.encode()).hexdigest()[:20]}.jpg"
+    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+    assert done
+    write_file(folder / file, data.tobytes())
+    return Picture(file=file, view=(x, y, w, h), true=true, in_use=sides[0], proposed=sides[1])
+
+
+def _outline(region: Region) -> Outline:
+    label = None if region.novel or region.unsure else region.label
+    return Outline(label=label, rings_px=_simple(region.rings_px))
+
+
+def _simple(rings: Sequence[Ring]) -> list[Ring]:
+    """The rings with as many corners as are needed to see them."""
+    out = []
+    for ring in rings:
+        points = cv2.approxPolyDP(np.asarray(ring, np.float32).reshape(-1, 1, 2), _CLOSE_PX, True).reshape(-1, 2)
+        out.append([(round(float(x), 1), round(float(y), 1)) for x, y in points])
+    return out
+
+
+def view_of(rings: Sequence[Ring], size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """x, y, width and height of the part of a photograph (width, height) that holds the rings with room around them,
+    4 : 3 where that fits; the whole where there are none. px"""
+    if not rings:
+        return 0, 0, *size
+    points = np.concatenate([np.asarray(ring, float) for ring in rings])
+    low, high = points.min(axis=0), points.max(axis=0)
+    span = (high - low) * (1 + 2 * _MARGIN_SHARE)
+    wide = max(float(span[0]), float(span[1]) * 4 / 3, _LEAST_PX)
+    w, h = min(round(wide), size[0]), min(round(wide * 3 / 4), size[1])
+    middle = (low + high) / 2
+    x = int(np.clip(middle[0] - w / 2, 0, size[0] - w))
+    y = int(np.clip(middle[1] - h / 2, 0, size[1] - h))
+    return x, y, w, h
