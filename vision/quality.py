@@ -21,8 +21,8 @@ BLACK_LEVEL, DARK_LEVEL = 28, 75
 """8-bit level under which 95 % of the picture lies: nothing to see, or colours lost in noise."""
 CLIPPED, CLIPPED_SHARE, WHITE_SHARE = 252, 0.35, 0.97
 GLARE_SHARE = 0.004
-BLUR_MM, HOPELESS_BLUR_MM, FINE_BLUR_MM = 0.6, 2.5, 0.3
-"""Sigma of the blur on the mat: wires of 1.2 mm run together; nothing is left; diameters are uncertain."""
+BLUR_MM, HOPELESS_BLUR_MM, FINE_BLUR_MM = 0.42, 2.5, 0.3
+"""Sigma of the blur on the mat: thin wires run together; nothing is left; diameters are uncertain."""
 BLUR_SHARE, HOPELESS_BLUR_SHARE = 0.003, 0.006
 """The same without a mat, as a share of the long side."""
 NOISE_LEVEL = 3.0

@@ -82,6 +82,13 @@ def test_glare_is_named_with_its_area(good: Photo):
     assert "7 cm2" in glare.fault and glare.measure == "label" and usable(retakes)
 
 
+def test_blur_of_half_a_millimetre_spoils_labels(good: Photo):
+    """Labels were found to be lost at 0.6 mm and to hold at 0.3: the gate asks from half a millimetre on."""
+    mm_per_px = find_mat(good, builtin_layouts()).mm_per_px
+    half = _judged(_photo(cv2.GaussianBlur(good.bgr, (0, 0), 0.5 / mm_per_px)))
+    assert "label" in _measures(half, "blurred") and usable(half)
+
+
 def test_blur_spoils_diameters_first_then_labels_then_everything(good: Photo):
     """Blur measured at the markers in mm; blurred beyond the markers it is measured at the picture's edges."""
     small = _judged(_photo(cv2.GaussianBlur(good.bgr, (0, 0), 1.7)))
