@@ -82,7 +82,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     shell_regions, housings, shell_doubts = _shells(composer, len(regions))
     regions += shell_regions
     is_usable = usable(look.retake)
-    sheets, unplaced = sheets_seen(look.view, look.canvas) if isinstance(look.view, MatView) else ([], [])
+    sheets, unplaced = sheets_seen(look.sheets, look.canvas) if look.sheets else ([], [])
     composer.missing += unplaced
     findings = PhotoFindings(
         photo=_info(look.photo),

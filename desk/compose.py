@@ -73,8 +73,9 @@ class Composer(Notes):
         covered = runs_under_covering(self.look, self.scene, candidate.region.cells)
         at = f"regions[{id}]"
         low = {"length_mm": covered, "area_mm2": covered}
+        lines = {"length_mm": self._span(candidate)}
         length, area, copper = (
-            self.measured(f"{at}.{name}", name, inputs, raws[name], low.get(name, False))
+            self.measured(f"{at}.{name}", name, inputs, raws[name], low.get(name, False), lines.get(name))
             for name in ("length_mm", "area_mm2", "exposed_copper_mm")
         )
         distance = self._to_termination(f"{at}.to_termination_mm", candidate)
@@ -101,6 +102,14 @@ class Composer(Notes):
             evidence=evidence,
         )
 
+    def _span(self, candidate: WireCandidate) -> np.ndarray:
+        """(2, 2) canvas px, the two feet of a damage that lie farthest apart along its main direction."""
+        points = self.scene.graph.points[candidate.extent.feet]
+        if len(points) < 2:
+            return points
+        along = (points - points.mean(axis=0)) @ np.linalg.svd(points - points.mean(axis=0), full_matrices=False)[2][0]
+        return points[[along.argmin(), along.argmax()]]
+
     def _known_signs(self, candidate: WireCandidate) -> np.ndarray:
         """(F,) the candidate's signs that the gauges learnt from; what the finder says of added labels is none."""
         known = set(self.model.measures["length_mm"].feature_names)
@@ -117,7 +126,10 @@ class Composer(Notes):
         signs = np.stack([way.signs for way in ways])
         shares = self.model.ending.shares(signs)
         inputs = distance_inputs(self._known_signs(candidate), signs, mm, shares)
-        return self.measured(where, "to_termination_mm", inputs, RawMeasure(float(mm[shares.argmax()])))
+        likely = int(shares.argmax())
+        return self.measured(
+            where, "to_termination_mm", inputs, RawMeasure(float(mm[likely])), line=ways[likely].points
+        )
 
     def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
         if not self.traced:
@@ -291,7 +303,7 @@ class Composer(Notes):
     def _wire(self, traced: TracedWire) -> Wire:
         at = f"wires[{traced.id}]"
         diameter = self._scaled(f"{at}.diameter_mm", traced.diameter_mm, "nowhere seen whole")
-        length = self._scaled(f"{at}.length_mm", traced.length_mm, "")
+        length = self._scaled(f"{at}.length_mm", traced.length_mm, "", traced.centreline_px)
         line = traced.centreline_px[:: max(1, len(traced.centreline_px) // 80)]
         return Wire(
             id=traced.id,
@@ -304,13 +316,15 @@ class Composer(Notes):
             ends=list(traced.ends),
         )
 
-    def _scaled(self, where: str, measure: Measure | None, reason: str) -> Measure | None:
+    def _scaled(
+        self, where: str, measure: Measure | None, reason: str, line: np.ndarray | None = None
+    ) -> Measure | None:
         """A measure of a traced wire with the scale's uncertainty added, or None with the reason noted."""
         if not self.scaled or measure is None:
             self.absent(where, reason if self.scaled else NO_SCALE)
             return None
         own = [Source.of_u95(one.name, one.u95) for one in measure.sources]
-        return Budget(measure.value, (*own, *self.scale_sources(measure.value))).measure(measure.low_bound, 3)
+        return Budget(measure.value, (*own, *self.scale_sources(measure.value, line))).measure(measure.low_bound, 3)
 
     def inspected_share(self) -> float:
         """Seen share of the assembly: coverings and burnt-out pixels are unseen."""

@@ -9,11 +9,13 @@ import numpy as np
 from models.damage.store import DamageModel
 from vision.findings import Measure, Missing, Ring, Scale
 from vision.mat import MatView
+from vision.mat_length import path_length
 from vision.measure import RawMeasure
 from vision.recognise import Scene
 from vision.sight import FirstLook
 from vision.uncertainty import LEARNT, MARKER_FIT, PRINT_SCALE, STATED_SCALE, Budget, Source
 
+_POINTS = 12  # a line's bends between them change its length, hardly its relative uncertainty
 NO_SCALE = "no scale: no mat in the photograph and none stated"
 
 
@@ -61,9 +63,18 @@ class Notes:
         return mm, self.ring_px(np.atleast_2d(canvas_xy))[0]
 
     def measured(
-        self, where: str, name: str, inputs: np.ndarray, raw: RawMeasure, low_bound: bool = False
+        self,
+        where: str,
+        name: str,
+        inputs: np.ndarray,
+        raw: RawMeasure,
+        low_bound: bool = False,
+        line: np.ndarray | None = None,
     ) -> Measure | None:
-        """A raw measure as its gauge reads it, the scale's uncertainty added; None with the reason noted."""
+        """A raw measure as its gauge reads it, the scale's uncertainty added; None with the reason noted.
+
+        line : (N, 2) canvas px that a length runs along, where it is known
+        """
         if not self.scaled:
             self.absent(where, NO_SCALE)
             return None
@@ -72,14 +83,23 @@ class Notes:
             return None
         value, own = self.model.measures[name].read(inputs, raw.value)
         power = 2 if name.endswith("_mm2") else 1
-        budget = Budget(value, (Source.of_u95(LEARNT, own), *self.scale_sources(power * value)))
+        budget = Budget(value, (Source.of_u95(LEARNT, own), *self.scale_sources(power * value, line)))
         return budget.measure(low_bound)
 
-    def scale_sources(self, value: float) -> tuple[Source, ...]:
-        """What the scale adds to a length (of an area: to twice its value)."""
+    def scale_sources(self, value: float, line: np.ndarray | None = None) -> tuple[Source, ...]:
+        """What the scale adds to a length (of an area: to twice its value).
+
+        line : (N, 2) canvas px that the length runs along. On several sheets the fit is carried along it; on one the
+        scale in its middle says the same.
+        """
         view = self.look.view
         if not isinstance(view, MatView):
             return (Source.of_u95(STATED_SCALE, self.scale_u95_rel * value),)
+        several = self.look.sheets is not None and len(self.look.sheets.mats) > 1
+        if several and line is not None and len(line) > 1 and np.ptp(line, axis=0).max() > 0:
+            few = np.linspace(0, len(line) - 1, min(len(line), _POINTS)).round().astype(int)
+            along = path_length(view, self.look.canvas.to_photo_px(line[few]))
+            return along.scaled(value / along.value).sources
         printed = view.layout.print_u95_rel
         fit = max(view.u95_rel**2 - printed**2, 0.0) ** 0.5
         return Source.of_u95(PRINT_SCALE, printed * value), Source.of_u95(MARKER_FIT, fit * value)

@@ -14,23 +14,22 @@ from desk.same_lay import Drawn, NotStill, Still, drawn, same_lay
 from vision.canvas import Canvas
 from vision.findings import Lay, Missing, PhotoFindings, Region, RegionRef, Sheet
 from vision.mat import MatView
-from vision.sheets import NoPlace, Place, join, sighted
+from vision.sheets import NoPlace, Place, SeenSheets, join
 
 _SAME_REGION = 0.5
 _EDGE_MM = 3
 """Outlines of one damage in two photographs are widened by this much before they are laid upon each other."""
 
 
-def sheets_seen(view: MatView, canvas: Canvas) -> tuple[list[Sheet], list[Missing]]:
+def sheets_seen(seen: SeenSheets, canvas: Canvas) -> tuple[list[Sheet], list[Missing]]:
     """The sheets in a photograph as findings, the one of its millimetres first; and why others have no place."""
-    found, missed = sighted([view, *view.beside])
     height, width = canvas.ground.shape
     corners = canvas.to_mm(np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]]))
-    sheets = [_sheet(name, place) for name, place in found.items()]
-    x, y, height_mm = (round(float(v), 1) for v in view.camera_mm)
-    first = {"looked_at_mm": _looked_at(view, corners), "camera_mm": (x, y, height_mm)}
+    sheets = [_sheet(layout.name, place) for layout, place in seen.sheets]
+    x, y, height_mm = (round(float(v), 1) for v in seen.view.camera_mm)
+    first = {"looked_at_mm": _looked_at(seen.view, corners), "camera_mm": (x, y, height_mm)}
     sheets[0] = sheets[0].model_copy(update=first)
-    return sheets, [Missing(field=f"sheets[{name}]", reason=reason) for name, reason in missed.items()]
+    return sheets, [Missing(field=f"sheets[{name}]", reason=reason) for name, reason in seen.missed.items()]
 
 
 def _sheet(name: str, place: Place) -> Sheet:

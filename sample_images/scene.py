@@ -22,7 +22,7 @@ from sample_images.layout_scene import Assembly, Wish, assemble
 from sample_images.record import Record
 from sample_images.sensor import choose_sensor, expose
 from sample_images.shading import Relief, ground_light, light_scene, shade
-from sample_images.surfaces import lay_ground
+from sample_images.surfaces import Beside, lay_ground
 from sample_images.truth import Truth
 from sample_images.wires import Skin, dress
 from vision.layout import MatLayout, builtin_layouts
@@ -50,13 +50,14 @@ class SceneError(ValueError):
 @dataclass(frozen=True)
 class SceneSettings:
     """How scenes are made. `mat` is a layout's name, "random" or None (bare bench); `extra` damages of any kind come on
-    top of the scenario's, where there is room."""
+    top of the scenario's, where there is room. `sheets` of the mat lie side by side, 0.3 to 3 mm apart."""
 
     width_px: int = 2000
     mat: str | None = "random"
     no_mat_share: float = 0.125
     closeup: bool | None = None
     extra: int = 0
+    sheets: int = 1
 
     def __post_init__(self) -> None:
         if not 200 <= self.width_px <= 6000:
@@ -65,6 +66,8 @@ class SceneSettings:
             raise SceneError(f"no_mat_share: expected 0 to 1, got {self.no_mat_share}")
         if not 0 <= self.extra <= 8:
             raise SceneError(f"extra: expected 0 to 8, got {self.extra}")
+        if not 1 <= self.sheets <= 3:
+            raise SceneError(f"sheets: expected 1 to 3, got {self.sheets}")
         if self.mat not in (None, "random") and self.mat not in {m.name for m in builtin_layouts()}:
             names = ", ".join(m.name for m in builtin_layouts())
             raise SceneError(f'mat: expected "random", None or one of {names}, got {self.mat!r}')
@@ -95,6 +98,23 @@ def _choose_mat(rng: np.random.Generator, settings: SceneSettings) -> MatLayout 
     return next(m for m in builtin_layouts() if m.name == settings.mat)
 
 
+def _beside(rng: np.random.Generator, layout: MatLayout | None, sheets: int) -> list[Beside]:
+    """The further sheets of a long mat, each to the right of the one before, as somebody lays them by hand."""
+    if layout is None or sheets == 1:
+        return []
+    kin = [m for m in builtin_layouts() if m.name[:-1] == layout.name[:-1] and m != layout]
+    if len(kin) < sheets - 1:
+        raise SceneError(f"sheets: expected a mat of several sheets, as bench-a4-1, got {layout.name}; take such a mat")
+    found, x, y = [], 0.0, 0.0
+    for other in kin[: sheets - 1]:
+        # a turn of a sheet would close or open the gap at one end: it is made up for
+        turn = float(rng.normal(0, 0.004))
+        x += layout.page_mm[0] + float(rng.uniform(0.3, 3.0)) + max(turn, 0.0) * layout.page_mm[1]
+        y += float(rng.normal(0, 1.5))
+        found.append(Beside(other, x, y, turn))
+    return found
+
+
 def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None) -> tuple[NDArray[np.uint8], Truth]:
     """(H,W,3) uint8 BGR picture as decoded from its JPEG, and its truth; the same arguments give the same bytes."""
     settings = settings or SceneSettings()
@@ -103,6 +123,9 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario)])
     layout = _choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
+    beside = _beside(rng, layout, settings.sheets)
+    if beside:
+        page = (beside[-1].x_mm + beside[-1].layout.page_mm[0], page[1])
     closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
     for _ in range(_TRIES):  # a damage that lies hidden or outside is no example of its label: another assembly
         stage = _set_stage(rng, scenario, page, settings, closeup)
@@ -114,7 +137,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         raise SceneError(
             f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
-    picture = _photograph(rng, camera, seen, layout)
+    picture = _photograph(rng, camera, seen, layout, beside)
     return picture, _truth(seed, scenario, layout, stage, seen, camera)
 
 
@@ -231,13 +254,15 @@ def _in_picture(camera: Camera, place_mm: tuple[float, float]) -> bool:
     return bool(edge < x < camera.width_px - edge and edge < y < camera.height_px - edge)
 
 
-def _photograph(rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None) -> NDArray[np.uint8]:
+def _photograph(
+    rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None, beside: list[Beside]
+) -> NDArray[np.uint8]:
     eye = camera.centre() * np.array([1, 1, -1.0])
     w, h = camera.width_px, camera.height_px
     middle = camera.to_ground(np.array([[w / 2, h / 2]]))[0]
     light = light_scene(rng, middle, eye)
     gx, gy = camera.ground_map()
-    albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout)
+    albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout, beside)
     relief = Relief(seen, light, rng) if len(seen.flat) else None
     falling, glare = ground_light(relief, light, eye, gx, gy, gloss)
     image = albedo * (falling * edge[..., None]) + glare

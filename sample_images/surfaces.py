@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -94,8 +96,29 @@ def _page(layout: MatLayout, px_per_mm: float) -> Floats:
 _LINEAR = linear(np.arange(256))
 
 
+@dataclass(frozen=True)
+class Beside:
+    """A further sheet and where it lies in the first one's millimetres: turned (radians), then moved."""
+
+    layout: MatLayout
+    x_mm: float
+    y_mm: float
+    turn: float
+
+    def own(self, gx: Floats, gy: Floats) -> tuple[Floats, Floats]:
+        """Places on the sheet itself of places in the first one's frame."""
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        x, y = gx - self.x_mm, gy - self.y_mm
+        return (c * x + s * y).astype(np.float32), (c * y - s * x).astype(np.float32)
+
+
 def lay_ground(
-    rng: np.random.Generator, gx: Floats, gy: Floats, mm_per_px: float, layout: MatLayout | None
+    rng: np.random.Generator,
+    gx: Floats,
+    gy: Floats,
+    mm_per_px: float,
+    layout: MatLayout | None,
+    beside: Sequence[Beside] = (),
 ) -> tuple[Floats, Floats, float]:
     """Albedo of every pixel of the empty bench (H,W,3) linear RGB, light kept by the page's edge (H,W), and gloss."""
     top, gloss = bench(rng)
@@ -106,12 +129,11 @@ def lay_ground(
     if layout is None:
         u, v = (c * gx - s * gy + off[0]).astype(np.float32), (s * gx + c * gy + off[1]).astype(np.float32)
         return cv2.remap(top, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT), edge, gloss
-    w, h = layout.page_mm
-    scale = float(np.clip(2 ** (np.round(np.log2(1.3 / mm_per_px) * 2) / 2), 2, 12))
-    page = _page(layout, scale)
-    px, py = (gx * scale - 0.5).astype(np.float32), (gy * scale - 0.5).astype(np.float32)
-    out = _LINEAR[cv2.remap(page, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[..., ::-1]]
-    inside = (gx >= 0) & (gy >= 0) & (gx <= w) & (gy <= h)
+    out, inside = _sheet(layout, gx, gy, mm_per_px)
+    for other in beside:
+        theirs, there = _sheet(other.layout, *other.own(gx, gy), mm_per_px)
+        out = np.where((there & ~inside)[..., None], theirs, out)
+        inside |= there
     out *= _paper(rng, gx, gy)
     u, v = (c * gx - s * gy + off[0]).astype(np.float32), (s * gx + c * gy + off[1]).astype(np.float32)
     under = cv2.remap(top, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
@@ -119,6 +141,16 @@ def lay_ground(
     lift = np.clip(cv2.GaussianBlur(inside.astype(np.float32), (0, 0), rng.uniform(1.5, 5)), 0, 1)
     edge = np.where(inside, 1.0, 1 - 0.55 * lift).astype(np.float32)
     return out * cover + under * (1 - cover), edge, float(rng.choice([0.05, 0.15, 0.35]))
+
+
+def _sheet(layout: MatLayout, gx: Floats, gy: Floats, mm_per_px: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """A sheet's albedo at places on it (H,W,3), and which of them lie on it (H,W)."""
+    w, h = layout.page_mm
+    scale = float(np.clip(2 ** (np.round(np.log2(1.3 / mm_per_px) * 2) / 2), 2, 12))
+    page = _page(layout, scale)
+    px, py = (gx * scale - 0.5).astype(np.float32), (gy * scale - 0.5).astype(np.float32)
+    out = _LINEAR[cv2.remap(page, px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[..., ::-1]]
+    return out, (gx >= 0) & (gy >= 0) & (gx <= w) & (gy <= h)
 
 
 def _paper(rng: np.random.Generator, gx: Floats, gy: Floats) -> Floats:

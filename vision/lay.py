@@ -5,18 +5,18 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from vision.canvas import WORKING_PX_PER_MM, Canvas
+from vision.canvas import WORKING_PX_PER_MM, Canvas, Mapping
 from vision.layout import MatLayout
 from vision.mat import MatView, rectify, straight_picture
 from vision.printed import printed_page
 from vision.reading import Photo, PhotoError
 
-_EDGE_MM = 1.5
+EDGE_MM = 1.5
 _CARD_FIELD_MM = 420.0
 SHORTEST_FIELD_MM, LONGEST_FIELD_MM = 20.0, 1500.0
 """What the long side of a bench photograph with a stated scale can show."""
 
-_LOOSE_POSE = 0.015
+LOOSE_POSE = 0.015
 UNSCALED_LONG_SIDE_MM = 460.0
 """Without any scale the long side of the photograph is taken for this, for the features only: a bench
 photograph of one assembly shows about that much."""
@@ -36,9 +36,9 @@ def lay_on_mat(photo: Photo, view: MatView) -> Canvas:
     def to_photo(px: np.ndarray) -> np.ndarray:
         return view.to_px(np.asarray(px, float).reshape(-1, 2) / s + centre_mm)
 
-    ground &= _inside_photo(to_photo, (h, w), photo, round(_EDGE_MM * s))
+    ground &= inside_photo(to_photo, (h, w), photo, round(EDGE_MM * s))
     printed = printed_page(view.layout, s, corner, (h, w))
-    if view.u95_rel > _LOOSE_POSE:
+    if view.u95_rel > LOOSE_POSE:
         # the print cannot be told from what lies on it when its place is this uncertain: leave it out, with a margin
         reach = 2 * round(view.u95_rel * max(view.layout.page_mm) / 2 * s) + 1
         ground &= cv2.dilate(printed.zone.astype(np.uint8), np.ones((reach, reach), np.uint8)) == 0
@@ -50,7 +50,7 @@ def lay_on_mat(photo: Photo, view: MatView) -> Canvas:
 
 def _on_page(layout: MatLayout, px_per_mm: float, corner: tuple[int, int], shape: tuple[int, int]) -> np.ndarray:
     """(h, w) bool, canvas pixels well inside the page; the canvas starts at page pixel (x, y) `corner`."""
-    edge = _EDGE_MM * px_per_mm
+    edge = EDGE_MM * px_per_mm
     inside = []
     for start, size, length_mm in zip(corner, shape[::-1], layout.page_mm, strict=True):
         at = np.arange(start, start + size) + 0.5
@@ -73,14 +73,14 @@ def _lay_around_card(photo: Photo, view: MatView) -> Canvas:
     def to_photo(px: np.ndarray) -> np.ndarray:
         return view.to_px(np.asarray(px, float).reshape(-1, 2) / s + centre_mm)
 
-    ground = _inside_photo(to_photo, (height, width), photo, round(_EDGE_MM * s))
+    ground = inside_photo(to_photo, (height, width), photo, round(EDGE_MM * s))
     x0, y0 = np.floor((-2.0 - low) * s).astype(int)
     x1, y1 = np.ceil((np.array(view.layout.page_mm) + 2.0 - low) * s).astype(int)
     ground[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = False
     return Canvas(bgr, ground, False, to_photo, s, True, centre_mm, float(view.camera_mm[2]))
 
 
-def _inside_photo(to_photo, shape: tuple[int, int], photo: Photo, edge_px: int) -> np.ndarray:
+def inside_photo(to_photo: Mapping, shape: tuple[int, int], photo: Photo, edge_px: int) -> np.ndarray:
     """(H, W) bool, canvas pixels the camera saw; exact every 16 px, linear between."""
     h, w = shape
     gx, gy = np.meshgrid(np.arange(0, w + 16, 16), np.arange(0, h + 16, 16))

@@ -16,6 +16,7 @@ from vision.mat_markers import FoundMarker, find_markers, refined
 from vision.mat_pose import scale_u95_rel, solve_pose
 from vision.mat_view import MatView, rectify, straight_picture, visible_page_mm
 from vision.reading import Photo
+from vision.screen_photo import why_a_screen
 
 __all__ = ["MatView", "NoMat", "find_mat", "rectify", "straight_picture", "visible_page_mm"]
 
@@ -26,9 +27,10 @@ _SHARP_PX = 1.0
 
 @dataclass(frozen=True)
 class NoMat:
-    """Why no mat could be used."""
+    """Why no mat could be used. on_screen : the picture shows a screen, so that no scale at all would hold."""
 
     reason: str
+    on_screen: bool = False
 
 
 def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
@@ -50,13 +52,10 @@ def find_mat(photo: Photo, layouts: Sequence[MatLayout]) -> MatView | NoMat:
     view = _drawn_or_photographed(photo, grey, view)
     beside = _other_views(photo, found, layouts, view)
     reason = doubt(view, _of_layout(found, view.layout), beside)
-    return NoMat(reason) if reason else replace(view, beside=tuple(beside))
-
-
-def find_sheets(photo: Photo, layouts: Sequence[MatLayout]) -> list[MatView]:
-    """Every sheet in the photograph with three markers or more, the best first; empty where `find_mat` finds none."""
-    view = find_mat(photo, layouts)
-    return [] if isinstance(view, NoMat) else [view, *view.beside]
+    if reason:
+        return NoMat(reason)
+    screen = why_a_screen(photo, view)
+    return NoMat(screen, on_screen=True) if screen else replace(view, beside=tuple(beside))
 
 
 def _drawn_or_photographed(photo: Photo, grey: np.ndarray, view: MatView) -> MatView:

@@ -147,6 +147,13 @@ def straight_picture(
 
 def visible_page_mm(view: MatView, height_mm: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
     """Bounding box (lowest and highest x, y) of the part of the page that the picture shows."""
+    return visible_box_mm(view, np.zeros(2), np.array(view.layout.page_mm), height_mm)
+
+
+def visible_box_mm(
+    view: MatView, lowest: np.ndarray, highest: np.ndarray, height_mm: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Bounding box (lowest and highest x, y) of the part of a box on the table that the picture shows."""
     x, y = view.pose.frame.centre_px
     t = np.linspace(0, 1, 24)
     width, height = 2 * x, 2 * y
@@ -155,9 +162,8 @@ def visible_page_mm(view: MatView, height_mm: float = 0.0) -> tuple[np.ndarray, 
         np.column_stack([0 * t, t * height]), np.column_stack([0 * t + width, t * height]),
     ])  # fmt: skip
     mm = view.to_mm(rim, height_mm)
-    page = np.array(view.layout.page_mm)
     away = ((view.to_mm(rim, height_mm - 1.0) - mm) * (mm - view.camera_mm[:2])).sum(1)
     if (away < 0).any():  # the picture reaches above the horizon
-        return np.zeros(2), page
-    low, high = mm.min(0).clip(0, page), mm.max(0).clip(0, page)
-    return (low, high) if (high - low).min() > 1 else (np.zeros(2), page)
+        return lowest, highest
+    low, high = mm.min(0).clip(lowest, highest), mm.max(0).clip(lowest, highest)
+    return (low, high) if (high - low).min() > 1 else (lowest, highest)

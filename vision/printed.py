@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -57,7 +58,40 @@ def printed_page(layout: MatLayout, px_per_mm: float, corner: tuple[int, int], s
     return PrintedPage(cut(whole.lowest), cut(whole.highest), cut(whole.zone), cut(whole.faint), boxes)
 
 
-@lru_cache(maxsize=2)
+def printed_sheets(
+    sheets: Sequence[tuple[MatLayout, np.ndarray]], px_per_mm: float, shape: tuple[int, int]
+) -> PrintedPage:
+    """The print of several sheets on one canvas of (h, w) shape, each with its (2, 3) map from canvas px to page px."""
+    size = (shape[1], shape[0])
+    lowest, highest = np.zeros((*shape, 3), np.uint8), np.zeros((*shape, 3), np.uint8)
+    zone, faint = np.zeros(shape, bool), np.zeros(shape, bool)
+    boxes = []
+    for layout, to_page in sheets:
+        whole = _whole_page(layout, px_per_mm)
+
+        def laid(page: np.ndarray, to_page: np.ndarray = to_page) -> np.ndarray:
+            return cv2.warpAffine(page, to_page, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+
+        inside = laid(np.ones(whole.zone.shape, np.uint8)) > 0
+        lowest[inside], highest[inside] = laid(whole.lowest)[inside], laid(whole.highest)[inside]
+        zone |= laid(whole.zone.astype(np.uint8)) > 0
+        faint |= laid(whole.faint.astype(np.uint8)) > 0
+        boxes.append(_boxes_on_canvas(whole.boxes, to_page))
+    all_boxes = np.concatenate(boxes).clip(0, [shape[1], shape[0]] * 2)
+    kept = (all_boxes[:, 2] - all_boxes[:, 0] > 1) & (all_boxes[:, 3] - all_boxes[:, 1] > 1)
+    return PrintedPage(lowest, highest, zone, faint & ~zone, all_boxes[kept])
+
+
+def _boxes_on_canvas(boxes: np.ndarray, to_page: np.ndarray) -> np.ndarray:
+    """(N, 4) boxes of a page as upright boxes around them on the canvas."""
+    back = cv2.invertAffineTransform(to_page)
+    corners = np.stack([boxes[:, [0, 1]], boxes[:, [2, 1]], boxes[:, [2, 3]], boxes[:, [0, 3]]], axis=1)
+    there = corners @ back[:, :2].T + back[:, 2]
+    low, high = np.floor(there.min(axis=1)), np.ceil(there.max(axis=1))
+    return np.column_stack([low, high]).astype(int)
+
+
+@lru_cache(maxsize=3)
 def _whole_page(layout: MatLayout, px_per_mm: float) -> PrintedPage:
     """The whole page; kept, since a shop photographs on one or two mats."""
     lab = cv2.cvtColor(raster(layout, px_per_mm), cv2.COLOR_BGR2Lab)

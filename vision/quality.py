@@ -36,10 +36,16 @@ SCALE_U95_REL = 0.02
 UNFLAT_MM = 2.0
 
 
-def judge_quality(photo: Photo, view: MatView | None) -> list[Retake]:
-    """Every fault of the photograph with its advice, per measure it spoils; an empty list is a good photograph."""
+def judge_quality(photo: Photo, view: MatView | None, on_screen: bool = False) -> list[Retake]:
+    """Every fault of the photograph with its advice, per measure it spoils; an empty list is a good photograph.
+
+    on_screen : it shows a mat on a screen
+    """
     found = [*_size(photo), *_light(photo), *_glare(photo, view), *_blur(photo, view)]
     found += [*_noise(photo), *_compression(photo)]
+    if on_screen:
+        advice = "photograph the assembly itself, lying on the printed mat"
+        return [*found, _retake("a photograph of a screen", advice, EVERYTHING)]
     found += _mat(view) if view else [_retake("no mat in view", "lay the assembly on the printed mat", "length")]
     return found
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
 
+from vision.layout import MatLayout
 from vision.mat_camera import COUNT, SPREAD, project
-from vision.mat_pose import coverage_factor
-from vision.mat_view import MatView
+from vision.mat_pose import Pose, coverage_factor, scale_u95_rel
+from vision.mat_view import MatView, visible_box_mm
 
 _OUTWARD = np.array([[-1.0, -1], [1, -1], [1, 1], [-1, 1]])
 _WORST_MM = 1.0
@@ -87,7 +88,13 @@ class NoPlace:
 
 
 def place_of(other: MatView, seen_from: MatView) -> Place | NoPlace:
-    """Where another sheet lies in the frame of the one `seen_from`, both in one photograph.
+    """Where another sheet lies in the frame of the one `seen_from`, both in one photograph."""
+    placed = _placed(other, seen_from)
+    return placed if isinstance(placed, NoPlace) else placed[0]
+
+
+def _placed(other: MatView, seen_from: MatView) -> tuple[Place, Pose] | NoPlace:
+    """A second sheet's place, and the camera as both sheets tell it.
 
     One camera saw both: what the first sheet told of it is kept with its covariance, and the second sheet's corners
     add to it while its place is fitted.
@@ -115,9 +122,10 @@ def place_of(other: MatView, seen_from: MatView) -> Place | NoPlace:
             f"sheet {other.layout.name} does not lie flat beside {seen_from.layout.name} "
             f"({worst:.1f} mm off); lay both on one flat table"
         )
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac)[COUNT:, COUNT:]
+    covariance = np.linalg.inv(fit.jac.T @ fit.jac)
     x, y, turn = (float(v) for v in fit.x[COUNT:])
-    return Place(x, y, _wrapped(turn), covariance)
+    camera = replace(pose, params=fit.x[:COUNT], covariance=covariance[:COUNT, :COUNT])
+    return Place(x, y, _wrapped(turn), covariance[COUNT:, COUNT:]), camera
 
 
 def _search_scales(covariance: np.ndarray) -> np.ndarray:
@@ -141,10 +149,6 @@ class Table:
     places: Mapping[str, Place]
     loose: Mapping[str, str]
 
-    def of(self, view: MatView) -> Place | NoPlace:
-        """From a photograph's own mat frame into the assembly's."""
-        return self.named(view.layout.name)
-
     def named(self, name: str) -> Place | NoPlace:
         """From a sheet's own frame into the assembly's."""
         if name in self.places:
@@ -156,29 +160,62 @@ Sighting = Mapping[str, Place]
 """The sheets one photograph shows, the first at home, the others where they lie in its millimetres."""
 
 
-def lay_out(photographs: Iterable[Sequence[MatView]]) -> Table:
-    """One frame for all sheets that the photographs show, each photograph with all sheets seen in it."""
-    sightings: list[Sighting] = []
-    loose: dict[str, str] = {}
-    for views in photographs:
-        found, missed = sighted(views)
-        sightings.append(found)
-        loose |= missed
-        sightings += [{name: HOME} for name in missed]
-    return join(sightings, loose)
-
-
 def sighted(views: Sequence[MatView]) -> tuple[Sighting, dict[str, str]]:
     """Where the sheets of one photograph lie in the first one's frame; and why the others could not be placed."""
-    found: dict[str, Place] = {}
+    if not views:
+        return {}, {}
+    seen = seen_together(replace(views[0], beside=tuple(views[1:])))
+    return {layout.name: place for layout, place in seen.sheets}, dict(seen.missed)
+
+
+@dataclass(frozen=True, eq=False)
+class SeenSheets:
+    """The sheets of one photograph in the first one's frame, and the camera as all of them tell it.
+
+    view : of the first sheet, the same object where it is the only one; missed : why others could not be placed
+    """
+
+    view: MatView
+    sheets: tuple[tuple[MatLayout, Place], ...]
+    missed: Mapping[str, str]
+
+    @property
+    def mats(self) -> list[tuple[MatLayout, Place]]:
+        """The sheets that an assembly lies on: all but pocket scales; a pocket scale alone is one."""
+        return [self.sheets[0]] + [(layout, place) for layout, place in self.sheets[1:] if self._one_mat(layout)]
+
+    def _one_mat(self, layout: MatLayout) -> bool:
+        return layout.kind == "mat" and self.sheets[0][0].kind == "mat"
+
+    def box_mm(self) -> tuple[np.ndarray, np.ndarray]:
+        """Lowest and highest x, y of the part of all mats that the picture shows."""
+        corners = np.concatenate([place.apply(_corners(layout)) for layout, place in self.mats])
+        return visible_box_mm(self.view, corners.min(axis=0), corners.max(axis=0))
+
+
+def _corners(layout: MatLayout) -> np.ndarray:
+    width, height = layout.page_mm
+    return np.array([[0, 0], [width, 0], [width, height], [0, height]])
+
+
+def seen_together(view: MatView) -> SeenSheets:
+    """One camera and one frame for a view and the sheets beside it; every sheet tells more of the camera."""
+    sheets: list[tuple[MatLayout, Place]] = [(view.layout, HOME)]
     missed: dict[str, str] = {}
-    for view in views:
-        place = place_of(view, views[0]) if found else HOME
-        if isinstance(place, NoPlace):
-            missed[view.layout.name] = place.reason
-        else:
-            found[view.layout.name] = place
-    return found, missed
+    joint = view
+    for other in view.beside:
+        placed = _placed(other, joint)
+        if isinstance(placed, NoPlace):
+            missed[other.layout.name] = placed.reason
+            continue
+        joint = replace(joint, pose=placed[1])
+        sheets.append((other.layout, placed[0]))
+    seen = SeenSheets(joint, tuple(sheets), missed)
+    if joint is view or len(seen.mats) == 1:
+        return replace(seen, view=view)
+    middle = np.mean(seen.box_mm(), axis=0)
+    u95 = float(np.hypot(scale_u95_rel(joint.pose, middle), view.layout.print_u95_rel))
+    return replace(seen, view=replace(joint, u95_rel=u95))
 
 
 def join(sightings: Iterable[Sighting], loose: Mapping[str, str] | None = None) -> Table:

@@ -10,17 +10,19 @@ from vision.cells import Cells, describe_cells
 from vision.findings import Retake
 from vision.grid import CellGrid, make_grid
 from vision.lay import lay_on_mat, lay_without_mat
+from vision.lay_sheets import lay_on_sheets
 from vision.layout import MatLayout
 from vision.light import EvenLight, even_light
 from vision.mat import MatView, NoMat, find_mat
 from vision.quality import judge_quality
 from vision.reading import Photo
 from vision.segment import Foreground, on_other_ground, on_white_ground
+from vision.sheets import SeenSheets, seen_together
 
 
 @dataclass(frozen=True)
 class FirstLook:
-    """What is seen before anything is recognised."""
+    """What is seen before anything is recognised. sheets : None where no mat was found."""
 
     photo: Photo
     view: MatView | NoMat
@@ -30,6 +32,7 @@ class FirstLook:
     foreground: Foreground
     cells: Cells
     grid: CellGrid
+    sheets: SeenSheets | None = None
 
 
 def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | None = None) -> FirstLook:
@@ -39,7 +42,13 @@ def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | No
     """
     view = find_mat(photo, layouts)
     found = view if isinstance(view, MatView) else None
-    canvas = lay_on_mat(photo, found) if found else lay_without_mat(photo, mm_per_px)
+    on_screen = isinstance(view, NoMat) and view.on_screen
+    sheets = seen_together(found) if found else None
+    if sheets is None:
+        canvas = lay_without_mat(photo, None if on_screen else mm_per_px)
+    else:
+        view = found = sheets.view
+        canvas = lay_on_sheets(photo, sheets) if len(sheets.mats) > 1 else lay_on_mat(photo, found)
     even = even_light(canvas.bgr, canvas.bare, canvas.white_ground)
     foreground = (
         on_white_ground(even, canvas.ground, canvas.px_per_mm, canvas.printed)
@@ -47,4 +56,5 @@ def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | No
         else on_other_ground(even, canvas.ground, canvas.px_per_mm)
     )
     cells = describe_cells(even, foreground, canvas.ground, canvas.px_per_mm)
-    return FirstLook(photo, view, judge_quality(photo, found), canvas, even, foreground, cells, make_grid(cells))
+    retake = judge_quality(photo, found, on_screen)
+    return FirstLook(photo, view, retake, canvas, even, foreground, cells, make_grid(cells), sheets)

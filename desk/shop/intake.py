@@ -19,7 +19,7 @@ from desk.shop.errors import Invalid, NotAPhotograph
 from desk.shop.people import Account
 from desk.shop.standing import refresh
 from vision.findings import Retake
-from vision.mat import MatView, find_mat
+from vision.mat import MatView, NoMat, find_mat
 from vision.quality import judge_quality, usable
 from vision.reading import KINDS, Photo, PhotoError, read_photo
 
@@ -138,7 +138,7 @@ def _first_answer(desk: Desk, photograph_id: int, photo: Photo) -> tables.FirstA
         return known
     found = find_mat(photo, desk.layouts)
     view = found if isinstance(found, MatView) else None
-    retake = judge_quality(photo, view)
+    retake = judge_quality(photo, view, isinstance(found, NoMat) and found.on_screen)
     row = tables.FirstAnswer(
         photograph_id=photograph_id, usable=usable(retake), retake=[item.model_dump() for item in retake],
         mat_found=view is not None,

@@ -14,9 +14,12 @@ import pytest
 
 from vision.layout import MatLayout
 from vision.layout_raster import raster
-from vision.mat_pose import FILM_DIAGONAL_MM
+from vision.mat_markers import FoundMarker
+from vision.mat_pose import FILM_DIAGONAL_MM, solve_pose
+from vision.mat_view import MatView
 from vision.own_mats import own_layout
 from vision.reading import Photo
+from vision.sheets import Place
 
 _FINE = 2
 
@@ -156,7 +159,37 @@ def random_scene(rng: np.random.Generator, tilt_deg: tuple[float, float] = (0, 3
     )  # fmt: skip
 
 
+def over_join(rng: np.random.Generator, at: Place | None = None) -> Scene:
+    """A camera above the common edge of two flat sheets, the second at a place (without one: right of the first)."""
+    scene = random_scene(rng)
+    rotation = cv2.Rodrigues(scene.turn)[0]
+    other = PAGE_MM / 2 + [PAGE_MM[0], 0] if at is None else at.apply(PAGE_MM / 2)[0]
+    middle = np.array([*(PAGE_MM / 2 + other) / 2, 0])
+    place = np.array([0, 0, scene.focal * 0.2]) - rotation @ middle
+    return Scene(scene.focal, scene.lens, scene.turn, place, scene.shift, np.zeros(3))
+
+
+def sheet_view(
+    rng: np.random.Generator, scene: Scene, layout: MatLayout, at: Place, noise: float = 0.12, ripple_mm: float = 0.0
+) -> MatView:
+    """A sheet lying at a place on the table, seen by a scene's camera (whose own page is the frame).
+
+    ripple_mm : how high its markers lie above the table, standard deviation
+    """
+    markers = []
+    for m in layout.markers:
+        px = scene.to_px(at.apply(m.corners_mm()), float(rng.normal(0, ripple_mm)) if ripple_mm else 0.0)
+        if ((px > 0) & (px < [3999, 2999])).all() and rng.random() < 0.6:
+            markers.append(FoundMarker(m.dictionary, m.id, px + rng.normal(0, noise, (4, 2))))
+    mm = np.concatenate([layout.marker_corners_mm[m.dictionary, m.id] for m in markers])
+    pose = solve_pose(mm, np.concatenate([m.corners_px for m in markers]), (4000, 3000), None, layout.page_mm)
+    assert pose is not None
+    return MatView(layout, pose, tuple(markers), 0, 0, 0)
+
+
 @pytest.fixture(scope="session")
 def cameras() -> SimpleNamespace:
     """Cameras over a bent A4 page, drawn as the fit expects them (4000 x 3000 px), and Wilson's interval."""
-    return SimpleNamespace(Scene=Scene, random_scene=random_scene, wilson=wilson)
+    return SimpleNamespace(
+        Scene=Scene, random_scene=random_scene, over_join=over_join, sheet_view=sheet_view, wilson=wilson
+    )

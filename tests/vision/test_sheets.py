@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -13,12 +12,11 @@ from hypothesis import strategies as st
 
 from vision.layout import builtin_layouts
 from vision.layout_raster import raster
-from vision.mat import find_sheets
+from vision.mat import NoMat, find_mat
 from vision.mat_markers import FoundMarker
-from vision.mat_pose import solve_pose
 from vision.mat_view import MatView
 from vision.own_mats import own_layout
-from vision.sheets import HOME, NoPlace, Place, lay_out, place_of
+from vision.sheets import HOME, NoPlace, Place, join, place_of, sighted
 
 ONE, TWO, THREE = (own_layout("a4", n) for n in (1, 2, 3))
 PAGE = np.array(ONE.page_mm)
@@ -29,27 +27,10 @@ def _place(x: float, y: float, turn: float, u: float = 0.2) -> Place:
     return Place(x, y, turn, np.diag([u**2, u**2, (u / 200) ** 2]))
 
 
-def _view(rng: np.random.Generator, scene: Any, layout: Any, at: Place, noise: float = 0.12) -> MatView:
-    """A sheet lying at a place on the table, seen by a scene's camera (whose own page is the frame)."""
-    markers = []
-    for m in layout.markers:
-        px = scene.to_px(at.apply(m.corners_mm()))
-        if ((px > 0) & (px < [3999, 2999])).all() and rng.random() < 0.6:
-            markers.append(FoundMarker(m.dictionary, m.id, px + rng.normal(0, noise, (4, 2))))
-    mm = np.concatenate([layout.marker_corners_mm[m.dictionary, m.id] for m in markers])
-    pose = solve_pose(mm, np.concatenate([m.corners_px for m in markers]), (4000, 3000), None, layout.page_mm)
-    assert pose is not None
-    return MatView(layout, pose, tuple(markers), 0, 0, 0)
-
-
 def _pair(rng: np.random.Generator, cameras: Any, at: Place, other: Any = TWO) -> tuple[MatView, MatView]:
     """Two flat sheets in one photograph taken from above their common edge."""
-    scene = cameras.random_scene(rng)
-    rotation = cv2.Rodrigues(scene.turn)[0]
-    middle = np.array([*(PAGE / 2 + at.apply(PAGE / 2)[0]) / 2, 0])
-    place = np.array([0, 0, scene.focal * 0.2]) - rotation @ middle
-    scene = cameras.Scene(scene.focal, scene.lens, scene.turn, place, scene.shift, np.zeros(3))
-    return _view(rng, scene, ONE, HOME), _view(rng, scene, other, at)
+    scene = cameras.over_join(rng, at)
+    return cameras.sheet_view(rng, scene, ONE, HOME), cameras.sheet_view(rng, scene, other, at)
 
 
 def test_distances_across_two_sheets_are_covered_in_95_of_100(cameras: Any):
@@ -110,11 +91,11 @@ def test_three_sheets_in_a_row_are_joined_over_the_middle_one(cameras: Any):
         for m in scene_one.markers
     ), 0, 0, 0)  # fmt: skip
     lonely = _pair(rng, cameras, step, own_layout("a4", 4))[1]
-    table = lay_out([[one, two], [two_again, three], [lonely]])
+    table = join(sighted(views)[0] for views in ([one, two], [two_again, three], [lonely]))
     assert set(table.places) == {"bench-a4-1", "bench-a4-2", "bench-a4-3"}
     assert "no photograph shows sheet bench-a4-4" in table.loose["bench-a4-4"]
-    assert isinstance(table.of(lonely), NoPlace)
-    home, far = table.of(one), table.of(three)
+    assert isinstance(table.named(lonely.layout.name), NoPlace)
+    home, far = table.named(ONE.name), table.named(THREE.name)
     assert isinstance(home, Place) and isinstance(far, Place)
     corner = np.array([[200.0, 100.0]])
     seen = np.linalg.norm(far.apply(corner) - home.apply(np.zeros((1, 2))))
@@ -125,13 +106,20 @@ def test_three_sheets_in_a_row_are_joined_over_the_middle_one(cameras: Any):
 def test_a_sheet_that_was_moved_between_photographs_is_noticed(cameras: Any):
     """Two photographs put the second sheet 20 mm apart: neither is believed."""
     rng = np.random.default_rng(9)
-    table = lay_out([_pair(rng, cameras, _place(299, 0, 0)), _pair(rng, cameras, _place(319, 0, 0))])
+    pairs = [_pair(rng, cameras, _place(x, 0, 0)) for x in (299, 319)]
+    table = join(sighted(pair)[0] for pair in pairs)
     assert "disagree" in table.loose["bench-a4-2"] and set(table.places) == {"bench-a4-1"}
 
 
 def test_no_photograph_is_an_empty_table():
     """Nothing in, nothing out."""
-    assert not lay_out([]).places
+    assert not join([]).places
+
+
+def _sheets(photo: Any) -> list[MatView]:
+    """Every sheet in a photograph."""
+    view = find_mat(photo, builtin_layouts())
+    return [] if isinstance(view, NoMat) else [view, *view.beside]
 
 
 def test_sheets_of_a_rendered_photograph_are_both_found_and_placed(shoot: Callable[..., Any]):
@@ -140,7 +128,7 @@ def test_sheets_of_a_rendered_photograph_are_both_found_and_placed(shoot: Callab
     table = np.full((a.shape[0], a.shape[1] + 16 + b.shape[1], 3), 60, np.uint8)
     table[:, : a.shape[1]], table[:, a.shape[1] + 16 :] = a, b
     photo = shoot(ONE, page=table, aim_mm=(297, 105), distance_mm=330, size=(1600, 1200), tilt_deg=20).photo
-    views = {v.layout.name: v for v in find_sheets(photo, builtin_layouts())}
+    views = {v.layout.name: v for v in _sheets(photo)}
     assert set(views) == {"bench-a4-1", "bench-a4-2"}
     place = place_of(views["bench-a4-2"], views["bench-a4-1"])
     assert isinstance(place, Place)
@@ -151,4 +139,4 @@ def test_sheets_of_a_rendered_photograph_are_both_found_and_placed(shoot: Callab
 
 def test_a_photograph_without_a_mat_has_no_sheets(shoot: Callable[..., Any]):
     """A grey page."""
-    assert find_sheets(shoot(ONE, page=np.full((800, 1200, 3), 120, np.uint8)).photo, builtin_layouts()) == []
+    assert _sheets(shoot(ONE, page=np.full((800, 1200, 3), 120, np.uint8)).photo) == []
