@@ -104,6 +104,9 @@ def _gauge(data: dict[str, Any]) -> Gauge:
 
 
 def _namer(data: dict[str, Any]) -> Namer:
+    read, named = data["classifier"].n_features_in_, len(data["features"])
+    if read != named:  # models of earlier versions left some out
+        raise ValueError(f"a namer that reads {read} of its {named} features, made by another version of this tool")
     return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"],
                  data["inverse_temperature"], data["scaler"], data["covariance"], data["thresholds"],
                  data["novel_beyond"])  # fmt: skip

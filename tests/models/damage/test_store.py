@@ -2,6 +2,7 @@
 
 import json
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -138,6 +139,14 @@ def test_a_file_of_allowed_types_that_is_no_model_is_refused(model, tmp_path):
 
 class ForeignThing:
     """Something a model file has no business holding."""
+
+
+def test_a_namer_that_reads_fewer_signs_than_it_names_is_refused(model, tmp_path):
+    """As models of earlier versions did: they would break at the first photograph, not at loading."""
+    shorter = replace(model, wires=replace(model.wires, feature_names=("u", "v", "w")))
+    save_model(shorter, tmp_path)
+    with pytest.raises(ModelError, match="reads 2 of its 3 features"):
+        load_model(tmp_path)
 
 
 def test_a_pickle_in_place_of_the_model_is_refused(model, tmp_path):
