@@ -23,13 +23,13 @@ CLIPPED, CLIPPED_SHARE, WHITE_SHARE = 252, 0.35, 0.97
 GLARE_SHARE = 0.004
 BLUR_MM, HOPELESS_BLUR_MM, FINE_BLUR_MM = 0.42, 2.5, 0.3
 """Sigma of the blur on the mat: thin wires run together; nothing is left; diameters are uncertain."""
-BLUR_SHARE, HOPELESS_BLUR_SHARE = 0.003, 0.006
+BLUR_SHARE, HOPELESS_BLUR_SHARE = 0.0018, 0.006
 """The same without a mat, as a share of the long side."""
-NOISE_LEVEL = 3.0
+NOISE_LEVEL = 2.8
 """8-bit levels of noise in the picture reduced to 1000 px, past which thin signs drown."""
-COMPRESSION_STEP, _PLAIN_STEP = 2.3, 8
+COMPRESSION_STEP, _PLAIN_STEP = 2.0, 8
 """How much the rims of a JPEG's blocks of 8 px stand out, past which colours run together within them: a
-JPEG of quality 20 or less, by half those of 30, none of 75. Steps count up to 8 levels: true edges are no rims."""
+JPEG of quality 20 or less, most of 30, some of 60. Steps count up to 8 levels: true edges are no rims."""
 FAR_MM_PER_PX, TOO_FAR_MM_PER_PX = 0.3, 0.6
 TILT_DEG, STEEP_TILT_DEG = 35.0, 60.0
 SCALE_U95_REL = 0.02
