@@ -50,7 +50,7 @@ class ForestSettings:
 
 
 CHOICES = (ForestSettings(2, 0.3), ForestSettings(2, 0.1), ForestSettings(5, 0.3))
-SHELL_CHOICES = (ForestSettings(3, 0.3, 300, (0.7, 1.0)), ForestSettings(5, 0.3, 300, (0.7, 1.0)))
+SHELL_CHOICES = (ForestSettings(2, 0.5, 300, (0.7, 1.0)), ForestSettings(5, 0.3, 300, (0.7, 1.0)))
 """For housings, as `namer.shell_forest`: broken ones count less, they are more frequent in lessons than in a shop."""
 
 
