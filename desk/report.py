@@ -53,6 +53,7 @@ def environment() -> jinja2.Environment:
     )
     env.globals.update(
         say_label=wording.say_label,
+        say_region=wording.say_region,
         say_measure=wording.say_measure,
         say_sources=wording.say_sources,
         say_count=wording.say_count,

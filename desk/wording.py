@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from vision.findings import Action, Count, Measure, PhotoFindings, Region
@@ -94,6 +94,12 @@ def say_places(text: str) -> str:
     return _REF.sub(r"\1 · ", text)
 
 
+def say_any_of(labels: Sequence[str]) -> str:
+    """Labels that cannot be told apart: `a, b or c`."""
+    *first, last = map(say_label, labels)
+    return f"{', '.join(first)} or {last}" if first else last
+
+
 def say_mark(mark: Mapping[str, Any]) -> str:
     """A label as lists show it; with what it may be instead where it is unsure."""
     if mark["novel"]:
@@ -101,13 +107,13 @@ def say_mark(mark: Mapping[str, Any]) -> str:
     others = [name for name in mark["candidates"] if name != mark["label"]]
     if not mark["unsure"]:
         return say_label(mark["label"])
-    return "unsure: " + " or ".join(say_label(name) for name in ([mark["label"]] if mark["label"] else []) + others)
+    return "unsure: " + say_any_of(([mark["label"]] if mark["label"] else []) + others)
 
 
 def say_region(region: Region) -> str:
     """The region's label; where it is unsure, the labels it cannot tell apart."""
     if region.unsure and region.candidates:
-        return "unsure: " + " or ".join(say_label(label) for label in region.candidates)
+        return "unsure: " + say_any_of(region.candidates)
     return say_label(region.label)
 
 
@@ -117,7 +123,7 @@ def say_answer(findings: PhotoFindings) -> str:
         p = findings.probabilities.get(findings.label)
         return say_label(findings.label) + (f" {p:.0%}" if p is not None else "")
     if findings.unsure and findings.candidates:
-        return "unsure: " + " or ".join(say_label(label) for label in findings.candidates)
+        return "unsure: " + say_any_of(findings.candidates)
     if findings.novel:
         return "damage of a kind not known"
     return "unusable, take it again" if not findings.usable else "no answer"

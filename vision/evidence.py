@@ -29,6 +29,9 @@ _SIGNS: tuple[str, ...] = (
 )  # fmt: skip
 """Cell features that are summed up over a region."""
 
+_SEEN = 2.0
+"""Differences of lightness or hue below this (CIELAB units) are none that a person sees, and no evidence."""
+
 
 @dataclass(frozen=True)
 class RegionSigns:
@@ -121,13 +124,11 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
         add(
             "colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}{over}"
         )
-        add(
-            "darkening",
-            -v["change_light"],
-            "L",
-            f"darker than the continuing wire by {max(-v['change_light'], 0):.0f} L",
-        )
-        add("hue_shift", change, "ΔE", f"hue shifted by {change:.0f} along the wire")
+        if v["change_light"] <= -_SEEN:
+            darker = -v["change_light"]
+            add("darkening", darker, "L", f"darker than the continuing wire by {darker:.0f} L")
+        if change >= _SEEN:
+            add("hue_shift", change, "ΔE", f"hue shifted by {change:.0f} along the wire")
         add(
             "share_of_bundle",
             v["share_of_bundle"],
@@ -155,12 +156,8 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
             "share",
             f"copper-like surface in up to {v['copper_share_1.2mm_top']:.0%}",
         )
-        add(
-            "lightening",
-            v["change_light"],
-            "L",
-            f"lighter than the continuing wire by {max(v['change_light'], 0):.0f} L",
-        )
+        if v["change_light"] >= _SEEN:
+            add("lightening", v["change_light"], "L", f"lighter than the continuing wire by {v['change_light']:.0f} L")
         add("edge_rough", v["edge_rough_4mm"], "share", "outline smooth: worn, not bitten")
     elif label == "earlier_repair":
         add(

@@ -2,7 +2,7 @@
 
 import pytest
 
-from desk.wording import say_answer, say_count, say_measure, say_sources
+from desk.wording import say_answer, say_any_of, say_count, say_measure, say_sources
 from vision.findings import Count, Measure, UncertaintyShare
 
 
@@ -52,3 +52,10 @@ def test_the_sources_of_an_uncertainty_are_said_with_their_unit():
     measure = Measure(value=100, u95=12.4, sources=shares)
     assert say_sources(measure) == "where it ends ± 12 mm, print scale ± 0.5 mm"
     assert say_sources(None) == say_sources(Measure(value=1, u95=1)) == ""
+
+
+def test_labels_that_cannot_be_told_apart_are_listed_as_people_say_them():
+    """One, two and three of them."""
+    assert say_any_of(["abrasion"]) == "abrasion"
+    assert say_any_of(["external_heat", "electrical_overload"]) == "external heat or electrical overload"
+    assert say_any_of(["rodent", "abrasion", "sound"]) == "rodent bites, abrasion or sound"
