@@ -130,16 +130,25 @@ def _example_json(one: ExampleShown) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class DoubtShown:
-    """A doubt with its picture. `view`: x, y, width and height of the part shown, px of the original."""
+class Pictured:
+    """A place in a photograph, as pages show it. `view`: x, y, width and height of the part shown, px of the original.
 
-    doubt: Doubt
+    assembly_id, state, photograph_id : None where the records no longer have it
+    """
+
     assembly_id: int | None
     state: str | None
     photograph_id: int | None
     size: tuple[int, int]
     view: tuple[int, int, int, int]
     rings: list[list[tuple[float, float]]]
+
+
+@dataclass(frozen=True)
+class DoubtShown(Pictured):
+    """A doubt with its picture."""
+
+    doubt: Doubt
 
 
 def doubts_shown(session: Session, shelf: Shelf) -> tuple[str, list[DoubtShown]]:
@@ -153,7 +162,7 @@ def doubts_shown(session: Session, shelf: Shelf) -> tuple[str, list[DoubtShown]]
 
 
 def _shown(session: Session, doubt: Doubt, snapshot: Snapshot | None) -> DoubtShown:
-    return DoubtShown(doubt, *_where(session, doubt, snapshot))
+    return DoubtShown(*_where(session, doubt, snapshot), doubt)
 
 
 Where = tuple[
@@ -181,16 +190,10 @@ def _where(session: Session, of: Doubt | Example, snapshot: Snapshot | None) -> 
 
 
 @dataclass(frozen=True)
-class ExampleShown:
-    """An example with its picture, as `DoubtShown`."""
+class ExampleShown(Pictured):
+    """An example with its picture."""
 
     example: Example
-    assembly_id: int | None
-    state: str | None
-    photograph_id: int | None
-    size: tuple[int, int]
-    view: tuple[int, int, int, int]
-    rings: list[list[tuple[float, float]]]
 
 
 def examples_shown(session: Session, shelf: Shelf, version: str) -> list[ExampleShown]:
@@ -203,7 +206,7 @@ def examples_shown(session: Session, shelf: Shelf, version: str) -> list[Example
     except DeskError:  # the first page says which is damaged
         newest = None
     answered = [(e, newest) for e in reviewed_examples(newest, str(card["version"]))] if newest else []
-    return [ExampleShown(e, *_where(session, e, snapshot)) for e, snapshot in (*trained, *answered)]
+    return [ExampleShown(*_where(session, e, snapshot), e) for e, snapshot in (*trained, *answered)]
 
 
 @dataclass(frozen=True)
