@@ -19,6 +19,12 @@ from desk.shop.people import Account
 MOST_ORDERS = 100
 
 
+class Keep(LearningValue):
+    """Keeping the corrected set as the records stand when its turn comes."""
+
+    kind: Literal["keep"] = "keep"
+
+
 class Retrain(LearningValue):
     """A training from a snapshot; `keep_out`: assemblies held out of it."""
 
@@ -47,9 +53,9 @@ class AnswerAgain(LearningValue):
     orders: list[str]
 
 
-Asked = Retrain | Compare | AnswerAgain
-_KINDS: dict[str, type[Retrain] | type[Compare] | type[AnswerAgain]] = {
-    "retrain": Retrain, "compare": Compare, "answer": AnswerAgain,
+Asked = Keep | Retrain | Compare | AnswerAgain
+_KINDS: dict[str, type[Keep] | type[Retrain] | type[Compare] | type[AnswerAgain]] = {
+    "keep": Keep, "retrain": Retrain, "compare": Compare, "answer": AnswerAgain,
 }  # fmt: skip
 
 
@@ -65,6 +71,8 @@ def asked_of(kind: str, values: dict[str, Any]) -> Asked:
 
 def check(shelf: Shelf, asked: Asked) -> None:
     """DeskError where the work could not be begun: no such snapshot or model, nothing to learn from."""
+    if isinstance(asked, Keep):
+        return
     if isinstance(asked, Retrain):
         split(find_snapshot(shelf, asked.snapshot), asked.keep_out)
         return

@@ -8,6 +8,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.learning.corrected import SOUND, Place, ReviewedPhoto, Snapshot, Verdict, snapshot_of
+from desk.parallel import Progress, counted
 from desk.records import tables
 from desk.records.columns import now
 from desk.review.edits import Add, Confirm, Delete, Entry, Redraw, Relabel, Split
@@ -25,13 +26,15 @@ from vision.findings import PhotoFindings, Region
 _PLAIN = Answers(circuit_class="none")
 
 
-def gather(session: Session, desk: Desk) -> Snapshot:
+def gather(session: Session, desk: Desk, on_progress: Progress | None = None) -> Snapshot:
     """The corrected set as the records stand, without photographs that were sent under several assemblies: nobody
     knows which one they show, and one would be learnt from while the other is held out."""
     photos: list[ReviewedPhoto] = []
     doubtful = set(sent_under_several(session))
-    for assembly_id in session.scalars(select(tables.Assembly.id).order_by(tables.Assembly.id)):
-        photos += [one for one in _of_assembly(session, desk, assembly_id) if one.sha256 not in doubtful]
+    every = session.scalars(select(tables.Assembly.id).order_by(tables.Assembly.id)).all()
+    found = (_of_assembly(session, desk, assembly_id) for assembly_id in every)
+    for several in counted(found, len(every), "reading the reviews", on_progress):
+        photos += [one for one in several if one.sha256 not in doubtful]
     return snapshot_of(photos, FEATURE_VERSION, now().isoformat())
 
 

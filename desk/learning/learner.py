@@ -130,10 +130,12 @@ class Reporter:
 
 def _done(desk: Desk, task: Task, on_progress: Progress) -> dict[str, Any]:
     """What came of the work, as plain values for its page."""
-    from desk.learning.asked import Compare, Retrain, asked_of
+    from desk.learning.asked import Compare, Keep, Retrain, asked_of
 
     asked = asked_of(task.kind, task.asked)
     shelf, workers = Shelf(desk.data), min(os.cpu_count() or 1, 8)
+    if isinstance(asked, Keep):
+        return _kept(desk, on_progress)
     if isinstance(asked, Retrain):
         return _trained(desk, shelf, asked, workers, on_progress)
     if isinstance(asked, Compare):
@@ -142,6 +144,16 @@ def _done(desk: Desk, task: Task, on_progress: Progress) -> dict[str, Any]:
 
     found = all_would_answer(desk, asked.version, asked.orders, on_progress)
     return {"answers": [asdict(one) | {"differs": one.differs} for one in found]}
+
+
+def _kept(desk: Desk, on_progress: Progress) -> dict[str, Any]:
+    from desk.learning.take import keep_now
+
+    found, left_out = keep_now(desk, on_progress)
+    return {
+        "snapshot": found.id, "assemblies": len(found.assemblies), "photographs": len(found.photos),
+        "places": len(found.places), "left_out": left_out,
+    }  # fmt: skip
 
 
 def _trained(desk: Desk, shelf: Shelf, asked: Retrain, workers: int, on_progress: Progress) -> dict[str, Any]:

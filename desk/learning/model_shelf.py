@@ -7,7 +7,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -196,6 +196,21 @@ def _line(shelf: Shelf, version: str, used: bool) -> ModelLine:
     except ModelRefused as error:
         return ModelLine(version, used, str(error), None)
     return ModelLine(version, used, str(card["trained_on"]), compared)
+
+
+def others_than(shelf: Shelf, answered: Collection[str]) -> list[str]:
+    """Versions that can be asked what they would say: all, newest first, but the one that alone answered.
+
+    answered : versions as answers name them
+    """
+    names = [*reversed(versions(shelf)), SHIPPED_NAME]
+    return [name for name in names if set(answered) != {_named_in_answers(shelf, name)}]
+
+
+def _named_in_answers(shelf: Shelf, version: str) -> str:
+    if version != SHIPPED_NAME:
+        return version
+    return str(card_of(shelf, version).get("version"))
 
 
 def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:

@@ -15,7 +15,7 @@ from desk.statistics import macro_f1
 from models.damage.files import write_file
 from models.damage.lessons import Lessons
 from models.damage.namer import votes
-from models.damage.refit import ForestSettings
+from models.damage.refit import ForestSettings, Steps
 
 CURVE_FILE = "curve.json"
 _TREES = 60
@@ -154,10 +154,12 @@ def learning_curve(
     runs: int = 4,
     further: Sequence[int] = (100, 1000),
     seed: int = 0,
+    on_step: Callable[[int, int], None] | None = None,
 ) -> LearningCurve:
     """How well a namer does after so many lessons of whole groups, a quarter of which is held out in each run, and what
     more of them would buy. An extrapolation: it holds while further lessons are like those there are."""
     rng = np.random.default_rng(seed)
+    steps = Steps(runs * len(shares), on_step)
     told = np.zeros((runs, len(shares)))
     sizes = np.zeros(len(shares))
     for run in range(runs):
@@ -169,6 +171,7 @@ def learning_curve(
             p, _ = _fit(labels, known, [test.x, test.x[:1]], seed + run)
             told[run, k] = _scored(labels, test, p)
             sizes[k] += len(known) / runs
+            steps.step()
     law = fit_law(sizes, told.mean(axis=0))
     laws = [fit_law(sizes, told[rng.integers(0, runs, runs)].mean(axis=0)) for _ in range(100)]
     more = {}

@@ -18,7 +18,12 @@ from desk.records.errors import NotFound
 from desk.shop.people import Account
 
 MOST_ATTEMPTS = 3
-KIND_WORDS = {"retrain": "training", "compare": "comparison", "answer": "answers of another model"}
+KIND_WORDS = {
+    "keep": "keeping of corrections",
+    "retrain": "training",
+    "compare": "comparison",
+    "answer": "answers of another model",
+}
 """Kinds of work in words."""
 _GIVEN_UP = (
     f"expected an end, got a process that stopped {MOST_ATTEMPTS} times over this work: the machine may lack memory; "
@@ -58,8 +63,8 @@ class Run:
 
     @property
     def about(self) -> str:
-        """The model or corrected set that it is about."""
-        return str(self.asked.get("version") or self.asked.get("snapshot"))
+        """The model or corrected set that it is about; empty where it makes a new set."""
+        return str(self.asked.get("version") or self.asked.get("snapshot") or "")
 
     @property
     def open(self) -> bool:

@@ -8,15 +8,16 @@ from desk.errors import DeskError
 from desk.learning.corrected import Snapshot, read_snapshot
 from desk.learning.gather import gather, sent_under_several
 from desk.learning.shelf import Shelf, keep_snapshot
+from desk.parallel import Progress
 from desk.records.photo_store import PhotoStore
 from desk.shop.desk import Desk
 
 
-def keep_now(desk: Desk) -> tuple[Snapshot, int]:
+def keep_now(desk: Desk, on_progress: Progress | None = None) -> tuple[Snapshot, int]:
     """Keep the corrected set as the records stand; it, and how many photographs were left out because they were sent
     under several assemblies. DeskError where nothing is signed off."""
     with desk.database.read() as session:
-        found, doubtful = gather(session, desk), len(sent_under_several(session))
+        found, doubtful = gather(session, desk, on_progress), len(sent_under_several(session))
     if not found.photos:
         raise DeskError("expected signed-off assemblies, got none: sign off reviews first; nothing was kept")
     keep_snapshot(Shelf(desk.data), found)

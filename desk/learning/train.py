@@ -53,7 +53,8 @@ def train_from_corrections(
     write_examples(folder, done.examples)
     card = load_model(folder).card
     save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
-    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"]))
+    on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
+    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step))
     return Trained(done.model.version, card["content_sha256"], card["trained_on"], done.amiss)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 
-from desk.learning.asked import AnswerAgain, Compare, Retrain, ask_for
+from desk.learning.asked import AnswerAgain, Compare, Keep, Retrain, ask_for
 from desk.learning.corrected import Snapshot
 from desk.learning.drift import Moved
 from desk.learning.model_shelf import ModelLine, model_lines
@@ -68,7 +68,7 @@ class Drift(BaseModel):
     weeks: list[WeekState]
 
 
-Wanted = Annotated[Retrain | Compare | AnswerAgain, Field(discriminator="kind")]
+Wanted = Annotated[Keep | Retrain | Compare | AnswerAgain, Field(discriminator="kind")]
 
 
 class RunNumber(BaseModel):
@@ -141,14 +141,15 @@ def drift(desk: TheDesk, visitor: Analyst) -> Drift:
 
 @router.get("/runs")
 def work(desk: TheDesk, visitor: Analyst) -> list[Run]:
-    """Trainings, comparisons and answers of other models that were asked for, newest first."""
+    """Work that was asked for (corrections kept, trainings, comparisons, answers of other models), newest first."""
     with desk.database.read() as session:
         return newest_runs(session)
 
 
 @router.post("/runs", status_code=202)
 def ask(desk: TheDesk, visitor: Analyst, wanted: Wanted) -> RunNumber:
-    """Ask for a training, a comparison or answers of another model; the learner does it when its turn comes."""
+    """Ask for corrections to be kept, a training, a comparison or answers of another model; the learner does it in its
+    turn."""
     return RunNumber(id=ask_for(desk, visitor.account, wanted))
 
 

@@ -10,6 +10,8 @@ from fastapi import APIRouter, Depends, Form, Request, UploadFile
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, RedirectResponse, Response
 
+from desk.learning.model_shelf import others_than
+from desk.learning.shelf import Shelf
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.refusals import status_of
 from desk.pages.render import page
@@ -187,8 +189,11 @@ async def send_photographs(request: Request, desk: TheDesk, visitor: Intake, ass
 def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id: int) -> Response:
     with desk.database.read() as session:
         sheet, papers = sheet_of(session, assembly_id), papers_for_page(session, assembly_id)
-    within_days = desk.rules.recurrence.within_days
-    return page(request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=within_days, today=date.today())
+    analyst = visitor.account.may("analyst")
+    return page(
+        request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=desk.rules.recurrence.within_days,
+        today=date.today(), other_models=others_than(Shelf(desk.data), sheet.models) if analyst else [],
+    )  # fmt: skip
 
 
 @router.get("/assemblies/{assembly_id}/waiting")

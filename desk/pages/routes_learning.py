@@ -30,7 +30,7 @@ from desk.learning.relearn import RelearnSettings
 from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
-from desk.learning.take import absent_photographs, bring_in, keep_now
+from desk.learning.take import absent_photographs, bring_in
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
@@ -58,12 +58,6 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
         first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict, work=work,
         absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
     )  # fmt: skip
-
-
-@router.post("/learning/snapshots")
-def keep_as_it_is(desk: TheDesk, visitor: Analyst) -> Response:
-    keep_now(desk)
-    return RedirectResponse("/learning#corrected", 303)
 
 
 @router.post("/learning/snapshots/import")

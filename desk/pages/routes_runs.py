@@ -15,6 +15,7 @@ from desk.learning.run_progress import say_left
 from desk.learning.waiting import orders_waiting
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
+from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 
 router = APIRouter(include_in_schema=False)
@@ -23,6 +24,11 @@ Analyst = Annotated[Visitor, Depends(require("analyst"))]
 Text = Annotated[str, Form(max_length=20_000)]
 _USUAL = RelearnSettings()
 _WAITING = 20
+
+
+@router.post("/learning/snapshots")
+def keep(desk: TheDesk, visitor: Analyst) -> Response:
+    return _asked(desk, visitor, "keep", {})
 
 
 @router.post("/learning/retrain")
@@ -53,6 +59,13 @@ def answer(desk: TheDesk, visitor: Analyst, version: str, orders: Text = "") -> 
         with desk.database.read() as session:
             named = orders_waiting(session, _WAITING)
     return _asked(desk, visitor, "answer", {"version": version, "orders": named})
+
+
+@router.post("/assemblies/{assembly_id}/other-model")
+def other_model(desk: TheDesk, visitor: Analyst, assembly_id: int, version: Text = "") -> Response:
+    with desk.database.read() as session:
+        order = assembly(session, assembly_id).shop_order
+    return _asked(desk, visitor, "answer", {"version": version, "orders": [order]})
 
 
 @router.get("/learning/runs/{run_id}")

@@ -73,6 +73,7 @@ ROUTES = [
     ("POST", "/learning/runs/1/stop", {"analyst"}),
     ("POST", "/learning/models/1/compare", {"analyst"}),
     ("POST", "/learning/models/1/answer", {"analyst"}),
+    ("POST", "/assemblies/1/other-model", {"analyst"}),
     ("GET", "/learning/models/1", {"analyst"}),
     ("GET", "/learning/models/1/card.json", {"analyst"}),
     ("GET", "/learning/models/1/differing/1.jpg", {"analyst"}),

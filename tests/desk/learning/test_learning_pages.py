@@ -12,6 +12,7 @@ from desk.learning.differing import draw, fresh_folder
 from desk.learning.doubts import Doubt, write_doubts
 from desk.learning.examples import Example, write_examples
 from desk.learning.fallback import note_who_answers
+from desk.learning.learner import learn_once
 from desk.learning.next import LearningCurve, write_curve
 from desk.learning.shelf import Shelf, kept_snapshots
 from desk.records import tables
@@ -61,15 +62,25 @@ def proposed(shop):
     return folder
 
 
+def keep_it(shop, analyst):
+    """Keep the corrected set by page and learner."""
+    analyst.post("/learning/snapshots", data=analyst.form)
+    assert learn_once(shop.desk, "learner.1")
+
+
 def test_the_corrected_set_is_kept_from_the_page_and_comes_as_a_file(shop, reviewed_place):
-    """Nothing kept, then kept; the file is the snapshot; without the form token nothing happens."""
+    """Nothing kept, then asked for and kept by the learner; its file; nothing happens without the form token."""
     analyst = shop.browser("analyst")
     assert "None kept yet" in analyst.get("/learning").text
     bare = shop.browser("analyst")
     bare.headers.pop("X-Form-Token")
     assert bare.post("/learning/snapshots").status_code == 409
-    assert analyst.post("/learning/snapshots", data=analyst.form).status_code == 303
+    asked = analyst.post("/learning/snapshots", data=analyst.form)
+    assert asked.status_code == 303 and not kept_snapshots(Shelf(shop.desk.data)), "the request only asks"
+    assert learn_once(shop.desk, "learner.1")
     (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
+    done = analyst.get(asked.headers["location"]).text
+    assert "Reading the reviews" in done and "1 of 1" in done and f">{snapshot.id}<" in done
     shown = analyst.get("/learning").text
     assert snapshot.id in shown and "assemblies 1, photographs 1, places 1" in shown
     assert analyst.get(f"/learning/snapshots/{snapshot.id}.json").json()["id"] == snapshot.id
@@ -96,7 +107,7 @@ def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(sh
 def test_a_damaged_card_or_snapshot_is_said_and_the_page_still_rolls_back(shop, reviewed_place, proposed):
     """The model in use lost its card and the corrected set was altered: both are said, the way back is offered."""
     shelf, analyst = Shelf(shop.desk.data), shop.browser("analyst")
-    analyst.post("/learning/snapshots", data=analyst.form)
+    keep_it(shop, analyst)
     model_shelf.promote(shelf, VERSION, "analyst", "the truth of p0 is wrong")
     (proposed / CARD_FILE).write_text("[]")
     (path,) = shelf.snapshots.glob("*.json")
@@ -113,7 +124,7 @@ def test_a_doubtful_label_is_shown_with_its_place_and_sent_back(shop, reviewed_p
     """Its picture, both labels; one form sends the assembly back to review."""
     assembly_id, sha = reviewed_place
     analyst = shop.browser("analyst")
-    analyst.post("/learning/snapshots", data=analyst.form)
+    keep_it(shop, analyst)
     (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
     card = proposed / CARD_FILE
     card.write_text(card.read_text().replace('"trained_on"', f'"snapshot": "{snapshot.id}", "trained_on"'))
@@ -171,7 +182,7 @@ def test_a_card_shows_places_named_right_and_wrong_with_links_in_json(shop, revi
     """One example of its training, wrong; of the model that answered at the time, one that was right."""
     assembly_id, sha = reviewed_place
     analyst = shop.browser("analyst")
-    analyst.post("/learning/snapshots", data=analyst.form)
+    keep_it(shop, analyst)
     (snapshot,) = kept_snapshots(Shelf(shop.desk.data))
     learnt = {
         "version": snapshot.photos[0].model_version, "snapshot": snapshot.id, "held_out_assemblies": [],
@@ -203,7 +214,7 @@ def test_programs_read_the_same(shop, reviewed_place, proposed, drawn):
     _, sha = reviewed_place
     analyst, base = shop.browser("analyst"), "/api/v1/learning"
     assert analyst.get(f"{base}/snapshots").json() == []
-    analyst.post("/learning/snapshots", data=analyst.form)
+    keep_it(shop, analyst)
     (line,) = analyst.get(f"{base}/snapshots").json()
     assert (line["assemblies"], line["photographs"], line["counts"]) == (1, 1, {"rodent": {"confirmed": 1}})
     assert analyst.get(f"{base}/snapshots/{line['id']}").json()["photos"][0]["sha256"] == sha

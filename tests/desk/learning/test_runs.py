@@ -8,6 +8,7 @@ from desk.errors import DeskError
 from desk.learning import learner, runs
 from desk.learning.asked import asked_of
 from desk.learning.learner import learn_once
+from desk.learning.model_shelf import card_of, others_than
 from desk.learning.run_progress import as_progress, moved_on, say_left, steps_of, time_left
 from desk.learning.runs import MOST_ATTEMPTS
 from desk.learning.shelf import Shelf, keep_snapshot, kept_snapshots
@@ -219,3 +220,31 @@ def test_programs_ask_for_work_and_stop_it(shop, kept):
     for wrong in (wanted | {"kind": "sleep"}, wanted | {"snapshot": "none"}):
         refused = analyst.post(base, json=wrong)
         assert refused.status_code in (400, 422) and "expected" in refused.json()["error"]
+
+
+def test_keeping_corrections_fails_with_one_line_where_nothing_is_signed_off(shop):
+    """Asked for by JSON; what is missing is on its page, nothing is on the shelf."""
+    analyst = shop.browser("analyst")
+    number = analyst.post("/api/v1/learning/runs", json={"kind": "keep"}).json()["id"]
+    assert learn_once(shop.desk, "learner.1")
+    assert "sign off reviews first" in analyst.get(f"/learning/runs/{number}").text
+    assert state_of(shop, number).state == "failed" and not kept_snapshots(Shelf(shop.desk.data))
+    assert f"Keeping of corrections {number}" in analyst.get("/learning").text
+
+
+def test_another_model_is_asked_from_the_assemblys_page(shop, drawn):
+    """Offered to analysts alone: every model but the one that alone answered; asked, it is a work on this assembly."""
+    assembly_id = shop.opened("Z-2")
+    shop.assessed(assembly_id, "a" * 64, drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    address = f"/assemblies/{assembly_id}"
+    assert "another model" not in shop.browser("reviewer").get(address).text
+    analyst = shop.browser("analyst")
+    assert "<option>shipped</option>" in analyst.get(address).text
+    number = number_of(analyst.post(f"{address}/other-model", data=analyst.form | {"version": "shipped"}))
+    assert state_of(shop, number).asked == {"kind": "answer", "version": "shipped", "orders": ["Z-2"]}
+    assert analyst.post(f"{address}/other-model", data=analyst.form | {"version": "none"}).status_code == 400
+    shelf = Shelf(shop.desk.data)
+    (shelf.models / "desk-0123456789").mkdir(parents=True)
+    assert others_than(shelf, ["desk-0123456789"]) == ["shipped"]
+    assert others_than(shelf, ["desk-0123456789", "truth"]) == ["desk-0123456789", "shipped"]
+    assert others_than(shelf, [card_of(shelf, "shipped")["version"]]) == ["desk-0123456789"]
