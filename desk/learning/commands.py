@@ -24,11 +24,12 @@ def dataset() -> None:
 @database_option
 def take(data: Path, database: str | None) -> int:
     """Keep the corrected set as the records stand now."""
+    from desk.console import training_progress
     from desk.learning.take import keep_now
     from desk.learning.text import say_snapshot
 
-    with opened(data, database) as desk:
-        found, doubtful = keep_now(desk)
+    with opened(data, database) as desk, training_progress() as on_progress:
+        found, doubtful = keep_now(desk, on_progress)
     click.echo(say_snapshot(found))
     if doubtful:
         click.echo(f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show")

@@ -68,10 +68,10 @@ def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[Reviewe
         .order_by(row.id)
     ).all()
     seconds = {place: (label, login) for said, login in opinions for place, label in said["labels"].items()}
-    counted = in_force(entries)
+    standing = in_force(entries)
     aside = {one.entry for one in review.set_aside}
     return [
-        _photo(before, after, review, [e for e in counted if e.id not in aside], seconds, desk.rules).model_copy(
+        _photo(before, after, review, [e for e in standing if e.id not in aside], seconds, desk.rules).model_copy(
             update={
                 "assembly": order,
                 "suffix": files[before.photo.sha256],

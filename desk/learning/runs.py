@@ -19,12 +19,14 @@ from desk.shop.people import Account
 
 MOST_ATTEMPTS = 3
 KIND_WORDS = {
-    "keep": "keeping of corrections",
+    "keep": "snapshot of corrections",
     "retrain": "training",
     "compare": "comparison",
     "answer": "answers of another model",
 }
 """Kinds of work in words."""
+_AS_IT_STANDS = {"keep"}
+"""Kinds that read the records when they begin: once under way they miss what was signed off since."""
 _GIVEN_UP = (
     f"expected an end, got a process that stopped {MOST_ATTEMPTS} times over this work: the machine may lack memory; "
     "ask for less at once, and tell the maintainers"
@@ -73,9 +75,11 @@ class Run:
 
 
 def ask(session: Session, account: Account, kind: str, asked: dict[str, Any]) -> int:
-    """Put work into the line; the same once more while it waits or runs is the same work. Its number."""
+    """Put work into the line; the same once more is the same work while it waits or, with settings that say it all,
+    runs. Its number."""
     row = tables.LearningRun
-    for one in session.scalars(select(row).where(row.state.in_(("queued", "running")), row.kind == kind)):
+    same = ("queued",) if kind in _AS_IT_STANDS else ("queued", "running")
+    for one in session.scalars(select(row).where(row.state.in_(same), row.kind == kind)):
         if one.asked == asked:
             return one.id
     new = tables.LearningRun(kind=kind, asked=asked, made_by=account.id)

@@ -169,7 +169,7 @@ class Job(Table):
 
 
 class LearningRun(Table):
-    """Long work that an analyst asked for: a training, a comparison, answers of another model.
+    """Long work that an analyst asked for: a snapshot, a training, a comparison, answers of another model.
 
     `asked`: its settings; `state`: queued, running, done, failed or stopped; `progress`: how far its steps are;
     `outcome`: what came of it, small enough for a page.

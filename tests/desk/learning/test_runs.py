@@ -229,7 +229,20 @@ def test_keeping_corrections_fails_with_one_line_where_nothing_is_signed_off(sho
     assert learn_once(shop.desk, "learner.1")
     assert "sign off reviews first" in analyst.get(f"/learning/runs/{number}").text
     assert state_of(shop, number).state == "failed" and not kept_snapshots(Shelf(shop.desk.data))
-    assert f"Keeping of corrections {number}" in analyst.get("/learning").text
+    assert f"Snapshot of corrections {number}" in analyst.get("/learning").text
+
+
+def test_corrections_asked_for_again_wait_behind_those_being_read(shop):
+    """Twice while it waits is once; while it is under way it is asked anew: it may miss what was signed off since."""
+    analyst, wanted = shop.browser("analyst"), {"kind": "keep"}
+    first, again = (analyst.post("/api/v1/learning/runs", json=wanted).json()["id"] for _ in range(2))
+    assert again == first
+    with shop.desk.database.write() as session:
+        assert runs.take_next(session, "learner.1").run_id == first
+    behind = analyst.post("/api/v1/learning/runs", json=wanted).json()["id"]
+    assert behind != first and state_of(shop, behind).ahead == 1
+    analyst.post(f"/learning/runs/{first}/stop", data=analyst.form)
+    assert "was computed up to then" not in analyst.get(f"/learning/runs/{first}").text, "half a set is not kept"
 
 
 def test_another_model_is_asked_from_the_assemblys_page(shop, drawn):
