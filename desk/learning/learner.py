@@ -108,11 +108,12 @@ class Reporter:
     def __init__(self, desk: Desk, task: Task, parent_pid: int | None) -> None:
         self.desk, self.task, self.parent_pid = desk, task, parent_pid
         self.steps: list[Step] = []
+        self.begun = now()
         self.kept_at = 0.0
 
     def told(self, step: str, done: int, total: int) -> None:
         """Note that so many items of a step are done; StopWork where the work is no longer wanted."""
-        self.steps = moved_on(self.steps, step, done, total, now())
+        self.steps = moved_on(self.steps, step, done, total, now(), self.begun)
         if time.monotonic() - self.kept_at >= _REPORT_EVERY_S:
             self.keep()
 

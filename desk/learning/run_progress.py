@@ -44,10 +44,10 @@ def as_progress(steps: Sequence[Step]) -> dict[str, Any]:
     return {"steps": _STEPS.dump_python(list(steps), mode="json")}
 
 
-def moved_on(steps: Sequence[Step], name: str, done: int, total: int, at: datetime) -> list[Step]:
-    """The steps after a report that ``done`` of ``total`` items of a step are done."""
+def moved_on(steps: Sequence[Step], name: str, done: int, total: int, at: datetime, begun: datetime) -> list[Step]:
+    """The steps after a report that ``done`` of ``total`` items of a step are done; ``begun``: when the work began."""
     before = next((s for s in steps if s.name == name), None)
-    since = before.since if before else (steps[-1].ended if steps else at)
+    since = before.since if before else (steps[-1].ended if steps else begun)
     seconds = max((at - since).total_seconds(), 0.0)
     now = Step(name=name, done=done, total=total, since=since, seconds=seconds)
     return [*(s for s in steps if s.name != name), now]

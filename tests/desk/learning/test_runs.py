@@ -25,10 +25,10 @@ def after(seconds):
 
 def test_the_time_left_follows_the_pace_and_the_last_work_of_the_kind():
     """10 of 40 items in 20 s leave 60 s in the step; the step after took 100 s last time; 5 s later it is 5 s less."""
-    steps = moved_on([], "making scenes", 1, 40, START)
-    steps = moved_on(steps, "making scenes", 10, 40, after(20))
-    earlier = moved_on(moved_on(moved_on([], "making scenes", 0, 9, START), "making scenes", 9, 9, after(9)),
-                       "fitting", 3, 3, after(109))  # fmt: skip
+    steps = moved_on([], "making scenes", 1, 40, after(2), START)
+    assert time_left(steps, after(2)).step == 78.0, "the first item counts from the beginning of the work"
+    steps = moved_on(steps, "making scenes", 10, 40, after(20), START)
+    earlier = moved_on(moved_on([], "making scenes", 9, 9, after(9), START), "fitting", 3, 3, after(109), START)
     left = time_left(steps, after(20), earlier)
     assert (left.step, left.whole) == (60.0, 160.0)
     assert time_left(steps, after(25), earlier).whole == 155.0
