@@ -7,19 +7,18 @@ from typing import Any
 
 import numpy as np
 
-from desk.notes import NO_SCALE, Notes
+from desk.covered import Covered
+from desk.notes import NO_SCALE
 from models.damage.gauges import distance_inputs
 from models.damage.namer import Named
 from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
 from vision.findings import (
     Count,
-    Covering,
     Evidence,
     Housing,
     Measure,
     Region,
-    Ring,
     Splice,
     Termination,
     Wire,
@@ -36,7 +35,6 @@ from vision.measure import (
     shell_damage_mask,
     why_no_way,
 )
-from vision.parts import Part
 from vision.recognise import ShellCandidate, WireCandidate
 from vision.regions import Candidate, extent_along
 from vision.uncertainty import ENDS, Budget, Source
@@ -47,10 +45,9 @@ from vision.wires import TracedWire
 
 
 @dataclass
-class Composer(Notes):
+class Composer(Covered):
     """Collects one photograph's findings."""
 
-    traced: list[TracedWire]
     splices: list[Splice] = field(default_factory=list)
     _feet: list[np.ndarray] = field(default_factory=list)
     _shells: dict[str, dict[str, RawMeasure]] = field(default_factory=dict)
@@ -135,8 +132,10 @@ class Composer(Notes):
         if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
-        xy = self.look.cells.xy[candidate.region.cells]
-        return wires_crossing(self.traced, xy, self.scene.graph, self.look.canvas.px_per_mm)
+        cells = candidate.region.cells
+        count = wires_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
+        # a damage that runs in under a covering may reach every wire there
+        return count.model_copy(update={"high": max(count.high, self.room_beneath(cells))})
 
     def _rings(self, rings: list[np.ndarray]) -> dict[str, Any]:
         """Outline fields of a region."""
@@ -264,15 +263,12 @@ class Composer(Notes):
             self.absent(f"{at}.{name}", "cannot be counted on one photograph from above")
         return Housing(
             id=part.id,
-            rings_px=self._part_rings(part),
+            rings_px=self.part_rings(part),
             cracked=broken if sure else None,
             crack_length_mm=crack,
             missing_area_mm2=missing,
             displaced_terminals=None,
         )
-
-    def _part_rings(self, part: Part) -> list[Ring]:
-        return [] if part.mask is None else [self.ring_px(r) for r in outlines(part.mask, 4.0, 1.5)]
 
     def terminations(self) -> list[Termination]:
         """All terminations."""
@@ -280,20 +276,8 @@ class Composer(Notes):
         for part in self.scene.terminations:
             mm, px = self.point(part.point)
             out.append(
-                Termination(id=part.id, kind=part.kind, position_mm=mm, position_px=px, rings_px=self._part_rings(part))
+                Termination(id=part.id, kind=part.kind, position_mm=mm, position_px=px, rings_px=self.part_rings(part))
             )
-        return out
-
-    def coverings(self) -> list[Covering]:
-        """All coverings, with their length along the bundle."""
-        out = []
-        for part in self.scene.coverings:
-            assert part.mask is not None
-            ys, xs = np.nonzero(part.mask[::4, ::4])
-            extent = extent_along(self.scene.graph, np.stack([xs, ys], axis=1) * 4.0, self.look.canvas.px_per_mm)
-            raw = RawMeasure(extent.length_mm, "no bundle could be traced under the covering")
-            length = self.measured(f"coverings[{part.id}].length_mm", "covering_length_mm", np.zeros(0), raw)
-            out.append(Covering(id=part.id, kind=part.kind, rings_px=self._part_rings(part), length_mm=length))
         return out
 
     def wires(self) -> list[Wire]:
@@ -302,8 +286,8 @@ class Composer(Notes):
 
     def _wire(self, traced: TracedWire) -> Wire:
         at = f"wires[{traced.id}]"
-        diameter = self._scaled(f"{at}.diameter_mm", traced.diameter_mm, "nowhere seen whole")
-        length = self._scaled(f"{at}.length_mm", traced.length_mm, "", traced.centreline_px)
+        diameter = self.with_scale(f"{at}.diameter_mm", traced.diameter_mm, "nowhere seen whole")
+        length = self.with_scale(f"{at}.length_mm", traced.length_mm, "", traced.centreline_px)
         line = traced.centreline_px[:: max(1, len(traced.centreline_px) // 80)]
         return Wire(
             id=traced.id,
@@ -315,16 +299,6 @@ class Composer(Notes):
             length_mm=length,
             ends=list(traced.ends),
         )
-
-    def _scaled(
-        self, where: str, measure: Measure | None, reason: str, line: np.ndarray | None = None
-    ) -> Measure | None:
-        """A measure of a traced wire with the scale's uncertainty added, or None with the reason noted."""
-        if not self.scaled or measure is None:
-            self.absent(where, reason if self.scaled else NO_SCALE)
-            return None
-        own = [Source.of_u95(one.name, one.u95) for one in measure.sources]
-        return Budget(measure.value, (*own, *self.scale_sources(measure.value, line))).measure(measure.low_bound, 3)
 
     def inspected_share(self) -> float:
         """Seen share of the assembly: coverings and burnt-out pixels are unseen."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from desk.wording import say_label, say_measure
-from vision.findings import PhotoFindings, Region, Ring, Splice, Wire
+from desk.wording import say_count, say_label, say_measure
+from vision.findings import Covering, PhotoFindings, Region, Ring, Splice, Wire
 
 LAYERS = ("regions", "wires", "distances", "coverings", "terminations")
 
@@ -28,7 +28,7 @@ class Shape:
 def shapes(findings: PhotoFindings) -> list[Shape]:
     """Everything to draw over the photograph, from the bottom layer to the top."""
     size = (findings.photo.width_px, findings.photo.height_px)
-    drawn = [_covering(c.kind, c.rings_px) for c in findings.coverings if c.rings_px]
+    drawn = [_covering(c) for c in findings.coverings if c.rings_px]
     drawn += [_wire(wire) for wire in findings.wires]
     for t in findings.terminations:
         if t.rings_px:
@@ -67,8 +67,11 @@ def _share(x: float, y: float, size: tuple[int, int]) -> tuple[float, float]:
     return min(max(float(x) / size[0], 0.0), 1.0), min(max(float(y) / size[1], 0.0), 1.0)
 
 
-def _covering(kind: str, rings: list[Ring]) -> Shape:
-    return Shape("coverings", "covering", path_of(rings), kind)
+def _covering(covering: Covering) -> Shape:
+    said = [f"{covering.kind} {covering.id}"]
+    said += [f"{say_measure(covering.width_mm)} wide"] if covering.width_mm else []
+    said += [f"{say_count(covering.wires)} wires beneath"] if covering.wires else []
+    return Shape("coverings", "covering", path_of(covering.rings_px), ", ".join(said))
 
 
 def _wire(wire: Wire) -> Shape:

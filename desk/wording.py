@@ -45,14 +45,20 @@ def say_label(label: str | None) -> str:
 
 
 def say_measure(measure: Measure | None, unit: str = "mm") -> str:
-    """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash."""
+    """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash.
+
+    What is measured here cannot be less than nothing: where the band would reach below zero it is said from 0.
+    """
     if measure is None:
         return "–"
     at_least = "≥ " if measure.low_bound else ""
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
         return f"{at_least}{round(measure.value, 1):g} {say_unit(unit)}".rstrip()
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
-    return f"{at_least}{measure.value:.{digits}f} ± {measure.u95:.{digits}f} {say_unit(unit)}".rstrip()
+    band = f"± {measure.u95:.{digits}f}"
+    if 0 <= measure.value < measure.u95:
+        band = f"(0 to {measure.value + measure.u95:.{digits}f})"
+    return f"{at_least}{measure.value:.{digits}f} {band} {say_unit(unit)}".rstrip()
 
 
 def say_sources(measure: Measure | None, unit: str = "mm") -> str:

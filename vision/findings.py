@@ -206,12 +206,18 @@ class Housing(Finding):
 
 
 class Covering(Finding):
-    """Tape, conduit or another covering over the wires: unseen beneath."""
+    """Tape, conduit or another covering over the wires: unseen beneath.
+
+    `width_mm` of the covered trunk, across, as seen from above; `wires` it may hold: no fewer than were seen to go in
+    or must fill a tight wrap, no more than find room, `value` by the trade's rule for bundles.
+    """
 
     id: str
     kind: str
     rings_px: list[Ring]
     length_mm: Measure | None
+    width_mm: Measure | None = None
+    wires: Count | None = None
 
 
 class Splice(Finding):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -51,26 +52,59 @@ def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, 
     if len(graph.points) == 0 or len(xy) == 0:
         return Count(value=1, low=1, high=max(1, len(traced)), wire_ids=[])
     frame = _Frame(graph, xy, px_per_mm)
-    inside: list[tuple[int, int]] = []
-    beside: list[tuple[int, int, int]] = []
-    cells = cKDTree(xy)
-    ids, diameters = [], []
-    for k, wire in enumerate(traced):
-        along, lateral, side = frame.places(wire.centreline_px)
-        touching = (cells.query(wire.centreline_px)[0] <= _TOUCH_MM * px_per_mm) & (side == 0)
-        outside = (side != 0) & (along >= _BESIDE_MM[0]) & (along <= _BESIDE_MM[1]) & frame.within(lateral)
-        bins = (along // _BIN_MM).astype(int, copy=False) if len(along) else np.zeros(0, int)
-        inside += [(int(b), k) for b in set(bins[touching].tolist())]
-        beside += [(int(s), int(b), k) for s, b in {(s, b) for s, b in zip(side[outside], bins[outside], strict=True)}]
-        if touching.sum() >= 2:
-            ids.append(wire.id)
-        if (touching.any() or outside.any()) and wire.diameter_mm is not None:
-            diameters.append(wire.diameter_mm.value)
-    diameter = float(np.median(diameters)) if diameters else _USUAL_DIAMETER_MM
+    seen = _near(frame, traced, xy)
+    diameter = float(np.median([m.value for m in seen.diameters])) if seen.diameters else _USUAL_DIAMETER_MM
     room = frame.width_mm / diameter
     beneath = min(round(_ROUND_FILL * room**2), len(traced)) if frame.takes >= _ACROSS_SHARE else 0
-    return _interval(_usual(inside, 65), [_usual([(b, k) for s, b, k in beside if s == q], 50) for q in (-1, 1)],
-                     room, beneath, ids)  # fmt: skip
+    return _interval(_usual(seen.inside, 65), seen.sides(), room, beneath, seen.ids)
+
+
+def wires_beside(
+    traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float
+) -> tuple[int, list[Measure]]:
+    """How many wires surely run into what lies over a bundle, and the diameters of those traced beside it.
+
+    xy : (n, 2) canvas px of what covers the bundle. The side that shows more of them counts, less what traces of one
+    wire that look like two may add.
+    """
+    xy = np.asarray(xy, float).reshape(-1, 2)
+    if len(graph.points) == 0 or len(xy) == 0:
+        return 0, []
+    seen = _near(_Frame(graph, xy, px_per_mm), traced, xy)
+    most = max(seen.sides())
+    return max(0, most - _slack(most)), seen.diameters
+
+
+@dataclass(frozen=True)
+class _Near:
+    """Traces at a place: (bin, trace) inside it, (side, bin, trace) just beside it, ids inside, diameters of all."""
+
+    inside: list[tuple[int, int]] = field(default_factory=list)
+    beside: list[tuple[int, int, int]] = field(default_factory=list)
+    ids: list[str] = field(default_factory=list)
+    diameters: list[Measure] = field(default_factory=list)
+
+    def sides(self) -> list[int]:
+        """How many traces usually lie side by side before and behind it."""
+        return [_usual([(b, k) for s, b, k in self.beside if s == q], 50) for q in (-1, 1)]
+
+
+def _near(frame: _Frame, traced: Sequence[Trace], xy: np.ndarray) -> _Near:
+    found = _Near()
+    cells, reach = cKDTree(xy), _TOUCH_MM * frame.s
+    for k, wire in enumerate(traced):
+        along, lateral, side = frame.places(wire.centreline_px)
+        touching = (cells.query(wire.centreline_px)[0] <= reach) & (side == 0)
+        outside = (side != 0) & (along >= _BESIDE_MM[0]) & (along <= _BESIDE_MM[1]) & frame.within(lateral)
+        bins = (along // _BIN_MM).astype(int, copy=False) if len(along) else np.zeros(0, int)
+        found.inside.extend((int(b), k) for b in set(bins[touching].tolist()))
+        places = {(int(s), int(b)) for s, b in zip(side[outside], bins[outside], strict=True)}
+        found.beside.extend((s, b, k) for s, b in places)
+        if touching.sum() >= 2:
+            found.ids.append(wire.id)
+        if (touching.any() or outside.any()) and wire.diameter_mm is not None:
+            found.diameters.append(wire.diameter_mm)
+    return found
 
 
 def _usual(pairs: list[tuple[int, int]], percentile: float) -> int:
@@ -86,9 +120,14 @@ def _interval(inside: int, sides: list[int], room: float, beneath: int, ids: lis
     value = inside if inside >= 0.7 * room else min(max(inside, *sides), max(inside, round(1.2 * room)))
     value = max(1, value)
     known = [value, *(n for n in (inside, *sides) if n > 0)]
-    slack = 1 + value // 4 if value > 1 else 0
+    slack = _slack(value)
     high = max(max(*known, round(room), 1) + slack, beneath)
     return Count(value=value, low=max(1, min(known) - slack), high=high, wire_ids=ids)
+
+
+def _slack(count: int) -> int:
+    """How far a count of traces may be off either way."""
+    return 1 + count // 4 if count > 1 else 0
 
 
 class _Frame:
@@ -96,7 +135,7 @@ class _Frame:
 
     def __init__(self, graph: BundleGraph, xy: np.ndarray, px_per_mm: float) -> None:
         self.graph, self.s = graph, px_per_mm
-        self.turn = _directions(graph)
+        self.turn = directions(graph)
         feet, counts = np.unique(graph.nearest(xy)[0], return_counts=True)
         first = graph.distances_mm(np.array([feet[counts.argmax()]]))[0]
         reached = np.isfinite(first[feet])
@@ -130,8 +169,8 @@ class _Frame:
         return (lateral >= self.low - _RIM_MM) & (lateral <= self.high + _RIM_MM)
 
 
-def _directions(graph: BundleGraph) -> np.ndarray:
-    """(N,) angle of the centre line at each point, steady along it where the line does not turn back."""
+def directions(graph: BundleGraph) -> np.ndarray:
+    """(N,) angle, rad, of the centre line at each point, steady along it where the line does not turn back."""
     link = graph.points[graph.links[:, 1]] - graph.points[graph.links[:, 0]]
     angle = 2 * np.arctan2(link[:, 1], link[:, 0])  # a link may point either way: its doubled angle does not
     total = np.zeros_like(graph.points)

@@ -24,6 +24,7 @@ def test_a_fused_length_within_its_uncertainty_decides_nothing(bench):
     found = bench.decision(heat(bench, 2.0))
     assert (found.route, found.route_worst) == ("undecided", "remanufacture")
     assert any("part by hand" in question.ask for question in found.open_questions)
+    assert "2 (0 to " in bench.says(found, "fused-insulation")
 
 
 def test_a_stated_uncertainty_of_the_fused_length_is_taken(bench):

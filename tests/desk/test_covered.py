@@ -1,0 +1,122 @@
+"""What is said of trunks beneath coverings: width, wires, and how far a damage that runs in may reach."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from desk.compose import Composer
+from desk.overlay import shapes
+from desk.truth_findings import findings_from_truth
+from vision.bundles import trace_bundles
+from vision.findings import Measure
+from vision.parts import Part
+from vision.recognise import Scene
+from vision.trunks import widths_across
+
+S = 5.0  # canvas px per mm
+WIRES, DIAMETER = 6, 2.0
+
+
+def bundle(kind="tape", camera_height_mm=None, scaled=True):
+    """Six wires of 2 mm side by side along x, 12 mm wide together, covered from 40 to 80 mm; cells along them."""
+    body = np.zeros((200, 600), bool)
+    body[70:130, 20:580] = True
+    graph = trace_bundles(body, S, np.zeros_like(body))
+    mask = body.copy()
+    mask[:, :200] = mask[:, 400:] = False
+    covering = Part("c1", kind, mask, np.array([300.0, 100.0]))
+    x = np.arange(20.0, 580.0, S)
+    cells = np.stack([x, np.full_like(x, 100.0)], axis=1)
+    canvas = SimpleNamespace(
+        px_per_mm=S, camera_height_mm=camera_height_mm, mm_known=scaled, to_photo_px=lambda px: px,
+        to_mm=lambda px: np.asarray(px) / S,
+    )  # fmt: skip
+    look = SimpleNamespace(
+        canvas=canvas, view=None, sheets=None, foreground=SimpleNamespace(filled=body), cells=SimpleNamespace(xy=cells)
+    )
+    scene = Scene(graph, [], [], [], [covering], body, np.zeros((0, 1)), lambda c: None, [], [])
+    return look, scene
+
+
+def traces():
+    """The six wires as they are traced on either side of the covering."""
+    found = []
+    for k in range(WIRES):
+        for a, b in ((20.0, 195.0), (405.0, 580.0)):
+            x = np.arange(a, b, S)
+            line = np.stack([x, np.full_like(x, 75.0 + 10.0 * k)], axis=1)
+            measure = Measure(value=DIAMETER, u95=0.4)
+            found.append(SimpleNamespace(id=f"w{len(found) + 1}", diameter_mm=measure, centreline_px=line))
+    return found
+
+
+def composer(**options):
+    """A composer over that bundle; its gauge takes lengths as they are."""
+    gauge = SimpleNamespace(read=lambda inputs, raw: (raw, 5.0))
+    return Composer(*bundle(**options), SimpleNamespace(measures={"covering_length_mm": gauge}), traces())
+
+
+def test_a_taped_trunk_has_its_width_and_an_interval_of_wires():
+    """12 mm across; four at least of the six that run in; (11.4 / 2.4)² = 23 where it is round."""
+    (tape,) = composer().coverings()
+    assert tape.width_mm.value == pytest.approx(12.0, abs=0.25)
+    assert 0.5 < tape.width_mm.u95 < 1.5
+    assert 4 <= tape.wires.low <= WIRES <= tape.wires.high
+    assert tape.wires.value == pytest.approx(23, abs=2)
+    assert tape.wires.high > tape.wires.value
+
+
+def test_a_covering_nearer_to_the_camera_is_measured_at_its_own_height():
+    """Its widest part lies 6 mm above the mat: seen from 300 mm it looks 2 % larger than it is."""
+    (flat,), (seen,) = composer().coverings(), composer(camera_height_mm=300.0).coverings()
+    assert seen.width_mm.value == pytest.approx(flat.width_mm.value * (1 - 6 / 300), rel=1e-3)
+
+
+def test_without_a_scale_the_wires_beneath_are_still_counted():
+    """How many fit is a ratio of widths; the width itself is absent with its reason."""
+    made = composer(scaled=False)
+    (tape,) = made.coverings()
+    assert tape.width_mm is None and tape.wires is not None
+    assert "coverings[c1].width_mm" in [m.field for m in made.missing]
+
+
+def test_where_no_wire_was_measured_the_count_is_absent_with_its_reason():
+    """The width is there, the number of wires is not."""
+    made = composer()
+    made.traced = []
+    (tape,) = made.coverings()
+    assert tape.width_mm is not None and tape.wires is None
+    assert [m.field for m in made.missing] == ["coverings[c1].wires"]
+
+
+def test_a_damage_that_runs_in_may_reach_every_wire_beneath():
+    """Cells up to the tape's edge raise the upper end to what the tape may hide; cells far from it do not."""
+    made = composer()
+    (tape,) = made.coverings()
+    near, far = np.arange(30, 36), np.arange(5, 11)
+    assert made.room_beneath(near) == tape.wires.high
+    assert made.room_beneath(far) == 0
+    counts = [
+        made._wires_affected("x", SimpleNamespace(region=SimpleNamespace(cells=cells))) for cells in (near, far)
+    ]
+    assert counts[0].high >= tape.wires.high > counts[1].high
+
+
+def test_a_covering_says_on_the_page_what_it_hides(drawn):
+    """Kind, number, width and wires beneath, where they are known."""
+    (tape,) = composer().coverings()
+    findings = findings_from_truth(drawn.truth("a.jpg", [])).model_copy(update={"coverings": [tape]})
+    title = next(s.title for s in shapes(findings) if s.layer == "coverings")
+    assert title.startswith("tape c1, 12") and "mm wide" in title and "wires beneath" in title
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.5, 1.2])
+def test_a_band_is_as_wide_whichever_way_it_runs(angle):
+    """A drawn band of 8 mm, to a tenth."""
+    y, x = np.mgrid[0:300, 0:300]
+    mask = np.abs(-(x - 150) * np.sin(angle) + (y - 150) * np.cos(angle)) <= 4 * S
+    along = np.array([-10.0, 0.0, 10.0])[:, None] * [np.cos(angle), np.sin(angle)]
+    assert widths_across(mask, 150 + along, np.full(3, angle), S) == pytest.approx(8.0, abs=0.25)
+    assert np.isnan(widths_across(mask, np.array([[150 - 100 * np.sin(angle), 150 + 100 * np.cos(angle)]]),
+                                  np.array([angle]), S)).all()  # fmt: skip
