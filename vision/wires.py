@@ -275,9 +275,7 @@ def _drawn(wire: TracedWire, own: Measure, known: list[float]) -> TracedWire:
     return replace(wire, diameter_mm=Budget(own.value - (1 - _OWN_SHARE) * off, (*sources, odd)).measure(digits=4))
 
 
-def diameter_of(
-    width_mm: np.ndarray, free: np.ndarray, camera_height_mm: float | None
-) -> tuple[Measure | None, bool]:
+def diameter_of(width_mm: np.ndarray, free: np.ndarray, camera_height_mm: float | None) -> tuple[Measure | None, bool]:
     """Outside diameter from the widths seen along a wire, None where fewer than `_LEAST_COLUMNS` could be it; and
     whether it was taken where the wire lies alone.
 

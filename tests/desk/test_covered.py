@@ -97,9 +97,7 @@ def test_a_damage_that_runs_in_may_reach_every_wire_beneath():
     near, far = np.arange(30, 36), np.arange(5, 11)
     assert made.room_beneath(near) == tape.wires.high
     assert made.room_beneath(far) == 0
-    counts = [
-        made._wires_affected("x", SimpleNamespace(region=SimpleNamespace(cells=cells))) for cells in (near, far)
-    ]
+    counts = [made._wires_affected("x", SimpleNamespace(region=SimpleNamespace(cells=cells))) for cells in (near, far)]
     assert counts[0].high >= tape.wires.high > counts[1].high
 
 
@@ -114,9 +112,10 @@ def test_a_covering_says_on_the_page_what_it_hides(drawn):
 @pytest.mark.parametrize("angle", [0.0, 0.5, 1.2])
 def test_a_band_is_as_wide_whichever_way_it_runs(angle):
     """A drawn band of 8 mm, to a tenth."""
-    y, x = np.mgrid[0:300, 0:300]
-    mask = np.abs(-(x - 150) * np.sin(angle) + (y - 150) * np.cos(angle)) <= 4 * S
-    along = np.array([-10.0, 0.0, 10.0])[:, None] * [np.cos(angle), np.sin(angle)]
-    assert widths_across(mask, 150 + along, np.full(3, angle), S) == pytest.approx(8.0, abs=0.25)
-    assert np.isnan(widths_across(mask, np.array([[150 - 100 * np.sin(angle), 150 + 100 * np.cos(angle)]]),
-                                  np.array([angle]), S)).all()  # fmt: skip
+    middle = 149.5  # between pixels: 40 of them lie across the band, not 41
+    y, x = np.mgrid[0:300, 0:300] - middle
+    mask = np.abs(-x * np.sin(angle) + y * np.cos(angle)) <= 4 * S
+    along = middle + np.array([-10.0, 0.0, 10.0])[:, None] * [np.cos(angle), np.sin(angle)]
+    beside = middle + 100 * np.array([[-np.sin(angle), np.cos(angle)]])
+    assert widths_across(mask, along, np.full(3, angle), S) == pytest.approx(8.0, abs=0.25)
+    assert np.isnan(widths_across(mask, beside, np.array([angle]), S)).all()
