@@ -10,6 +10,7 @@ import pytest
 from desk.cli import cli
 from desk.wording import LABEL_WORDS, ROUTE_WORDS
 from models.repair import CIRCUIT_CLASSES, RULE_IDS, load_rules
+from models.repair.bench import BenchNotes, BenchWire
 from vision.findings import LABELS, AssemblyFindings, PhotoFindings
 
 ROOT = Path(__file__).parents[2]
@@ -60,6 +61,14 @@ def test_every_field_of_the_contract_is_in_the_readme():
     for kind in (PhotoFindings, AssemblyFindings):
         for field in kind.model_fields:
             assert field in ("kind", "schema_") or f"`{field}`" in README, field
+
+
+def test_every_field_of_the_bench_notes_is_in_the_readme():
+    """A field nobody knows of is filled in by nobody."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    for field in {*BenchNotes.model_fields, *BenchWire.model_fields} - {"wire"}:
+        assert field in readme, field
+    assert "[[wire]]" in readme
 
 
 def test_every_file_of_the_desk_is_on_the_map():

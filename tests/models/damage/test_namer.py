@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from mapie.classification import SplitConformalClassifier
-from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.model_selection import GroupKFold
 
@@ -64,22 +63,8 @@ def test_thresholds_on_a_row_counted_by_hand():
     assert conformal_thresholds(p, np.zeros(99, int))[1] == pytest.approx(0.01)
 
 
-class Given(ClassifierMixin, BaseEstimator):
-    """A classifier whose inputs are the probabilities themselves."""
-
-    def fit(self, x, y):
-        self.classes_ = np.unique(y)
-        return self
-
-    def predict_proba(self, x):
-        return x
-
-    def predict(self, x):
-        return x.argmax(axis=1)
-
-
 @pytest.mark.filterwarnings("ignore:.*conformalization dataset has less labels")
-def test_labels_kept_are_those_of_an_independent_conformal_library():
+def test_labels_kept_are_those_of_an_independent_conformal_library(as_given):
     """MAPIE's split conformal sets (score 1 - p of the label), conformalised on one class's examples at a time, keep
     that label for exactly the same new cases as our threshold does."""
     rng = np.random.default_rng(1)
@@ -90,9 +75,7 @@ def test_labels_kept_are_those_of_an_independent_conformal_library():
     new = rng.dirichlet(np.ones(3), 500)
     thresholds = conformal_thresholds(p, y)
     for c in range(3):
-        reference = SplitConformalClassifier(
-            Given().fit(p, y), confidence_level=0.95, conformity_score="lac", prefit=True
-        )
+        reference = SplitConformalClassifier(as_given(p, y), confidence_level=0.95, conformity_score="lac", prefit=True)
         reference.conformalize(p[y == c], y[y == c])
         kept = reference.predict_set(new)[1][:, c, 0]
         assert 0.1 < kept.mean() < 0.9, "both answers occur"

@@ -4,7 +4,6 @@ import warnings
 
 import numpy as np
 import pytest
-from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.frozen import FrozenEstimator
 
@@ -40,7 +39,7 @@ def test_labels_kept_as_candidates_cover_new_cases_as_conformal_prediction_promi
     assert np.mean([true in one.candidates for one, true in zip(named, new.labels, strict=True)]) > 0.9
 
 
-def test_the_temperature_is_the_one_scikit_learn_finds():
+def test_the_temperature_is_the_one_scikit_learn_finds(as_given):
     """On probabilities that are twice too sharp, the reference CalibratedClassifierCV gives the same within 1 %."""
     rng = np.random.default_rng(3)
     logits = rng.normal(0, 1.5, (4000, 3))
@@ -48,20 +47,9 @@ def test_the_temperature_is_the_one_scikit_learn_finds():
     y = np.array([rng.choice(3, p=row) for row in p])
     sharp = p**2 / (p**2).sum(axis=1, keepdims=True)
 
-    class AsGiven(ClassifierMixin, BaseEstimator):
-        def fit(self, x, y):
-            self.classes_ = np.unique(y)
-            return self
-
-        def predict_proba(self, x):
-            return x
-
-        def predict(self, x):
-            return self.classes_[x.argmax(axis=1)]
-
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        given = FrozenEstimator(AsGiven().fit(sharp, y))
+        given = FrozenEstimator(as_given(sharp, y))
         reference = CalibratedClassifierCV(given, method="temperature").fit(sharp, y)
     expected = reference.calibrated_classifiers_[0].calibrators[0].beta_
     got = inverse_temperature(sharp, y, np.ones(len(y)))

@@ -1,0 +1,93 @@
+"""The quote and the customer's answer: prices, the promised day, who agreed and when."""
+
+import io
+from datetime import date
+
+import pypdfium2
+import pytest
+
+from desk.shop import orders, quotes
+from desk.shop.errors import Invalid, StaleForm
+from desk.shop.papers import APPROVAL, QUOTE, papers_of
+from models.repair.prices import PricesError, load_prices
+from models.repair.promise import promised
+
+TODAY = date(2026, 3, 5)  # a Thursday
+
+
+def test_a_promised_day_counts_working_days_only(tmp_path):
+    """Worked out on a calendar: agreed on Thursday 2026-03-05, two days' wait (Fri 6, Mon 9), 7 h at 6 h a day: Wed 11;
+    with Monday a holiday a day later; a whole new assembly waits ten days and takes one: Fri 20."""
+    prices = load_prices()
+    assert promised(prices, "repair", 7 * 60, TODAY) == date(2026, 3, 11)
+    assert promised(prices, "new assembly", 90, TODAY) == date(2026, 3, 20)
+    own = tmp_path / "own.toml"
+    own.write_text("[promise]\nclosed_days = [2026-03-09]\n")
+    assert promised(load_prices(own), "repair", 7 * 60, TODAY) == date(2026, 3, 12)
+
+
+def test_a_shop_that_never_works_is_no_price_file(tmp_path):
+    """Neither without a working day nor with a day that there is not."""
+    for text in ("working_days = []", 'working_days = ["someday"]', "hours_per_day = 0.0"):
+        own = tmp_path / "own.toml"
+        own.write_text(f"[promise]\n{text}\n")
+        with pytest.raises(PricesError, match="promise"):
+            load_prices(own)
+
+
+def test_a_quote_names_a_price_and_a_day_for_each_way_and_says_that_they_are_invented(shop, ordered, quoted):
+    """The order's own offers; printed with the mark until the shop's own file says otherwise."""
+    number = quoted(shop, ordered)
+    with shop.desk.database.read() as session:
+        quote = papers_of(session, ordered, QUOTE)[0].payload
+        pdf = quotes.quote_sheet(session, number)[1]
+    assert [one["name"] for one in quote["offers"]] == ["repair", "remanufactured assembly", "new assembly"]
+    assert all(one["price"] > 0 and one["promised_on"] > "2026-03-05" for one in quote["offers"])
+    text = "\n".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf)))
+    assert "EXAMPLE PRICES" in text and "W-1" in text and "2026-04-04" in text  # thirty days on
+
+
+def test_the_customers_answer_is_kept_with_who_how_and_when(shop, ordered, quoted, said):
+    """The price agreed to comes from the quote; a second answer is another row."""
+    number = quoted(shop, ordered)
+    said(shop, ordered, number)
+    said(shop, ordered, number, offer="declined", how="in_writing", note="too dear after all")
+    with shop.desk.database.read() as session:
+        second, first = (row.payload for row in papers_of(session, ordered, APPROVAL))
+        price = papers_of(session, ordered, QUOTE)[0].payload["offers"][0]["price"]
+    assert (first["offer"], first["price"], first["approved_by"], first["how"]) == (
+        "repair", price, "R. Tanner", "telephone"
+    )  # fmt: skip
+    assert (second["offer"], second["price"], second["note"]) == (None, None, "too dear after all")
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"offer": "a bargain"}, "offer: expected repair"),
+        ({"approved_by": "  "}, "who agreed: expected"),
+        ({"how": "by dream"}, "how: expected in_person"),
+        ({"approved_on": "2026-03-04"}, "when: expected a day from 2026-03-05"),
+        ({"approved_on": "2026-04-01"}, "when: expected a day from"),
+        ({"approved_on": "soon"}, "expected a date like"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused(shop, ordered, changes, says, quoted, said):
+    """One line each; nothing goes on record."""
+    number = quoted(shop, ordered)
+    with pytest.raises(Invalid, match=says):
+        said(shop, ordered, number, **changes)
+    with shop.desk.database.read() as session:
+        assert papers_of(session, ordered, APPROVAL) == []
+
+
+def test_an_answer_to_an_older_quote_is_refused(shop, ordered, quoted, said):
+    """A newer quote, or a newer order behind it: the customer is shown the newest first."""
+    old = quoted(shop, ordered)
+    new = quoted(shop, ordered)
+    with pytest.raises(StaleForm, match="newest quote"):
+        said(shop, ordered, old)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], ordered)
+    with pytest.raises(StaleForm, match="quote anew"):
+        said(shop, ordered, new)
