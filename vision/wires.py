@@ -15,10 +15,11 @@ from vision.recognise import Scene
 from vision.sight import FirstLook
 from vision.strips import Strips, straighten
 from vision.uncertainty import EDGES, ENDS, PARALLAX, Budget, Source
-from vision.wire_colour import name_colour, robust_colour
+from vision.wire_colour import name_colour, robust_colour, runner_up_ratio
 from vision.wire_counts import wires_crossing
 from vision.wire_joins import End, Group, Piece, join_pieces, without_doubles
 from vision.wire_sections import Sections, colour_difference, find_sections, link_sections
+from vision.wire_skin import find_stripe, lay_flat
 
 __all__ = ["TracedWire", "diameter_of", "trace_pieces", "trace_wires", "wires_crossing"]
 
@@ -82,7 +83,7 @@ def trace_wires(look: FirstLook, scene: Scene) -> list[TracedWire]:
     groups = join_pieces(pieces, scene.body, s)
     labels = _termination_labels(scene, s)
     found = [w for w in (_wire(g, labels, look.canvas.camera_height_mm, s) for g in groups) if w is not None]
-    found = _with_others(found)
+    found = [_striped(w, look.even.lab, s) for w in _with_others(found)]
     found.sort(key=lambda w: -w.length_mm.value)
     return [replace(wire, id=f"w{i + 1}") for i, wire in enumerate(found)]
 
@@ -247,6 +248,19 @@ def _wire(
         "", code, (float(base[0]), float(base[1]), float(base[2])), margin, diameter, line, width,
         Budget(length, sources).measure(not known, 6), (ends[0][0], ends[1][0]), columns, group.ambiguous, alone,
     )  # fmt: skip
+
+
+def _striped(wire: TracedWire, lab: np.ndarray, px_per_mm: float) -> TracedWire:
+    """The wire with both its colours where a stripe winds round it."""
+    if wire.diameter_mm is None:
+        return wire
+    found = find_stripe(lay_flat(lab, wire.centreline_px, wire.diameter_mm.value, px_per_mm))
+    if found is None:
+        return wire
+    light, a, b = (float(v) for v in found.base_lab)
+    return replace(
+        wire, colour=f"{found.base}/{found.stripe}", lab=(light, a, b), colour_margin=runner_up_ratio(found.base_lab)
+    )
 
 
 def _axis_factor(diameter: Measure | None, camera_height_mm: float | None) -> float:
