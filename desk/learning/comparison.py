@@ -21,6 +21,8 @@ from vision.findings import Ring
 
 LEAST_PLACES = 5
 """Fewer places of a label make no interval: whether it falls cannot be told then."""
+LEAST_CALIBRATED = 20
+"""Fewer photographs make no calibration curve: most of its ten steps would rest on one or two."""
 LEAST_SCENES = 42
 LEAST_REVIEWED = 20
 """Fewer fresh scenes, or fewer places on reviewed photographs, tell too little to put a model into use unasked."""
@@ -77,6 +79,11 @@ class LabelChange(LearningValue):
     f1_in_use: Span | None = None
     f1_proposed: Span | None = None
 
+    @property
+    def told(self) -> bool:
+        """Whether there are places enough to tell a fall."""
+        return self.places >= LEAST_PLACES
+
 
 class Outline(LearningValue):
     """A place and what it is called; None: unsure."""
@@ -87,7 +94,7 @@ class Outline(LearningValue):
 
 class Picture(LearningValue):
     """What differs, drawn: the file with the part of the photograph that shows it, where that part lies in the
-    photograph (x, y, width, height, px), and the true places beside those of both models."""
+    photograph (x, y, width, height, px), and lines around the true places and around those of both models."""
 
     file: str
     view: tuple[int, int, int, int]
@@ -120,6 +127,11 @@ class SetCompared(LearningValue):
     p: float
     labels: list[LabelChange]
     differing: list[Differing]
+
+    @property
+    def calibrates(self) -> bool:
+        """Whether there are photographs enough for a calibration curve."""
+        return self.photographs >= LEAST_CALIBRATED
 
 
 class Comparison(LearningValue):

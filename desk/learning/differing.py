@@ -21,8 +21,10 @@ _MARGIN_SHARE = 0.35
 _LEAST_PX = 320
 _WIDTH_PX = 900
 _QUALITY = 82
-_CLOSE_PX = 1.5
+_CLOSE_PX = 1.0
 """Corners of an outline that lie nearer than this to the line of the others are not needed to see it."""
+_TRUE_AWAY, _FOUND_AWAY = 0.016, 0.008
+"""How far outside a place its line runs, of the picture's width: it hides neither the damage nor the other line."""
 
 
 def pictures_folder(shelf: Shelf, version: str) -> Path:
@@ -50,10 +52,11 @@ def draw(
     folder: Path, name: str, bgr: np.ndarray, truth: Truth, in_use: PhotoFindings, proposed: PhotoFindings
 ) -> Picture:
     """Keep the part of an (H, W, 3) uint8 photograph that holds every place, with the outlines to lay over it."""
-    true = [Outline(label=r.label, rings_px=_simple(r.rings_px)) for r in truth.regions]
-    sides = [[_outline(region) for region in one.regions] for one in (in_use, proposed)]
-    rings = [ring for places in (true, *sides) for place in places for ring in place.rings_px]
-    x, y, w, h = view_of(rings, (bgr.shape[1], bgr.shape[0]))
+    found = (in_use.regions, proposed.regions)
+    rings = [ring for regions in (truth.regions, *found) for region in regions for ring in region.rings_px]
+    x, y, w, h = view = view_of(rings, (bgr.shape[1], bgr.shape[0]))
+    true = [Outline(label=r.label, rings_px=around(r.rings_px, view, _TRUE_AWAY)) for r in truth.regions]
+    sides = [[_outline(region, view) for region in regions] for regions in found]
     part = bgr[y : y + h, x : x + w]
     factor = min(1.0, _WIDTH_PX / w)
     small = cv2.resize(part, (max(1, round(w * factor)), max(1, round(h * factor))), interpolation=cv2.INTER_AREA)
@@ -61,21 +64,31 @@ def draw(
     done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     assert done
     write_file(folder / file, data.tobytes())
-    return Picture(file=file, view=(x, y, w, h), true=true, in_use=sides[0], proposed=sides[1])
+    return Picture(file=file, view=view, true=true, in_use=sides[0], proposed=sides[1])
 
 
-def _outline(region: Region) -> Outline:
+def _outline(region: Region, view: tuple[int, int, int, int]) -> Outline:
     label = None if region.novel or region.unsure else region.label
-    return Outline(label=label, rings_px=_simple(region.rings_px))
+    return Outline(label=label, rings_px=around(region.rings_px, view, _FOUND_AWAY))
 
 
-def _simple(rings: Sequence[Ring]) -> list[Ring]:
-    """The rings with as many corners as are needed to see them."""
-    out = []
+def around(rings: Sequence[Ring], view: tuple[int, int, int, int], away: float) -> list[Ring]:
+    """Lines that run around the rings at a distance, each with as many corners as are needed to see it; rings that lie
+    close together share one.
+
+    rings : px of the photograph, as what is returned; view : x, y, width, height, px; away : share of the view's width
+    """
+    x, y, w, h = view
+    factor = min(1.0, _WIDTH_PX / w)  # no finer than the picture is kept
+    seen = np.zeros((round(h * factor), round(w * factor)), np.uint8)
     for ring in rings:
-        points = cv2.approxPolyDP(np.asarray(ring, np.float32).reshape(-1, 1, 2), _CLOSE_PX, True).reshape(-1, 2)
-        out.append([(round(float(x), 1), round(float(y), 1)) for x, y in points])
-    return out
+        corners = (np.asarray(ring, float).reshape(-1, 2) - (x, y)) * factor
+        cv2.fillPoly(seen, [np.rint(corners).astype(np.int32)], 255)
+    by = max(2, round(away * seen.shape[1]))
+    seen = cv2.dilate(seen, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1)))
+    lines, _ = cv2.findContours(seen, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    kept = [cv2.approxPolyDP(line, _CLOSE_PX, True).reshape(-1, 2) / factor + (x, y) for line in lines]
+    return [[(round(float(a), 1), round(float(b), 1)) for a, b in line] for line in kept]
 
 
 def view_of(rings: Sequence[Ring], size: tuple[int, int]) -> tuple[int, int, int, int]:

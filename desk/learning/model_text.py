@@ -75,7 +75,7 @@ def _say_set(one: SetCompared) -> list[str]:
         f"  named right by one alone: in use {one.only_in_use}, proposed {one.only_proposed} (McNemar p = {one.p:.3f})"
     )
     for label in one.labels:
-        mark = "  FALLS" if label.falls else ""
+        mark = "  FALLS" if label.falls else "" if label.told else "  too few to tell"
         f1 = " to ".join(say_span(s) for s in (label.f1_in_use, label.f1_proposed) if s) or "–"
         lines.append(
             f"  {say_label(label.label):24} F1 {f1}, change {say_span(label.change)} on {label.places} places{mark}"

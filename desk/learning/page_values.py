@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
@@ -88,12 +89,10 @@ def limits_of(card: dict[str, Any]) -> list[str]:
     if "snapshot" not in card:
         said.append("It learnt from generated scenes alone: real photographs of this shop may look different.")
         return said
-    few = [
-        f"{label.replace('_', ' ')} ({n})"
-        for kind in card["candidates"].values()
-        for label, n in kind["corrected"].items()
-        if n < 20
-    ]
+    corrected: Counter[str] = Counter()
+    for kind in card["candidates"].values():  # wires and housings each have sound ones
+        corrected.update(kind["corrected"])
+    few = [f"{label.replace('_', ' ')} ({n})" for label, n in corrected.items() if n < 20]
     if few:
         said.append(f"Few corrected examples of: {', '.join(few)}. What it says of them rests on generated scenes.")
     if not card.get("shipped_lessons"):

@@ -85,7 +85,7 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
     return page(
         request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=_charts(card.data),
         curve=_curve(card.curve) if card.curve else None,
-        calibration=[_calibration(one) for one in comparison.sets] if comparison else [],
+        calibration=[_calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
         ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
         examples=[one for one in examples if one.photograph_id and one.rings],
     )  # fmt: skip

@@ -8,7 +8,7 @@ import pytest
 
 from desk.learning import model_shelf
 from desk.learning.comparison import Answer, Pair, compared
-from desk.learning.differing import draw, fresh_folder
+from desk.learning.differing import around, draw, fresh_folder
 from desk.learning.doubts import Doubt, write_doubts
 from desk.learning.examples import Example, write_examples
 from desk.learning.fallback import note_who_answers
@@ -151,6 +151,21 @@ def test_a_model_that_answers_in_place_of_the_one_in_use_is_said(shop, proposed)
     assert "got other bytes" in shown
     analyst.post("/learning/rollback", data=analyst.form | {"reason": "back again"})
     assert "in its place" not in analyst.get("/learning").text
+
+
+def test_a_line_around_a_place_hides_neither_it_nor_its_neighbours():
+    """A square of 40 px and one 4 px beside it, in a view 500 px wide: one line, 10 px outside of both (2 % of the
+    view); one far off has its own. Rings and lines are in px of the photograph, wherever the view lies in it."""
+
+    def square(x):
+        return [(x, 400.0), (x + 40, 400.0), (x + 40, 440.0), (x, 440.0)]
+
+    near, far = around([square(300), square(344), square(600)], (200, 300, 500, 375), 0.02)[::-1]
+    assert [min(x for x, _ in near), max(x for x, _ in near)] == pytest.approx([290, 394], abs=1)
+    assert [min(y for _, y in near), max(y for _, y in near)] == pytest.approx([390, 450], abs=1)
+    assert min(x for x, _ in far) == pytest.approx(590, abs=1)
+    large = around([square(300)], (0, 0, 4000, 3000), 0.02)[0]
+    assert min(x for x, _ in large) == pytest.approx(220, abs=5), "80 px of the photograph; a pixel of the view is 4.4"
 
 
 def test_the_photographs_on_which_two_models_differ_are_shown(shop, proposed, drawn):
