@@ -85,8 +85,8 @@ def around(rings: Sequence[Ring], view: tuple[int, int, int, int], away: float) 
         corners = (np.asarray(ring, float).reshape(-1, 2) - (x, y)) * factor
         cv2.fillPoly(seen, [np.rint(corners).astype(np.int32)], 255)
     by = max(2, round(away * seen.shape[1]))
-    seen = cv2.dilate(seen, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1)))
-    lines, _ = cv2.findContours(seen, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    wider = cv2.dilate(seen, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * by + 1, 2 * by + 1)))
+    lines, _ = cv2.findContours(wider, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     kept = [cv2.approxPolyDP(line, _CLOSE_PX, True).reshape(-1, 2) / factor + (x, y) for line in lines]
     return [[(round(float(a), 1), round(float(b), 1)) for a, b in line] for line in kept]
 
