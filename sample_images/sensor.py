@@ -28,6 +28,7 @@ class Sensor:
     saturation: float
     sharpen: float
     quality: int
+    sent_on: tuple[float, int] | None = None  # scale and quality of a second compression, as messengers do
 
 
 def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) -> Sensor:
@@ -36,8 +37,14 @@ def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) 
     balance = balance * np.exp(rng.normal(0, 0.03, 3))
     move = rng.uniform(0, np.pi)
     far = float(rng.exponential(0.5)) if rng.random() < 0.25 else 0.0
+    # dice of their own: pictures that none of these happens to stay as they were
+    mishap = rng.spawn(1)[0]
+    if mishap.random() < 0.12:
+        balance = balance * _lamp_light_left(mishap)
+    dark = float(mishap.uniform(0.4, 0.8)) if mishap.random() < 0.15 else 1.0
+    sent_on = (float(mishap.uniform(0.6, 1.0)), int(mishap.integers(55, 85))) if mishap.random() < 0.2 else None
     return Sensor(
-        gain=(balance * rng.uniform(0.55, 0.95) / white).astype(np.float32),
+        gain=(balance * dark * rng.uniform(0.55, 0.95) / white).astype(np.float32),
         vignette=float(rng.uniform(0.0, 0.4)),
         blur_px=float(rng.uniform(0.3, 0.75) if rng.random() < 0.8 else rng.uniform(0.7, 1.6)),
         motion_px=(float(np.cos(move) * far), float(np.sin(move) * far)),
@@ -46,7 +53,14 @@ def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) 
         saturation=float(rng.uniform(0.9, 1.25)),
         sharpen=float(rng.uniform(0.0, 0.9)),
         quality=int(rng.integers(70, 96)),
+        sent_on=sent_on,
     )
+
+
+def _lamp_light_left(rng: np.random.Generator) -> Floats:
+    """Red and blue against green, (3,), that a phone leaves in under a warm lamp; up to about 2700 K taken for 4500 K."""
+    warm = float(rng.uniform(0.3, 1.0))
+    return np.array([1 + 0.28 * warm, 1.0, 1 - 0.42 * warm])
 
 
 def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[np.uint8]:
@@ -69,9 +83,19 @@ def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[n
         soft = cv2.GaussianBlur(out, (0, 0), 1.1)
         out = cv2.addWeighted(out, 1 + sensor.sharpen, soft, -sensor.sharpen, 0.0)
     bgr = cv2.convertScaleAbs(np.maximum(out, 0), alpha=255)
-    done, code = cv2.imencode(".jpg", np.ascontiguousarray(bgr), [cv2.IMWRITE_JPEG_QUALITY, sensor.quality])
+    picture = _compressed(np.ascontiguousarray(bgr), sensor.quality)
+    if sensor.sent_on:
+        share, quality = sensor.sent_on
+        small = cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+        # back at the size that the truth speaks of; what the way took from it stays lost
+        picture = cv2.resize(_compressed(small, quality), (w, h), interpolation=cv2.INTER_CUBIC)
+    return picture
+
+
+def _compressed(bgr: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:
+    done, code = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
-        raise RuntimeError(f"expected a JPEG of {w} x {h}, the encoder refused it; check the OpenCV build")
+        raise RuntimeError(f"expected a JPEG of {bgr.shape[:2]}, the encoder refused it; check the OpenCV build")
     return np.asarray(cv2.imdecode(code, cv2.IMREAD_COLOR), np.uint8)
 
 
