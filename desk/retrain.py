@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import tempfile
 import warnings
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 from sklearn.exceptions import ConvergenceWarning
@@ -45,7 +46,7 @@ class TrainSettings:
     ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
     """
 
-    scenes: int = 640
+    scenes: int = 1760
     seed: int = 20_000
     usual_share: float = 0.2
     extra: int = 4
@@ -53,7 +54,7 @@ class TrainSettings:
     epochs: int = 10
     first_members: int = 1
     second_members: int = 3
-    per_class: int = 40_000
+    per_class: int = 60_000
     least: int = 6_000
     workers: int = 2
     folder: str | None = None
@@ -75,38 +76,63 @@ def train(
     on_progress: Progress | None = None,
     record: Callable[[Sequence[SceneLesson]], None] | None = None,
 ) -> DamageModel:
-    """Train on scenes, in two folds of whole scenes. ``record`` is handed the candidates that the namers learn from.
+    """Train on scenes. ``record`` is handed the candidates that the namers learn from.
 
-    Each half of the finder learns on one fold and finds candidates on the other: so the namers and every correction
-    learn on all scenes, from candidates found by a finder that never saw them.
+    Two finders learn on one fold of whole scenes each and find candidates on the other: so the namers and every
+    correction learn on all scenes, from candidates found by a finder that never saw them. The model's own finder
+    learns on all.
     """
     # one BLAS thread everywhere: the same sums in the same order, whatever the machine
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1):
+    with threadpool_limits(1), tempfile.TemporaryFile() as file:
         layouts = builtin_layouts()
-        looked = list(
-            counted(
-                pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers),
-                len(jobs), "looking at cells", on_progress,
-            )
-        )  # fmt: skip
-        folds = [_fold(i) for i in range(len(jobs))]
-        parts = []
-        for k in FOLDS:
-            lessons = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
-            parts.append(fit_passes(lessons, settings, on_progress))
+        looking = pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers)
+        looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
         names = next(s.names for s in looked if len(s.classes))
-        del looked
-        finder = Finder(CELL_CLASSES, names, tuple(parts))
-        other = {k: finder.part(1 - k) for k in FOLDS}
-        work = partial(_candidates, layouts=layouts, finders=other)
+        folds = [_fold(i) for i in range(len(jobs))]
+        sets = [
+            [s for s, fold in zip(looked, folds, strict=True) if fold in wanted and len(s.classes)]
+            for wanted in ((1,), (0,), FOLDS)
+        ]
+        steps = _Steps(len(sets) * (2 * settings.first_members + settings.second_members), on_progress)
+        *halves, whole = (Finder(CELL_CLASSES, names, (fit_passes(s, settings, steps),)) for s in sets)
+        work = partial(_candidates, layouts=layouts, finders=dict(zip(FOLDS, halves, strict=True)))
         naming = pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
         found = list(counted(naming, len(jobs), "naming candidates", on_progress))
         if record:
             record(found)
-        return fit_rest(finder, found, settings, len(jobs))
+        return fit_rest(whole, found, settings, len(jobs))
+
+
+def kept_in(file: IO[bytes], lessons: Iterable[CellLesson]) -> list[CellLesson]:
+    """The same lessons, their features moved to a file and read when asked for: together they would fill the memory."""
+    held: list[CellLesson] = []
+    columns = 0
+    for lesson in lessons:
+        file.write(lesson.features.astype(np.float32).tobytes())
+        columns = max(columns, lesson.features.shape[1])
+        held.append(replace(lesson, features=lesson.features[:0]))
+    file.flush()
+    sizes = [len(lesson.classes) for lesson in held]
+    if not sum(sizes):
+        return held
+    whole = np.memmap(file, np.float32, "r", shape=(sum(sizes), columns))
+    ends = np.cumsum(sizes)
+    return [replace(s, features=whole[end - n : end]) for s, n, end in zip(held, sizes, ends, strict=True)]
+
+
+class _Steps:
+    """Counts networks fitted and tells of each."""
+
+    def __init__(self, total: int, on_progress: Progress | None) -> None:
+        self._done, self._total, self._tell = 0, total, on_progress
+
+    def __call__(self) -> None:
+        self._done += 1
+        if self._tell:
+            self._tell("fitting the finder", self._done, self._total)
 
 
 FOLDS = (0, 1)
@@ -131,11 +157,12 @@ def around(lesson: CellLesson) -> Neighbourhood:
 
 
 def fit_passes(
-    lessons: Sequence[CellLesson], settings: TrainSettings, on_progress: Progress | None = None
+    lessons: Sequence[CellLesson], settings: TrainSettings, on_step: Callable[[], None] | None = None
 ) -> TwoPasses:
     """Both passes; the second learns from first-pass answers on scenes that the first did not see."""
     rng = np.random.default_rng(settings.seed)
-    # the members of every pass hold all classes, or their answers could not be averaged
+    # the members of every pass hold all classes, or their answers could not be averaged;
+    # halves of whole rounds of scenarios
     half = (np.arange(len(lessons)) // len(SCENARIOS)) % 2
     parts = [[s for s, h in zip(lessons, half, strict=True) if h == k] for k in (0, 1)]
     for part in parts:
@@ -143,43 +170,51 @@ def fit_passes(
         if absent:
             names = ", ".join(CELL_CLASSES[i] for i in sorted(absent))
             raise DeskError(f"retrain: expected cells of every class, got none of {names}: use more scenes (--scenes)")
-    fitted = 0
 
-    def fit(inputs: list[np.ndarray], classes: list[np.ndarray], members: int) -> tuple[Pipeline, ...]:
-        nonlocal fitted
-        y = np.concatenate(classes)
+    def fit(part: Sequence[CellLesson], sees: Callable[[int], np.ndarray], members: int) -> tuple[Pipeline, ...]:
+        y = np.concatenate([s.classes for s in part])
         taught = np.flatnonzero(y >= 0)
+        rows = [taught[balanced(y[taught], settings.per_class, settings.least, rng)] for _ in range(members)]
         out = []
-        for k in range(members):
-            rows = taught[balanced(y[taught], settings.per_class, settings.least, rng)]
-            x = gathered(inputs, rows)
+        for k, x in enumerate(gathered(sees, [len(s.classes) for s in part], rows)):
             with warnings.catch_warnings():
                 # a fixed number of epochs is meant: stopping there is the regularisation
                 warnings.simplefilter("ignore", ConvergenceWarning)
-                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[rows]))
-            fitted += 1
-            if on_progress:
-                on_progress("fitting the finder", fitted, 2 * settings.first_members + settings.second_members)
+                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[rows[k]]))
+            if on_step:
+                on_step()
         return tuple(out)
 
-    # halves of whole rounds of scenarios: the second pass learns from answers on scenes the first did not see
-    firsts = [fit([s.features for s in part], [s.classes for s in part], settings.first_members) for part in parts]
-    inputs = []
-    for lesson, h in zip(lessons, half, strict=True):
-        answer = mean_answer(firsts[1 - h], lesson.features)
-        inputs.append(second_pass_input(lesson.features, answer, around(lesson)))
-    second = fit(inputs, [s.classes for s in lessons], settings.second_members)
-    return TwoPasses((*firsts[0], *firsts[1]), second)
+    def alone(part: Sequence[CellLesson]) -> Callable[[int], np.ndarray]:
+        return lambda number: part[number].features
+
+    firsts = [fit(part, alone(part), settings.first_members) for part in parts]
+
+    def both(number: int) -> np.ndarray:
+        lesson = lessons[number]
+        answer = mean_answer(firsts[1 - half[number]], lesson.features)
+        return second_pass_input(lesson.features, answer, around(lesson))
+
+    return TwoPasses((*firsts[0], *firsts[1]), fit(lessons, both, settings.second_members))
 
 
-def gathered(inputs: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
-    """Rows of the inputs as if they were one array, in the order asked; all of it together would fill the memory."""
-    starts = np.cumsum([0, *(len(x) for x in inputs)])
-    which = np.searchsorted(starts, rows, side="right") - 1
-    out = np.empty((len(rows), inputs[0].shape[1]), np.float32)
-    for number in np.unique(which):
-        mine = which == number
-        out[mine] = inputs[number][rows[mine] - starts[number]]
+def gathered(sees: Callable[[int], np.ndarray], sizes: Sequence[int], rows: Sequence[np.ndarray]) -> list[np.ndarray]:
+    """Rows of many inputs as if they were one array, in the order asked; all of it together would fill the memory.
+
+    sees(k) : (sizes[k], F) the k-th input, asked for once; rows : several choices of rows
+    """
+    starts = np.cumsum([0, *sizes])
+    which = [np.searchsorted(starts, mine, side="right") - 1 for mine in rows]
+    out: list[np.ndarray] = []
+    for number in range(len(sizes)):
+        wanted = [np.flatnonzero(w == number) for w in which]
+        if not any(map(len, wanted)):
+            continue
+        x = sees(number)
+        if not out:
+            out = [np.empty((len(mine), x.shape[1]), np.float32) for mine in rows]
+        for there, mine, at in zip(out, rows, wanted, strict=True):
+            there[at] = x[mine[at] - starts[number]]
     return out
 
 

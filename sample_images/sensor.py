@@ -58,7 +58,7 @@ def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) 
 
 
 def _lamp_light_left(rng: np.random.Generator) -> Floats:
-    """Red and blue against green, (3,), that a phone leaves in under a warm lamp; up to about 2700 K taken for 4500 K."""
+    """Red, green and blue, (3,), as a phone leaves them under a warm lamp: up to about 2700 K taken for 4500 K."""
     warm = float(rng.uniform(0.3, 1.0))
     return np.array([1 + 0.28 * warm, 1.0, 1 - 0.42 * warm])
 
@@ -86,9 +86,9 @@ def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[n
     picture = _compressed(np.ascontiguousarray(bgr), sensor.quality)
     if sensor.sent_on:
         share, quality = sensor.sent_on
-        small = cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(picture, None, fx=share, fy=share, interpolation=cv2.INTER_AREA), np.uint8)
         # back at the size that the truth speaks of; what the way took from it stays lost
-        picture = cv2.resize(_compressed(small, quality), (w, h), interpolation=cv2.INTER_CUBIC)
+        picture = np.asarray(cv2.resize(_compressed(small, quality), (w, h), interpolation=cv2.INTER_CUBIC), np.uint8)
     return picture
 
 

@@ -62,19 +62,20 @@ def teach_finder(
 ) -> Taught:
     """The base finder taught further. corrected : cells of photographs with the fold of their assembly.
 
-    First each part learns from one fold: what it says of the other is what it says of assemblies it never saw, and so
+    First one finder learns from each fold: what it says of the other is what it says of assemblies it never saw, and so
     teaches second passes and namers. Then each part of the base learns from all.
     """
     new = sorted({name for cells, _ in corrected for name in cells.class_names} - set(base.classes))
     wide = widened(base, new, seed)
     scenes = [_scene(wide, cells, fold) for cells, fold in corrected if len(cells)]
     scenes += [_scene(wide, cells, k % FOLDS) for k, cells in enumerate(generated) if len(cells)]
-    steps = Steps(2 * len(wide.parts), on_step)
+    steps = Steps(FOLDS + len(wide.parts), on_step)
+    start = [wide.parts[k % len(wide.parts)] for k in range(FOLDS)]
     cross: dict[int, TwoPasses] = {}
-    firsts = {k: _firsts(wide, wide.parts[k], [s for s in scenes if s.fold == k], settings, seed) for k in range(FOLDS)}
+    firsts = {k: _firsts(wide, start[k], [s for s in scenes if s.fold == k], settings, seed) for k in range(FOLDS)}
     for k in range(FOLDS):
         mine = [s for s in scenes if s.fold == k]
-        cross[k] = TwoPasses(firsts[k], _seconds(wide, wide.parts[k], mine, firsts, settings, seed))
+        cross[k] = TwoPasses(firsts[k], _seconds(wide, start[k], mine, firsts, settings, seed))
         steps.step()
     parts = []
     for part in wide.parts:
@@ -126,7 +127,8 @@ def _taught(finder, member, inputs: list[np.ndarray], scenes: Sequence[_Scene], 
         y, np.concatenate([s.rejected for s in scenes]),
         np.concatenate([np.full(len(s.lesson.xy), s.reviewed) for s in scenes]), finder.classes, settings, rng,
     )  # fmt: skip
-    return updated(member, gathered(inputs, rows), y[rows], seed, settings.update)
+    (x,) = gathered(inputs.__getitem__, [len(one) for one in inputs], [rows])
+    return updated(member, x, y[rows], seed, settings.update)
 
 
 def chosen_rows(

@@ -1,5 +1,7 @@
 """Training: which scenes teach what, and what is refused."""
 
+import tempfile
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -7,19 +9,37 @@ from hypothesis import strategies as st
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
-from desk.retrain import TrainSettings, _fold, fit_passes, gathered, jobs_for
+from desk.retrain import TrainSettings, _fold, fit_passes, gathered, jobs_for, kept_in
 from desk.training_set import CellLesson
 from sample_images.scene import SCENARIOS
 
 
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.integers(0, 6), min_size=1, max_size=6), st.randoms(use_true_random=False))
-def test_rows_aregathered_as_from_one_array(sizes, random):
+def test_rows_are_gathered_as_from_one_array(sizes, random):
     """Rows in any order, repeated or not, are those of the concatenation; empty inputs do no harm."""
     inputs = [np.arange(n * 3, dtype=np.float32).reshape(n, 3) + 100 * k for k, n in enumerate(sizes)]
     total = sum(sizes)
     rows = np.array([random.randrange(total) for _ in range(12)]) if total else np.zeros(0, int)
-    assert np.array_equal(gathered(inputs, rows), np.concatenate(inputs)[rows])
+    some = rows[:5]
+    for got, asked in zip(gathered(inputs.__getitem__, sizes, [rows, some]), (rows, some), strict=False):
+        assert np.array_equal(got, np.concatenate(inputs)[asked])
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.integers(0, 5), min_size=1, max_size=6))
+def test_lessons_kept_in_a_file_are_the_same(sizes):
+    """Features read back are those that were put in, scene by scene; a scene without cells stays one."""
+    rng = np.random.default_rng(1)
+    lessons = [
+        CellLesson(("u", "v"), np.zeros((n, 2)), rng.normal(size=(n, 2)).astype(np.float32), np.zeros(n, int),
+                   np.zeros((n, 1), int))
+        for n in sizes
+    ]  # fmt: skip
+    with tempfile.TemporaryFile() as file:
+        kept = kept_in(file, lessons)
+        for before, after in zip(lessons, kept, strict=True):
+            assert np.array_equal(before.features, after.features)
 
 
 def test_both_folds_hold_every_scenario_crowded_and_usual():
