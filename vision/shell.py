@@ -176,7 +176,7 @@ def _fragment_values(
     colour = np.median(picture[mask], axis=0)
     near = cv2.dilate(mask.astype(np.uint8), np.ones((round(3.0 * s) | 1,) * 2, np.uint8)) > 0
     n, labels, stats, _ = cv2.connectedComponentsWithStats(body.astype(np.uint8), connectivity=8)
-    count, area = 0, 0.0
+    found: list[tuple[float, float]] = []
     for i in range(1, n):
         mm2 = stats[i, cv2.CC_STAT_AREA] / s**2
         if not 0.6 <= mm2 <= 160:
@@ -186,7 +186,12 @@ def _fragment_values(
         if mm2 > 40 and near[y : y + h, x : x + w][piece].mean() > 0.5:
             continue
         look = np.median(picture[y : y + h, x : x + w][piece], axis=0)
-        if np.linalg.norm((look - colour) * [0.5, 1, 1]) < 15:
-            count += 1
-            area += mm2
-    values["fragments"], values["fragment_area_mm2"] = float(count), area
+        other = float(np.linalg.norm((look - colour) * [0.5, 1, 1]))
+        if other < 15:
+            found.append((mm2, other))
+    values["fragments"], values["fragment_area_mm2"] = float(len(found)), sum(mm2 for mm2, _ in found)
+    # crumbs of insulation are many and small: the largest piece speaks of a shell, and the more the closer its colour
+    largest, other = max(found, default=(0.0, 30.0))
+    values["fragment_largest_mm2"], values["fragment_other_colour"] = largest, other
+    # against the shell's own size: what broke off a small housing is small
+    values["fragment_of_shell"] = largest * s**2 / max(float(mask.sum()), 1.0)

@@ -66,5 +66,9 @@ def test_a_missing_corner_has_its_area():
 
 
 def test_a_loose_piece_of_the_same_colour_is_counted():
-    """One fragment beside the housing."""
-    assert box(fragment=True).values["fragments"] == 1
+    """One fragment beside the housing: a triangle of 8 mm² and its rim, of the housing's 600 mm² and its colour."""
+    values = box(fragment=True).values
+    assert values["fragments"] == 1
+    assert values["fragment_largest_mm2"] == pytest.approx(8 + 0.5 * 71 / S**2, rel=0.1)
+    assert values["fragment_of_shell"] == pytest.approx(values["fragment_largest_mm2"] / 600, rel=0.02)
+    assert values["fragment_other_colour"] == 0
