@@ -10,6 +10,7 @@ import numpy as np
 from vision.cell_maps import HalfMaps, full_scale, halved
 from vision.lanes import STEPS, describe_lanes, distance3, sample
 from vision.light import EvenLight
+from vision.ripples import describe_ripples
 from vision.segment import Foreground
 from vision.spots import describe_spots
 
@@ -290,4 +291,5 @@ def _described(
     out |= followed
     out |= describe_spots(look.picture, at.ix // 2, at.iy // 2, float(look.s))
     _profile(look, out)
+    out |= describe_ripples(look.picture, look.xy, look.along, look.s.item())
     return out, along, 2 * places + np.float32(0.5), inside
