@@ -46,7 +46,7 @@ class TrainSettings:
     ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
     """
 
-    scenes: int = 1440
+    scenes: int = 1280
     seed: int = 20_000
     usual_share: float = 0.2
     extra: int = 4
