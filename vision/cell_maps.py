@@ -73,10 +73,10 @@ class HalfMaps:
         for name, values in (_slopes(wide, self.s, inner) | _colours(here)).items():
             self.maps[name][at] = halved(values)
         full = (slice(y, y + _TILE), slice(x, x + _TILE))
-        shares = _shares(here) | {"clipped": full_scale(clipped[full])}
-        shares["glint"] = shares["glint"] & full_scale(solid[full])
-        for name, values in shares.items():
-            self.maps[name][at] = halved(values)
+        on_assembly = full_scale(solid[full])
+        for name, values in _shares(here).items():
+            self.maps[name][at] = halved(values & on_assembly)
+        self.maps["clipped"][at] = halved(full_scale(clipped[full]))
 
     def mean(self, name: str, side_mm: float) -> np.ndarray:
         """(N,) means of a map over squares of ``side_mm`` around the cells; uint8 maps count 255 as 1."""

@@ -150,6 +150,7 @@ def _colours(at: HalfMaps, out: dict[str, np.ndarray]) -> None:
     spread = at.mean("chroma_square", 3.0) - out["chroma_3mm"] ** 2
     out["chroma_spread_3mm"] = np.sqrt(np.maximum(spread, 0))
     for mm in (1.2, 3.0, 7.0):
+        # where no assembly is, none of it is copper: what is counted lies on it, so that no share exceeds 1
         inside = at.mean("solid", mm) + 1e-3
         out[f"copper_share_{mm:g}mm"] = at.mean("copper", mm) / inside
         out[f"black_share_{mm:g}mm"] = at.mean("black", mm) / inside

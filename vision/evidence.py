@@ -24,8 +24,8 @@ _SIGNS: tuple[str, ...] = (
     "lane_inside_share", "interruption", "interruption_mm", "interruption_side_mm", "interruption_light",
     "interruption_chroma", "interruption_a", "interruption_b", "piece_light", "piece_chroma", "piece_light_spread",
     "piece_colour_spread", "piece_copper_share", "piece_dark_share", "piece_end_step_min",
-    "copper_spot_log_area", "copper_spot_length_mm", "copper_spot_width_mm", "copper_spot_ragged",
-    "char_spot_log_area", "char_spot_length_mm", "char_spot_width_mm", "char_spot_ragged",
+    "copper_spot_log_area", "copper_spot_log_length", "copper_spot_log_width", "copper_spot_ragged",
+    "char_spot_log_area", "char_spot_log_length", "char_spot_log_width", "char_spot_ragged",
 )  # fmt: skip
 """Cell features that are summed up over a region."""
 

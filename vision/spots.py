@@ -14,7 +14,7 @@ _LEAST_MM2 = 0.4
 def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """Connected spots of a (h, w) bool mask: (h, w) int32 numbers, larger ones higher, and (n + 1, 4) shapes.
 
-    Shapes are log area (mm²), length and width (mm, of the ellipse with the same moments), and the outline's length
+    Shapes are area (mm²), length and width (mm, of the ellipse with the same moments), and the outline's length
     against that ellipse's: 1 is smooth, above it ragged. Row 0 stands for no spot.
     """
     n, labels, stats, centres = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
@@ -45,7 +45,7 @@ def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndar
     h = 3 * (length + width) - np.sqrt((3 * length + width) * (length + 3 * width))
     ellipse = np.maximum(np.pi / 2 * h, 1.0)
     shapes[number] = np.stack(
-        [np.log1p(area / px_per_mm**2), length / px_per_mm, width / px_per_mm, outline / ellipse], axis=1
+        [area / px_per_mm**2, length / px_per_mm, width / px_per_mm, outline / ellipse], axis=1
     )
     shapes[0] = 0.0
     return number[labels], shapes
@@ -54,6 +54,8 @@ def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndar
 def describe_spots(picture: np.ndarray, ix: np.ndarray, iy: np.ndarray, px_per_mm: float) -> dict[str, np.ndarray]:
     """Shape of the largest copper-like and of the largest charred spot at each point (px), each (N,).
 
+    Sizes are told as log(1 + mm) and log(1 + mm²): a brown wire is one spot as long as the assembly, and would leave
+    the few millimetres of a worn place without any weight.
     picture : (h, w, 4) float32, smoothed CIELAB and the share of assembly, 0..1
     """
     light, a, b, solid = cv2.split(picture)
@@ -68,6 +70,7 @@ def describe_spots(picture: np.ndarray, ix: np.ndarray, iy: np.ndarray, px_per_m
         number, shapes = spot_shapes(mask, px_per_mm)
         # float, for dilation: numbers stay exact up to 2^24
         reached = cv2.dilate(number.astype(np.float32), np.ones((k, k), np.uint8))[iy, ix].astype(int)
-        for column, name in enumerate(("log_area", "length_mm", "width_mm", "ragged")):
+        shapes[:, :3] = np.log1p(shapes[:, :3])
+        for column, name in enumerate(("log_area", "log_length", "log_width", "ragged")):
             out[f"{kind}_spot_{name}"] = shapes[reached, column]
     return out

@@ -22,10 +22,10 @@ def test_an_ellipse_has_its_axes_and_a_smooth_outline(angle):
     """Length, width and area are those drawn, the outline is no longer than the ellipse's."""
     mask = ellipse(20.0, 6.0, angle)
     number, shapes = spot_shapes(mask, S)
-    log_area, length, width, ragged = shapes[number[100, 130]]
+    area, length, width, ragged = shapes[number[100, 130]]
     assert length == pytest.approx(20.0, rel=0.03)
     assert width == pytest.approx(6.0, rel=0.05)
-    assert np.expm1(log_area) == pytest.approx(np.pi / 4 * 20 * 6, rel=0.02)
+    assert area == pytest.approx(np.pi / 4 * 20 * 6, rel=0.02)
     assert 0.9 < ragged < 1.1
 
 
@@ -60,7 +60,7 @@ def test_copper_and_char_are_told_apart_and_far_cells_see_neither():
     picture[40:60, 200:230] = (12, 1, 1, 1)
     ix, iy = np.array([75, 215, 150]), np.array([50, 50, 50])
     found = describe_spots(picture, ix, iy, S)
-    assert found["copper_spot_length_mm"][0] == pytest.approx(4 / np.sqrt(12) * 10, rel=0.03)  # a bar's own moment
+    assert np.expm1(found["copper_spot_log_length"][0]) == pytest.approx(4 / np.sqrt(12) * 10, rel=0.03)  # a bar's own moment
     assert found["copper_spot_log_area"][1] == found["copper_spot_log_area"][2] == 0
-    assert found["char_spot_length_mm"][1] == pytest.approx(4 / np.sqrt(12) * 6, rel=0.03)
+    assert np.expm1(found["char_spot_log_length"][1]) == pytest.approx(4 / np.sqrt(12) * 6, rel=0.03)
     assert found["char_spot_log_area"][0] == found["char_spot_log_area"][2] == 0

@@ -4,6 +4,9 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from vision.cells import describe_cells
+from vision.segment import Foreground
+
 VIEWS = [(4.0, "half as bright"), (5.0, "daylight"), (5.0, "warm lamp from the left"), (8.0, "warm lamp from the left")]
 """Scale, px per mm, and light."""
 
@@ -118,8 +121,8 @@ def test_a_copper_spot_has_the_area_drawn_at_any_scale_and_light(drawing, s, bod
     assert area == pytest.approx(expected, abs=2 * sum(SIDES_MM) * half_pixel)
     # a bar's moments are those of an ellipse with axes of 2 / sqrt(3) times its sides
     axes = 2 / np.sqrt(3) * (np.array(SIDES_MM) - 2 * rim)
-    assert cells.column("copper_spot_length_mm")[on] == pytest.approx(axes[0], abs=2.4 * half_pixel)
-    assert cells.column("copper_spot_width_mm")[on] == pytest.approx(axes[1], abs=2.4 * half_pixel)
+    assert np.expm1(cells.column("copper_spot_log_length")[on]) == pytest.approx(axes[0], abs=2.4 * half_pixel)
+    assert np.expm1(cells.column("copper_spot_log_width")[on]) == pytest.approx(axes[1], abs=2.4 * half_pixel)
 
 
 @pytest.mark.parametrize(("s", "light"), VIEWS)
@@ -134,3 +137,23 @@ def test_shares_of_copper_add_up_to_the_area_drawn_at_any_scale_and_light(drawin
     near = np.abs(y - 30) < 6
     assert cells.column("copper_share_1.2mm")[near].sum() * pitch**2 == pytest.approx(48.0, rel=0.1)
     assert cells.column("copper_share_3mm")[np.abs(x - 44) > 12].max() == 0.0
+
+
+@pytest.mark.parametrize(("name", "beside"), [("copper", COPPER), ("black", (12.0, 0.0, 0.0)), ("brown", (33.0, 14.0, 18.0))])
+def test_what_lies_beside_the_assembly_is_no_share_of_it(drawing, name, beside):
+    """Cells are laid over closed gaps too, where hardly a pixel is assembly: copper, char and brown that only lie in
+    the gap (a shadow, another thing) are none of the assembly's, and no share exceeds 1."""
+
+    def gap(x, y):
+        lab = drawing.paint(x.shape, DRAB)
+        lab[np.abs(y - 20) < 3] = beside
+        return (np.abs(y - 20) < 9) & (x > 8), lab
+
+    drawn = drawing.draw(gap, (80, 40))
+    y = (np.arange(drawn.solid.shape[0])[:, None] + 0.5) / drawn.s
+    seen = Foreground(drawn.solid & (np.abs(y - 20) > 3), drawn.solid)
+    cells = describe_cells(drawn.even, seen, np.ones_like(drawn.solid), drawn.s)
+    shares = np.stack([cells.column(n) for n in cells.names if n.startswith(f"{name}_share")])
+    assert len(shares)
+    assert np.abs(cells.xy[:, 1] / drawn.s - 20).min() < 1
+    assert shares.max() == 0.0
