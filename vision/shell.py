@@ -11,6 +11,11 @@ from skimage.morphology import skeletonize
 from vision.light import magnitude
 
 _OFF_AXIS_DEG = 14.0
+_OUTLINE_MM = 0.5
+"""Smoothing of the outline before its direction is taken: below, the steps of its pixels speak."""
+_ALONG_DEG = 20.0
+_DIRECTION_MM = 1.0
+"""How far to either side of a point a crack's own direction is taken over."""
 _FRAGMENTS_MM = 45.0
 """How far from the shell its fragments are looked for."""
 
@@ -117,24 +122,39 @@ def _outline_values(mask: np.ndarray, entry: np.ndarray, s: float, values: dict[
     return missing
 
 
-def _axes(picture: np.ndarray, mask: np.ndarray, s: float) -> tuple[np.ndarray, np.ndarray, float]:
-    """Gradient direction (mod 90 degrees), its strength, and the housing's own axis angle (radians)."""
+def _outline_axis(mask: np.ndarray, s: float) -> float:
+    """Angle of the housing's two axes (radians, mod 90 degrees): where most of its outline runs, and only that part.
+
+    A break is a side of its own direction: once the axes are roughly known such sides have no say.
+    """
+    smooth = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), _OUTLINE_MM * s)
+    gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)
+    weight, angle = magnitude(gx, gy), np.arctan2(gy, gx)
+    axis = _fourfold_mean(angle, weight)
+    return _fourfold_mean(angle, weight * (_off_axis(angle, axis) < np.radians(_ALONG_DEG)))
+
+
+def _fourfold_mean(angle: np.ndarray, weight: np.ndarray) -> float:
+    return float(0.25 * np.arctan2((weight * np.sin(4 * angle)).sum(), (weight * np.cos(4 * angle)).sum()))
+
+
+def _off_axis(angle: np.ndarray, axis: float) -> np.ndarray:
+    """How far angles lie from the nearest of four directions at right angles, 0 to pi / 4."""
+    return np.abs((angle - axis + np.pi / 4) % (np.pi / 2) - np.pi / 4)
+
+
+def _edges(picture: np.ndarray, mask: np.ndarray, s: float) -> tuple[np.ndarray, np.ndarray]:
+    """How far each slope of lightness points off the housing's own axes (radians), and its strength, L/mm."""
     smooth = cv2.GaussianBlur(picture[..., 0], (0, 0), 0.25 * s)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 * s)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125 * s)
-    strength = magnitude(gx, gy)
-    angle = np.arctan2(gy, gx)
-    weight = np.minimum(strength[mask], 40) ** 2
-    fourfold = 4 * angle[mask]
-    axis = 0.25 * np.arctan2((weight * np.sin(fourfold)).sum(), (weight * np.cos(fourfold)).sum())
-    off = np.abs((angle - axis + np.pi / 4) % (np.pi / 2) - np.pi / 4)
-    return off, strength, float(axis)
+    return _off_axis(np.arctan2(gy, gx), _outline_axis(mask, s)), magnitude(gx, gy)
 
 
 def _crack_values(mask: np.ndarray, picture: np.ndarray, s: float, values: dict[str, float]) -> np.ndarray:
     """Thin dark lines that do not run along the housing's two axes: cracks run crooked, mould lines straight."""
     core = cv2.erode(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (round(1.2 * s) | 1,) * 2)) > 0
-    off, strength, _ = _axes(picture, mask, s)
+    off, strength = _edges(picture, mask, s)
     light = np.minimum(cv2.GaussianBlur(picture[..., 0], (0, 0), 0.15 * s), 105.0)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (round(1.4 * s) | 1,) * 2)
     dark = cv2.morphologyEx(light, cv2.MORPH_BLACKHAT, kernel)
@@ -148,14 +168,39 @@ def _crack_values(mask: np.ndarray, picture: np.ndarray, s: float, values: dict[
     keep = spans >= 2.0
     keep[0] = False
     line = keep[labels]
-    bones = skeletonize(line) if line.any() else line
-    values["crack_ridge_mm"] = float(bones.sum()) * 1.1 / s
+    values["crack_ridge_mm"] = lines_length_px(line, _DIRECTION_MM * s) / s if line.any() else 0.0
     values["crack_longest_mm"] = float(spans[1:].max()) if n > 1 else 0.0
     values["crack_contrast_p99"] = float(np.percentile(contrast[core], 99)) if core.any() else 0.0
     total = float((strength * core).sum()) + 1e-3
     values["crooked_share"] = float((strength * core * (off > np.radians(_OFF_AXIS_DEG))).sum()) / total
     values["edge_density"] = total / max(float(core.sum()), 1.0) / max(level, 12.0)
     return line
+
+
+def lines_length_px(line: np.ndarray, reach_px: float) -> float:
+    """Length of (h, w) bool lines of any width and direction, not empty: of their skeleton, from tip to tip.
+
+    A straight skeleton has one pixel per row or per column, along whichever it runs longer: each pixel is worth the
+    inverse of the larger cosine of the direction that the line has over ``reach_px`` to either side. It ends half the
+    line's width before the line does.
+    """
+    line = line[_window(line, 1)]
+    bones = skeletonize(line)
+    one = bones.astype(np.float64)
+    neighbours = cv2.boxFilter(one, -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT) - 1
+    tips = bones & (neighbours < 1.5)
+    to_rim = cv2.distanceTransform(np.pad(line, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    y, x = np.mgrid[: one.shape[0], : one.shape[1]] - 0.5 * np.array(one.shape)[:, None, None]
+    k = 2 * round(reach_px) + 1
+    n, sx, sy, sxx, syy, sxy = (
+        cv2.boxFilter(one * by, -1, (k, k), normalize=False, borderType=cv2.BORDER_CONSTANT)[one > 0]
+        for by in (1.0, x, y, x * x, y * y, x * y)
+    )
+    xx, yy, xy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
+    straight = (1 / np.maximum(np.abs(np.cos(angle)), np.abs(np.sin(angle)))).sum()
+    # from the middle of the last pixel of the skeleton to that of the first outside; both have half a pixel on the line
+    return float(straight + (to_rim[tips] - 1).sum())
 
 
 def _surface_values(mask: np.ndarray, picture: np.ndarray, s: float, values: dict[str, float]) -> None:

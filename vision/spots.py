@@ -44,9 +44,7 @@ def spot_shapes(mask: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndar
     # Ramanujan's first approximation of an ellipse's circumference
     h = 3 * (length + width) - np.sqrt((3 * length + width) * (length + 3 * width))
     ellipse = np.maximum(np.pi / 2 * h, 1.0)
-    shapes[number] = np.stack(
-        [area / px_per_mm**2, length / px_per_mm, width / px_per_mm, outline / ellipse], axis=1
-    )
+    shapes[number] = np.stack([area / px_per_mm**2, length / px_per_mm, width / px_per_mm, outline / ellipse], axis=1)
     shapes[0] = 0.0
     return number[labels], shapes
 

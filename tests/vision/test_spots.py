@@ -60,7 +60,8 @@ def test_copper_and_char_are_told_apart_and_far_cells_see_neither():
     picture[40:60, 200:230] = (12, 1, 1, 1)
     ix, iy = np.array([75, 215, 150]), np.array([50, 50, 50])
     found = describe_spots(picture, ix, iy, S)
-    assert np.expm1(found["copper_spot_log_length"][0]) == pytest.approx(4 / np.sqrt(12) * 10, rel=0.03)  # a bar's own moment
+    # a bar's own moment
+    assert np.expm1(found["copper_spot_log_length"][0]) == pytest.approx(4 / np.sqrt(12) * 10, rel=0.03)
     assert found["copper_spot_log_area"][1] == found["copper_spot_log_area"][2] == 0
     assert np.expm1(found["char_spot_log_length"][1]) == pytest.approx(4 / np.sqrt(12) * 6, rel=0.03)
     assert found["char_spot_log_area"][0] == found["char_spot_log_area"][2] == 0

@@ -139,7 +139,9 @@ def test_shares_of_copper_add_up_to_the_area_drawn_at_any_scale_and_light(drawin
     assert cells.column("copper_share_3mm")[np.abs(x - 44) > 12].max() == 0.0
 
 
-@pytest.mark.parametrize(("name", "beside"), [("copper", COPPER), ("black", (12.0, 0.0, 0.0)), ("brown", (33.0, 14.0, 18.0))])
+@pytest.mark.parametrize(
+    ("name", "beside"), [("copper", COPPER), ("black", (12.0, 0.0, 0.0)), ("brown", (33.0, 14.0, 18.0))]
+)
 def test_what_lies_beside_the_assembly_is_no_share_of_it(drawing, name, beside):
     """Cells are laid over closed gaps too, where hardly a pixel is assembly: copper, char and brown that only lie in
     the gap (a shadow, another thing) are none of the assembly's, and no share exceeds 1."""

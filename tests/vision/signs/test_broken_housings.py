@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vision.shell import examine_shell
+from vision.shell import examine_shell, lines_length_px
 
 VIEWS = [(4.0, "half as bright"), (5.0, "daylight"), (5.0, "warm lamp from the left"), (8.0, "warm lamp from the left")]
 """Scale, px per mm, and light."""
@@ -12,8 +12,6 @@ SIZE_MM = (80, 70)
 MIDDLE_MM = (40.0, 35.0)
 SIDES_MM = (30.0, 20.0)
 CRACK_MM = 0.6
-PER_PIXEL = 1.1
-"""What each pixel of a crack's skeleton counts, in sides of a pixel."""
 
 
 def housing(turn_deg, crack=None, corner_mm=0.0, light=50.0):
@@ -39,14 +37,6 @@ def housing(turn_deg, crack=None, corner_mm=0.0, light=50.0):
     return shape
 
 
-def expected_ridge(length_mm, on_picture_deg):
-    """A line's skeleton has as many pixels as its longer run, across or down the picture, is long, and lacks half the
-    crack's width at either end. So counted a long crack comes out between 0.78 (on the diagonal) and 1.1 of itself.
-    """
-    angle = np.radians(on_picture_deg)
-    return PER_PIXEL * (length_mm - CRACK_MM) * max(abs(np.cos(angle)), abs(np.sin(angle)))
-
-
 def examined(drawn, turn_deg):
     """The shell's values; wires enter at the middle of its left side."""
     turn = np.radians(turn_deg)
@@ -54,30 +44,43 @@ def examined(drawn, turn_deg):
     return examine_shell(drawn.solid, drawn.even.lab, drawn.solid, entry, drawn.s).values
 
 
-@pytest.mark.parametrize("s", [4.0, 5.0, 8.0])
-@pytest.mark.parametrize("turn_deg", [0.0, 20.0, 45.0])
-@pytest.mark.parametrize("angle_deg", [30.0, 45.0, 60.0])
-def test_a_straight_crack_has_its_length(drawing, angle_deg, turn_deg, s):
-    """12 mm at any angle to the housing and to the picture. 1 mm: spurs and lost tips at the skeleton's ends."""
+@pytest.mark.parametrize(("s", "angle_deg"), [(4.0, 45.0), (5.0, 30.0), (5.0, 60.0), (8.0, 45.0)])
+@pytest.mark.parametrize("on_picture_deg", [0.0, 11.25, 22.5, 30.0, 45.0, 60.0, 67.5, 78.75, 90.0])
+def test_a_straight_crack_has_its_length(drawing, angle_deg, on_picture_deg, s):
+    """12 mm at any angle to the housing and to the picture, within 5 %; at 4 px/mm, where the crack is 2.4 px wide,
+    within 7 %."""
+    turn_deg = on_picture_deg - angle_deg
     drawn = drawing.draw(housing(turn_deg, crack=(12.0, angle_deg)), SIZE_MM, s)
-    expected = expected_ridge(12.0, turn_deg + angle_deg)
-    assert examined(drawn, turn_deg)["crack_ridge_mm"] == pytest.approx(expected, abs=1.0)
+    assert examined(drawn, turn_deg)["crack_ridge_mm"] == pytest.approx(12.0, rel=0.05 if s > 4 else 0.07)
+
+
+@pytest.mark.parametrize("width_px", [1.0, 2.0, 3.0, 5.0])
+@pytest.mark.parametrize("on_picture_deg", np.arange(0.0, 91.0, 7.5))
+def test_a_line_has_its_length_at_any_width_and_angle(on_picture_deg, width_px):
+    """A rectangle 150 px long: 3 %, where the chain of its pixels alone misses up to 8 % (at 22.5 degrees)."""
+    turn = np.radians(on_picture_deg)
+    y, x = np.mgrid[:200, :200] - 99.3
+    along, off = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    line = (np.abs(along) < 75) & (np.abs(off) < width_px / 2)
+    assert lines_length_px(line, 5.0) == pytest.approx(150.0, rel=0.03)
 
 
 @pytest.mark.parametrize("light", ["half as bright", "warm lamp from the left"])
-@pytest.mark.parametrize("shell", [30.0, 50.0])
+@pytest.mark.parametrize("shell", [30.0, 50.0, 80.0])
 @pytest.mark.parametrize("length_mm", [6.0, 15.0])
 def test_the_length_grows_with_the_crack_in_any_light_and_on_any_grey(drawing, length_mm, shell, light):
-    """At 30 degrees on an unturned housing."""
+    """At 30 degrees on an unturned housing. On L 80 the outline stands out from white paper by 17 L, the crack by 67:
+    its directions must not be weighed against the outline's."""
     drawn = drawing.draw(housing(0.0, crack=(length_mm, 30.0), light=shell), SIZE_MM, 5.0, light)
-    assert examined(drawn, 0.0)["crack_ridge_mm"] == pytest.approx(expected_ridge(length_mm, 30.0), abs=0.75)
+    assert examined(drawn, 0.0)["crack_ridge_mm"] == pytest.approx(length_mm, abs=0.5)
 
 
-@pytest.mark.xfail(strict=True, reason="the crack itself is taken for one of a pale housing's own two directions")
-def test_a_long_crack_in_a_pale_housing_is_seen(drawing):
-    """On L 80 the outline stands out from white paper by 17 L, the crack by 67: directions are weighed by contrast."""
-    drawn = drawing.draw(housing(0.0, crack=(12.0, 30.0), light=80.0), SIZE_MM)
-    assert examined(drawn, 0.0)["crack_ridge_mm"] == pytest.approx(expected_ridge(12.0, 30.0), abs=0.75)
+@pytest.mark.parametrize("turn_deg", [0.0, 20.0, 45.0, 70.0])
+@pytest.mark.parametrize(("corner_mm", "angle_deg"), [(0.0, 30.0), (0.0, 60.0), (10.0, 25.0), (10.0, 65.0)])
+def test_a_long_crack_in_a_pale_housing_is_seen(drawing, angle_deg, corner_mm, turn_deg):
+    """Whole and with a corner broken off: neither the crack nor the break is taken for the housing's own direction."""
+    drawn = drawing.draw(housing(turn_deg, crack=(14.0, angle_deg), corner_mm=corner_mm, light=80.0), SIZE_MM)
+    assert examined(drawn, turn_deg)["crack_ridge_mm"] == pytest.approx(14.0, rel=0.05)
 
 
 @pytest.mark.parametrize(("s", "light"), VIEWS)
