@@ -55,6 +55,34 @@ def test_a_large_dark_assembly_does_not_drag_the_light_down():
     assert np.abs(even.lab[:90, :, 0] - lightness_of(PAGE_LINEAR)).max() < 1.5
 
 
+WIRES = [0.03, 0.3, 0.5, 0.1, 0.2, 0.6, 0.05]
+
+
+@pytest.mark.parametrize("lies", ["across the page", "over one side of it", "all black over one side of it"])
+@pytest.mark.parametrize("share", [0.1, 0.45, 0.6])
+def test_paper_is_known_on_a_close_up(share, lies):
+    """Wires over up to three fifths of the page, spread or in one block: paper is white, they keep their reflectance.
+
+    White to 2 L everywhere; wires to 3 L between paper; where none is about, light is a guess
+    from afar and pale wires look like paper in less light: to 17 L (black ones to 8).
+    """
+    h, w = 600, 840
+    scene = np.ones((h, w))
+    if lies == "across the page":
+        for k in range(12):
+            scene[:, 70 * k : 70 * k + round(70 * share)] = WIRES[k % 7]
+    else:
+        for k in range(0, round(w * share), 24):
+            scene[:, k : k + 24] = 0.04 if "black" in lies else WIRES[k // 24 % 7]
+    picture = to_srgb((scene * slanting_light(h, w))[..., None].repeat(3, 2))
+    even = even_light(picture, np.ones((h, w), bool), True).lab[..., 0]
+    assert np.abs(even[scene == 1] - lightness_of(PAGE_LINEAR)).max() < 2.0
+    allowed = {"across the page": 3.0, "over one side of it": 17.0, "all black over one side of it": 8.0}[lies]
+    for reflectance in np.unique(scene[scene < 1]):
+        seen = np.median(even[scene == reflectance])
+        assert seen == pytest.approx(lightness_of(PAGE_LINEAR * reflectance), abs=allowed)
+
+
 def test_a_bench_keeps_its_colour():
     """Without a white page only the unevenness goes: hue of the ground stays, spread shrinks."""
     colour = np.array([0.10, 0.22, 0.40])
