@@ -20,6 +20,8 @@ PITCH_MM = 1.2
 _LAGS_MM = (3.0, 6.0, 11.0, 18.0)
 _SIDE_MM = np.arange(-1.5, 1.51, 0.5).astype(np.float32)
 _PROFILE_MM = np.arange(-6.0, 6.01, 0.4).astype(np.float32)
+_CLEAR_VALLEY, _LEAST_VALLEY = np.float32(0.065), 2.0
+"""Change of slope that counts as a valley between wires: as a share of L + 16 beside it, and in L above noise."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +132,9 @@ def _profile(look: _Sampled, out: dict[str, np.ndarray]) -> None:
     out["across_light_step"] = (np.abs(step[..., 0]) * pair).sum(axis=1) / count
     second = light[:, 2:] - 2 * light[:, 1:-1] + light[:, :-2]
     core = inside[:, 2:] & inside[:, 1:-1] & inside[:, :-2]
-    out["valleys_per_mm"] = ((second > 4) & core).sum(axis=1) / (np.maximum(core.sum(axis=1), 1) * 0.4)
+    # L + 16 goes with the cube root of light: the same relief on a darker wire bends it less in this proportion
+    clear = np.maximum(_CLEAR_VALLEY * (0.5 * (light[:, 2:] + light[:, :-2]) + 16), np.float32(_LEAST_VALLEY))
+    out["valleys_per_mm"] = ((second > clear) & core).sum(axis=1) / (np.maximum(core.sum(axis=1), 1) * 0.4)
     out["valley_depth"] = (np.maximum(second, 0) * core).sum(axis=1) / np.maximum(core.sum(axis=1), 1)
     middle = len(_PROFILE_MM) // 2
     left = np.cumprod(inside[:, middle::-1], axis=1).sum(axis=1)
