@@ -5,6 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from vision.lanes import copper_like
+
 _TILE = 256
 """Side of a tile, px: what is reckoned on it stays in the processor's cache."""
 _HALO = 8
@@ -133,12 +135,12 @@ def _colours(lab: np.ndarray) -> dict[str, np.ndarray]:
 def _shares(lab: np.ndarray) -> dict[str, np.ndarray]:
     """What looks like copper, char, scorched brown and glint, uint8 0 or 255."""
     light, a, b = cv2.split(lab)
-    hue = (a > 7) & (b > 8) & (b < np.float32(2.4) * a) & (b > np.float32(0.55) * a)
+    reddish = (a > 7) & (b > 8) & (b > np.float32(0.55) * a)
     pale = a * a + b * b < 14**2
     kinds = {
-        "copper": hue & (light > 25) & (light < 92),
+        "copper": copper_like(light, a, b),
         "black": (light < 22) & pale,
-        "brown": hue & (light < 40),
+        "brown": reddish & (b < np.float32(2.4) * a) & (light < 40),
         "glint": (light > 88) & pale,
     }
     return {name: full_scale(kind) for name, kind in kinds.items()}

@@ -14,7 +14,8 @@ _LIGHT_WEIGHT = 0.6
 """Lightness counts less than colour when two places of a wire are compared: a round wire's shading lives there."""
 _TIGHT = 0.85
 _NO_MATCH = -60.0
-_COPPER_HUE = (0.55, 2.4)
+_COPPER_HUE = (0.55, 3.0)
+"""b against a: up to where tan insulation (3.7) begins, less what a camera's colours are off without white paper."""
 _MAP_WIDTH, _MAP_ROWS = 256, 8192
 """Positions are sampled as a picture this wide, at most so high: cv2.remap is slow on narrow ones."""
 _AT_ONCE = 256

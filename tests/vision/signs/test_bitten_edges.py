@@ -98,11 +98,11 @@ def spot_rim_mm(body):
     """How far inside its rim a copper patch stops looking like copper (negative: outside).
 
     Smoothed by a Gaussian, the colour at distance d inside a straight rim is copper to the share Phi(d / sigma). The
-    least share that still has copper's hue (a > 7, b > 8, b between 0.55 and 2.4 a) sets the rim.
+    least share that still has copper's hue (a > 7, b > 8, b between 0.55 and 3 a) sets the rim.
     """
     share = np.linspace(0, 1, 2001)
     (a, b) = (body[k] + share * (COPPER[k] - body[k]) for k in (1, 2))
-    least = share[(a > 7) & (b > 8) & (b < 2.4 * a) & (b > 0.55 * a)].min()
+    least = share[(a > 7) & (b > 8) & (b < 3.0 * a) & (b > 0.55 * a)].min()
     return SMOOTHED_MM * norm.ppf(least)
 
 
