@@ -143,6 +143,14 @@ def _profile(look: _Sampled, out: dict[str, np.ndarray]) -> None:
     out["off_axis"] = np.abs(left - right) / np.maximum(left + right, 1)
 
 
+def _share(at: HalfMaps, kind: str, mm: float) -> np.ndarray:
+    """Share of the assembly in a window that is of one kind, 0..1.
+
+    At the rim of an odd canvas the halved masks lie half a pixel apart: where hardly any assembly is, held to 1.
+    """
+    return np.minimum(at.mean(kind, mm) / (at.mean("solid", mm) + 1e-3), 1.0)
+
+
 def _colours(at: HalfMaps, out: dict[str, np.ndarray]) -> None:
     for mm in (1.0, 3.0):
         light = at.mean("light", mm)
@@ -154,13 +162,10 @@ def _colours(at: HalfMaps, out: dict[str, np.ndarray]) -> None:
     spread = at.mean("chroma_square", 3.0) - out["chroma_3mm"] ** 2
     out["chroma_spread_3mm"] = np.sqrt(np.maximum(spread, 0))
     for mm in (1.2, 3.0, 7.0):
-        # where no assembly is, none of it is copper: what is counted lies on it, so that no share exceeds 1
-        inside = at.mean("solid", mm) + 1e-3
-        out[f"copper_share_{mm:g}mm"] = at.mean("copper", mm) / inside
-        out[f"black_share_{mm:g}mm"] = at.mean("black", mm) / inside
-    inside = at.mean("solid", 3.0) + 1e-3
-    out["brown_share_3mm"] = at.mean("brown", 3.0) / inside
-    out["glint_share_3mm"] = at.mean("glint", 3.0) / inside
+        out[f"copper_share_{mm:g}mm"] = _share(at, "copper", mm)
+        out[f"black_share_{mm:g}mm"] = _share(at, "black", mm)
+    out["brown_share_3mm"] = _share(at, "brown", 3.0)
+    out["glint_share_3mm"] = _share(at, "glint", 3.0)
     out["clipped_share_3mm"] = at.mean("clipped", 3.0)
 
 
