@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from desk.recognition import find_scene
 from desk.together import sheets_seen
 from models.damage.namer import Named
 from models.damage.store import SHIPPED, DamageModel, ModelError, load_model
+from models.damage.strange import LEVEL
 from models.repair import Answers, Rules, photo_label
 from vision.cells import FEATURE_VERSION
 from vision.findings import Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
@@ -22,7 +23,9 @@ from vision.mat import MatView
 from vision.quality import usable
 from vision.reading import Photo, read_photo
 from vision.recognise import WireCandidate, groups_of_one_cause, merged
+from vision.regions import Candidate
 from vision.sight import FirstLook, first_look
+from vision.strange import strange_patches
 from vision.wires import trace_wires
 
 _SURELY_SOUND = 0.95
@@ -78,9 +81,11 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
         return _nothing_seen(look, model)
     scene = find_scene(look, model.finder)
     composer = Composer(look, scene, model, trace_wires(look, scene))
-    regions, doubts = _wire_regions(composer)
-    shell_regions, housings, shell_doubts = _shells(composer, len(regions))
+    regions, doubts, found = _wire_regions(composer)
+    shell_regions, housings, shell_doubts, broken = _shells(composer, len(regions))
+    found += broken
     regions += shell_regions
+    regions += _strange_regions(composer, len(regions), found)
     is_usable = usable(look.retake)
     sheets, unplaced = sheets_seen(look.sheets, look.canvas) if look.sheets else ([], [])
     composer.missing += unplaced
@@ -126,11 +131,11 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     return findings.model_copy(update=update)
 
 
-def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
-    """Regions on wires that are not sound, and the names of those that were taken for sound."""
+def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named], list[np.ndarray]]:
+    """Regions on wires that are not sound, the names of those that were taken for sound, and the regions' cells."""
     candidates = composer.scene.wire_candidates
     if not candidates:
-        return [], []
+        return [], [], []
     named = list(zip(candidates, _names(composer.model, candidates), strict=True))
     doubts = [n for _, n in named if n.label == "sound"]
     damaged = [(c, n) for c, n in named if n.label != "sound"]
@@ -144,7 +149,23 @@ def _wire_regions(composer: Composer) -> tuple[list[Region], list[Named]]:
             # pieces that each look like one damage are that damage, whatever their union looks like
             name = again if again.label == name.label else name
         regions.append(composer.wire_region(f"r{len(regions) + 1}", candidate, name))
-    return regions, doubts
+    return regions, doubts, [c.region.cells for c, _ in damaged]
+
+
+def _strange_regions(composer: Composer, before: int, found: list[np.ndarray]) -> list[Region]:
+    """Novel regions: what looks strange and is no part of a damage that has a name. found : cells of those."""
+    model, look = composer.model, composer.look
+    if model.strangeness is None:
+        return []
+    scores = model.strangeness.scores(look.cells.names, look.cells.features)
+    regions: list[Region] = []
+    for patch in strange_patches(look.grid, scores, LEVEL, model.strangeness.least_mass, found):
+        hint = model.finder.classes[0]
+        candidate = composer.scene.describe(Candidate(patch.cells, hint, None, float(scores[patch.cells].sum())))
+        named = replace(_names(model, [candidate])[0], novel=True)
+        share = float(scores[patch.cells].mean())
+        regions.append(composer.wire_region(f"r{before + len(regions) + 1}", candidate, named, share))
+    return regions
 
 
 def _names(model: DamageModel, candidates: list[WireCandidate]) -> list[Named]:
@@ -153,21 +174,24 @@ def _names(model: DamageModel, candidates: list[WireCandidate]) -> list[Named]:
     return model.wires.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
 
 
-def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing], list[Named]]:
+def _shells(composer: Composer, before: int) -> tuple[list[Region], list[Housing], list[Named], list[np.ndarray]]:
+    """Regions on housings, all housings, the names of those taken for whole, and the cells of the broken ones."""
     candidates = composer.scene.shell_candidates
     if not candidates:
-        return [], [], []
+        return [], [], [], []
     names = composer.model.shells.name(candidates[0].signs.names, np.stack([c.signs.vector() for c in candidates]))
     regions: list[Region] = []
     housings: list[Housing] = []
     doubts: list[Named] = []
+    broken: list[np.ndarray] = []
     for candidate, named in zip(candidates, names, strict=True):
         housings.append(composer.housing(candidate, named))
         if named.label == "connector":
             regions.append(composer.shell_region(f"r{before + len(regions) + 1}", candidate, named))
+            broken.append(candidate.cells)
         else:
             doubts.append(named)
-    return regions, housings, doubts
+    return regions, housings, doubts, broken
 
 
 def _labels(regions: list[Region]) -> list[str]:

@@ -62,9 +62,10 @@ class Composer(Covered):
             self._shells[candidate.part.id] = measure_shell(self.look, candidate, self._broken)
         return self._shells[candidate.part.id]
 
-    def wire_region(self, id: str, candidate: WireCandidate, named: Named) -> Region:
-        """A region of damage on wires."""
-        label = named.label
+    def wire_region(self, id: str, candidate: WireCandidate, named: Named, strange: float | None = None) -> Region:
+        """A region of damage on wires. ``strange`` : how strange it looks, 0..1, where it is found for that alone and
+        has no label."""
+        label = named.label if strange is None else None
         raws = measure_wires(self.look, self.scene, candidate)
         inputs = gauge_inputs(self._known_signs(candidate), _values(raws))
         covered = runs_under_covering(self.look, self.scene, candidate.region.cells)
@@ -77,7 +78,7 @@ class Composer(Covered):
         )
         distance = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
-        evidence = words(label, candidate.signs, length.value if length else None)
+        evidence = _strange(strange) if strange else words(label, candidate.signs, length.value if length else None)
         if label == "external_heat":
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
@@ -328,6 +329,11 @@ def _said(named: Named, model: DamageModel) -> dict[str, Any]:
         "candidates": named.candidates if named.unsure else [],
         "novel": named.novel,
     }
+
+
+def _strange(share: float) -> list[Evidence]:
+    says = "looks like neither a sound part nor any damage that the tool was taught"
+    return [Evidence(feature="strangeness", value=round(share, 3), unit="share", says=says)]
 
 
 def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.truth import Truth, TruthRegion
+from sample_images.truth import Truth, TruthRegion, TruthWire
 
 LABEL = "corrosion"
 _VERDIGRIS = np.array([150.0, 176.0, 96.0])
@@ -27,18 +27,14 @@ def with_crust(
     The same arguments give the same bytes. Raises CrustError where no wire shows so much of itself.
     """
     rng = np.random.default_rng([seed, 77])
-    stretch, wire = _stretch(rng, truth, length_mm)
+    stretch, wire = clear_stretch(rng, truth, length_mm)
     scale = truth.mm_per_px_centre
     width_px = float(rng.uniform(2.5, 4.0)) * wire.diameter_mm / scale
     mask = np.zeros(bgr.shape[:2], np.uint8)
     cv2.polylines(mask, [np.round(stretch).astype(np.int32)], False, 255, max(3, round(width_px)))
     # the crust keeps to the wires: on the bare mat there is none
-    axes = np.zeros(bgr.shape[:2], np.uint8)
-    for other in truth.wires:
-        thick = max(2, round(1.15 * other.diameter_mm / scale))
-        cv2.polylines(axes, [np.round(other.centreline_px).astype(np.int32)], False, 255, thick)
-    on = (mask > 0) & (axes > 0)
-    grain = _cloud(rng, bgr.shape[:2], 0.7 / scale) + 0.5 * _cloud(rng, bgr.shape[:2], 0.25 / scale)
+    on = (mask > 0) & on_wires(truth, 1.15)
+    grain = cloud(rng, bgr.shape[:2], 0.7 / scale) + 0.5 * cloud(rng, bgr.shape[:2], 0.25 / scale)
     edge = cv2.GaussianBlur(on.astype(np.float32), (0, 0), 0.5 / scale)
     cover = np.clip((edge - 0.45 + 0.16 * grain) * 4, 0, 1)[..., None]
     flecks = np.clip((grain - 0.9) * 1.5, 0, 1)[..., None]
@@ -50,7 +46,16 @@ def with_crust(
     return picture, _told(truth, cover[..., 0] > 0.5, label, length_mm, wire.id)
 
 
-def _stretch(rng: np.random.Generator, truth: Truth, length_mm: float):
+def on_wires(truth: Truth, diameters: float) -> NDArray[np.bool_]:
+    """(H, W) bool, the wires drawn ``diameters`` thick."""
+    axes = np.zeros((truth.height_px, truth.width_px), np.uint8)
+    for wire in truth.wires:
+        thick = max(2, round(diameters * wire.diameter_mm / truth.mm_per_px_centre))
+        cv2.polylines(axes, [np.round(wire.centreline_px).astype(np.int32)], False, 255, thick)
+    return axes > 0
+
+
+def clear_stretch(rng: np.random.Generator, truth: Truth, length_mm: float) -> tuple[NDArray[np.float64], TruthWire]:
     """(N, 2) px of a stretch in the picture, clear of both ends and of other damage, and its wire."""
     away = np.zeros((truth.height_px, truth.width_px), np.uint8)
     shapes = [t.rings_px for t in truth.housings] + [t.rings_px for t in truth.terminations]
@@ -75,7 +80,7 @@ def _stretch(rng: np.random.Generator, truth: Truth, length_mm: float):
     raise CrustError(f"{truth.photo}: expected a wire that shows {length_mm:g} mm of itself, got none: another scene")
 
 
-def _cloud(rng: np.random.Generator, shape: tuple[int, int], sigma_px: float) -> NDArray[np.float32]:
+def cloud(rng: np.random.Generator, shape: tuple[int, int], sigma_px: float) -> NDArray[np.float32]:
     """Smooth noise of unit spread."""
     small = rng.normal(size=(shape[0] // 2 + 1, shape[1] // 2 + 1)).astype(np.float32)
     smooth = cv2.GaussianBlur(small, (0, 0), max(sigma_px / 2, 0.6))

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from desk.finder_training import around, gathered
 from desk.learning.cells import SOUND_CLASSES, PhotoCells, as_lesson
 from desk.learning.sides import FOLDS
-from desk.retrain import around, gathered
 from desk.training_set import CellLesson
 from models.damage.finder import Finder, Neighbourhood, TwoPasses, balanced, mean_answer, second_pass_input
 from models.damage.refit import Steps

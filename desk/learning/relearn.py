@@ -134,7 +134,7 @@ def _relearnt(
     told = {"wires": wires, "shell": shells}
     card = _card(snapshot, sides, photos, base, settings, mixed, found, told, new)
     model = DamageModel(
-        taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card
+        taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card, base.strangeness
     )  # fmt: skip
     card["version"] = f"desk-{content_hash(model)[:10]}"
     doubts = [d for kind, one in told.items() for d in one.doubts(found.shown[kind])]

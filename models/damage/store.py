@@ -20,6 +20,7 @@ from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
+from models.damage.strange import Strangeness
 from vision.findings import LABELS
 
 MODEL_FILE = "model.skops"
@@ -44,7 +45,10 @@ class ModelError(ValueError):
 
 @dataclass(frozen=True)
 class DamageModel:
-    """Finder, namers, the gauges of the measures by name, which termination wires end at; data, figures and limits."""
+    """Finder, namers, the gauges of the measures by name, which termination wires end at; data, figures and limits.
+
+    strangeness : what is like nothing taught; models of earlier versions do not know
+    """
 
     finder: Finder
     wires: Namer
@@ -52,6 +56,7 @@ class DamageModel:
     measures: dict[str, Gauge]
     ending: Ending
     card: dict[str, Any]
+    strangeness: Strangeness | None = None
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -77,12 +82,22 @@ def _plain(model: DamageModel) -> dict[str, Any]:
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
                 "novel_beyond": n.novel_beyond}  # fmt: skip
 
+    strangeness = {} if model.strangeness is None else {"strangeness": _plain_strangeness(model.strangeness)}
     return {
         "finder": _plain_finder(model.finder),
         "wires": namer(model.wires),
         "shells": namer(model.shells),
         "measures": {name: _fields(gauge) for name, gauge in model.measures.items()},
         "ending": _fields(model.ending),
+        **strangeness,
+    }
+
+
+def _plain_strangeness(strangeness: Strangeness) -> dict[str, Any]:
+    return {
+        "features": list(strangeness.feature_names),
+        "members": list(strangeness.members),
+        "least_mass": strangeness.least_mass,
     }
 
 
@@ -252,4 +267,7 @@ def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)
     measures = {name: _gauge(data) for name, data in plain["measures"].items()}
     ending = Ending(tuple(plain["ending"]["sign_names"]), plain["ending"]["classifier"])
-    return DamageModel(finder, _namer(plain["wires"]), _namer(plain["shells"]), measures, ending, card)
+    odd = plain.get("strangeness")
+    strangeness = Strangeness(tuple(odd["features"]), tuple(odd["members"]), odd["least_mass"]) if odd else None
+    wires, shells = _namer(plain["wires"]), _namer(plain["shells"])
+    return DamageModel(finder, wires, shells, measures, ending, card, strangeness)

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
-from desk.retrain import TrainSettings, _fold, fit_passes, gathered, jobs_for, kept_in
+from desk.finder_training import fit_passes, gathered, kept_in
+from desk.train_plan import TrainSettings, fold_of, jobs_for
 from desk.training_set import CellLesson
 from sample_images.scene import SCENARIOS
 
@@ -47,7 +48,7 @@ def test_both_folds_hold_every_scenario_crowded_and_usual():
     jobs = jobs_for(TrainSettings())
     assert len({job.name for job in jobs}) == len(jobs)
     for fold in (0, 1):
-        mine = [job for number, job in enumerate(jobs) if _fold(number) == fold]
+        mine = [job for number, job in enumerate(jobs) if fold_of(number) == fold]
         assert {job.scenario for job in mine if job.extra} == set(SCENARIOS)
         assert {job.scenario for job in mine if not job.extra} == set(SCENARIOS)
     usual = [job.extra == 0 for job in jobs]
