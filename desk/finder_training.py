@@ -64,12 +64,14 @@ def fit_passes(
         y = np.concatenate([s.classes for s in part])
         taught = np.flatnonzero(y >= 0)
         rows = [taught[balanced(y[taught], settings.per_class, settings.least, rng)] for _ in range(members)]
-        out = []
-        for k, x in enumerate(gathered(sees, [len(s.classes) for s in part], rows)):
+        out: list[Pipeline] = []
+        inputs = gathered(sees, [len(s.classes) for s in part], rows)
+        for k, mine in enumerate(rows):
+            x = inputs.pop(0)  # each is large, and let go when its member is fitted
             with warnings.catch_warnings():
                 # a fixed number of epochs is meant: stopping there is the regularisation
                 warnings.simplefilter("ignore", ConvergenceWarning)
-                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[rows[k]]))
+                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[mine]))
             if on_step:
                 on_step()
         return tuple(out)
