@@ -46,9 +46,8 @@ def train(
 ) -> DamageModel:
     """Train on scenes. ``record`` is handed the candidates that the namers learn from.
 
-    Two finders learn on one fold of whole scenes each and find candidates on the other: so the namers and every
-    correction learn on all scenes, from candidates found by a finder that never saw them. The model's own finder
-    learns on all.
+    Each part of the finder learns on one fold of whole scenes and finds candidates on the other: so the namers and
+    every correction learn on all scenes, from candidates found by a finder that never saw them.
     """
     # one BLAS thread everywhere: the same sums in the same order, whatever the machine
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
@@ -60,24 +59,25 @@ def train(
         looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
         names = next(s.names for s in looked if len(s.classes))
         folds = [fold_of(i) for i in range(len(jobs))]
-        sets = [
-            [s for s, fold in zip(looked, folds, strict=True) if fold in wanted and len(s.classes)]
-            for wanted in ((1,), (0,), FOLDS)
-        ]
-        steps = _Steps(len(sets) * (2 * settings.first_members + settings.second_members), on_progress)
-        *halves, whole = (Finder(CELL_CLASSES, names, (fit_passes(s, settings, steps),)) for s in sets)
+        steps = _Steps(len(FOLDS) * (2 * settings.first_members + settings.second_members), on_progress)
+        parts = []
+        for k in FOLDS:
+            mine = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
+            parts.append(fit_passes(mine, settings, steps))
+        finder = Finder(CELL_CLASSES, names, tuple(parts))
         some = range(0, len(jobs), EVERY)
         laying = pool_map(partial(strange_lesson, layouts=layouts), [jobs[i] for i in some], settings.workers)
         odd = list(counted(laying, len(some), "looking at strange matter", on_progress))
         strangeness = fit_strangeness(
             looked, odd, (folds, [folds[i] for i in some]), [job.extra == 0 for job in jobs], settings.seed
         )
-        work = partial(_candidates, layouts=layouts, finders=dict(zip(FOLDS, halves, strict=True)))
+        other = {k: finder.part(1 - k) for k in FOLDS}
+        work = partial(_candidates, layouts=layouts, finders=other)
         naming = pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
         found = list(counted(naming, len(jobs), "naming candidates", on_progress))
         if record:
             record(found)
-        return fit_rest(whole, strangeness, found, settings, len(jobs))
+        return fit_rest(finder, strangeness, found, settings, len(jobs))
 
 
 class _Steps:
