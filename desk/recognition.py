@@ -10,7 +10,6 @@ from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
 from vision.sight import FirstLook
 
-
 LESSONS = GrowSettings(seed=0.65, grow=0.40)
 """Namers learn from candidates grown more loosely than those they are asked about: more examples, and harder ones."""
 
