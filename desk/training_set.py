@@ -14,7 +14,7 @@ from desk.cell_truth import CELL_CLASSES, cell_classes
 from desk.errors import DeskError
 from desk.files import write_whole
 from desk.foreign_truth import read_truth
-from desk.recognition import LESSONS, find_scene
+from desk.recognition import find_scene
 from models.damage.finder import Finder
 from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
@@ -138,7 +138,7 @@ def candidates_of(look: FirstLook, truth: Truth, finder: Finder, name: str, usua
     """The candidates that a finder sees in one photograph, labelled from the truth. name : what they are grouped by."""
     if len(look.cells.xy) == 0:
         return SceneLesson(name, tuple(truth.labels), [], [], usual)
-    scene = find_scene(look, finder, LESSONS)
+    scene = find_scene(look, finder)
     near = _near_rasters(truth)
     broken = scene.probabilities[:, finder.classes.index("connector")]
     lessons = [_wire_lesson(look, scene, c, truth, near, name) for c in scene.wire_candidates]

@@ -18,8 +18,8 @@ JOIN_MM = 50.0
 class GrowSettings:
     """When cells make a region. Probabilities; `min_mass` in cells, weighted by probability."""
 
-    seed: float = 0.75
-    grow: float = 0.45
+    seed: float = 0.65
+    grow: float = 0.40
     min_mass: float = 3.0
     absorb_mm: float = 8.0
     absorb_ratio: float = 0.6

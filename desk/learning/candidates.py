@@ -15,7 +15,7 @@ from desk.learning.corrected import SOUND, ReviewedPhoto
 from desk.learning.finder import Taught
 from desk.learning.truths import damage_places, inside_of, truth_key, truth_of
 from desk.parallel import Progress, counted, pool_map
-from desk.recognition import LESSONS, find_scene
+from desk.recognition import find_scene
 from desk.records.photo_store import PhotoStore
 from desk.training_set import CandidateLesson, candidates_of
 from models.damage.files import write_file
@@ -122,7 +122,7 @@ def of_photo(
     hit |= {c.region for c in missed}
     drawn = [p for p in lacking if p.region not in hit and p.label != "connector"]
     if drawn:
-        scene = find_scene(look, final, LESSONS)
+        scene = find_scene(look, final)
         missed += [c for p in drawn if (c := _as_drawn(look, scene, photo, p.region, p.label)) is not None]
     return seen, missed
 
