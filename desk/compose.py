@@ -78,7 +78,10 @@ class Composer(Covered):
         )
         distance = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
-        evidence = _strange(strange) if strange else words(label, candidate.signs, length.value if length else None)
+        if strange is None:
+            evidence = words(label, candidate.signs, length.value if length else None)
+        else:
+            evidence = _strange(strange)
         if label == "external_heat":
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:

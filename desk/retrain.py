@@ -26,6 +26,7 @@ from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import Namer, fit_namer, forest, shell_forest
+from models.damage.refit import Steps
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from models.damage.strange import Strangeness
 from sample_images.scene import SCENARIOS
@@ -59,11 +60,12 @@ def train(
         looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
         names = next(s.names for s in looked if len(s.classes))
         folds = [fold_of(i) for i in range(len(jobs))]
-        steps = _Steps(len(FOLDS) * (2 * settings.first_members + settings.second_members), on_progress)
+        networks = len(FOLDS) * (2 * settings.first_members + settings.second_members)
+        steps = Steps(networks, partial(on_progress, "fitting the finder") if on_progress else None)
         parts = []
         for k in FOLDS:
             mine = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
-            parts.append(fit_passes(mine, settings, steps))
+            parts.append(fit_passes(mine, settings, steps.step))
         finder = Finder(CELL_CLASSES, names, tuple(parts))
         some = range(0, len(jobs), EVERY)
         laying = pool_map(partial(strange_lesson, layouts=layouts), [jobs[i] for i in some], settings.workers)
@@ -78,18 +80,6 @@ def train(
         if record:
             record(found)
         return fit_rest(finder, strangeness, found, settings, len(jobs))
-
-
-class _Steps:
-    """Counts networks fitted and tells of each."""
-
-    def __init__(self, total: int, on_progress: Progress | None) -> None:
-        self._done, self._total, self._tell = 0, total, on_progress
-
-    def __call__(self) -> None:
-        self._done += 1
-        if self._tell:
-            self._tell("fitting the finder", self._done, self._total)
 
 
 def _candidates(

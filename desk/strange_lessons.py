@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from sklearn.exceptions import ConvergenceWarning
@@ -47,7 +47,6 @@ def fit_strangeness(
     folds: tuple[Sequence[int], Sequence[int]],
     usual: Sequence[bool],
     seed: int,
-    on_step: Callable[[], None] | None = None,
 ) -> Strangeness:
     """Two networks, each on one fold of whole scenes; the least mass from the usual scenes of the other fold.
 
@@ -64,8 +63,6 @@ def fit_strangeness(
         for lesson, fold, counts in zip(ordinary, folds[0], usual, strict=True):
             if counts and fold != k:
                 masses.append(_mass(member, lesson))
-        if on_step:
-            on_step()
     names = next(s.names for s in ordinary if len(s.classes))
     # the next larger of the masses seen: at most the share may be called strange, of scenes not trained on
     least = float(np.quantile(masses, 1 - FALSE_SHARE, method="higher"))

@@ -62,20 +62,19 @@ def teach_finder(
 ) -> Taught:
     """The base finder taught further. corrected : cells of photographs with the fold of their assembly.
 
-    First one finder learns from each fold: what it says of the other is what it says of assemblies it never saw, and so
+    First each part learns from one fold: what it says of the other is what it says of assemblies it never saw, and so
     teaches second passes and namers. Then each part of the base learns from all.
     """
     new = sorted({name for cells, _ in corrected for name in cells.class_names} - set(base.classes))
     wide = widened(base, new, seed)
     scenes = [_scene(wide, cells, fold) for cells, fold in corrected if len(cells)]
     scenes += [_scene(wide, cells, k % FOLDS) for k, cells in enumerate(generated) if len(cells)]
-    steps = Steps(FOLDS + len(wide.parts), on_step)
-    start = [wide.parts[k % len(wide.parts)] for k in range(FOLDS)]
+    steps = Steps(2 * len(wide.parts), on_step)
     cross: dict[int, TwoPasses] = {}
-    firsts = {k: _firsts(wide, start[k], [s for s in scenes if s.fold == k], settings, seed) for k in range(FOLDS)}
+    firsts = {k: _firsts(wide, wide.parts[k], [s for s in scenes if s.fold == k], settings, seed) for k in range(FOLDS)}
     for k in range(FOLDS):
         mine = [s for s in scenes if s.fold == k]
-        cross[k] = TwoPasses(firsts[k], _seconds(wide, start[k], mine, firsts, settings, seed))
+        cross[k] = TwoPasses(firsts[k], _seconds(wide, wide.parts[k], mine, firsts, settings, seed))
         steps.step()
     parts = []
     for part in wide.parts:
