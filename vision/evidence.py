@@ -191,6 +191,6 @@ def shell_words(values: dict[str, float], scaled: bool) -> list[Evidence]:
         ),
         Evidence(
             feature="fragments", value=pieces, unit="count",
-            says=f"{pieces:.0f} loose pieces of the shell's colour nearby",
+            says=f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby",
         ),
     ]  # fmt: skip
