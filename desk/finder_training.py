@@ -16,7 +16,15 @@ from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.train_plan import TrainSettings
 from desk.training_set import CellLesson
-from models.damage.finder import Neighbourhood, TwoPasses, balanced, mean_answer, new_pass, second_pass_input
+from models.damage.finder import (
+    Neighbourhood,
+    TwoPasses,
+    balanced,
+    mean_answer,
+    new_pass,
+    second_pass_input,
+    without_dust,
+)
 from sample_images.scene import SCENARIOS
 from vision.cells import Cells
 from vision.grid import make_grid, surroundings
@@ -71,7 +79,8 @@ def fit_passes(
             with warnings.catch_warnings():
                 # a fixed number of epochs is meant: stopping there is the regularisation
                 warnings.simplefilter("ignore", ConvergenceWarning)
-                out.append(new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[mine]))
+                fitted = new_pass(settings.hidden, settings.seed + k, settings.epochs).fit(x, y[mine])
+            out.append(without_dust(fitted))
             if on_step:
                 on_step()
         return tuple(out)

@@ -10,7 +10,7 @@ from sklearn.exceptions import ConvergenceWarning
 from sklearn.pipeline import Pipeline
 
 from desk.training_set import CellLesson, SceneJob, as_photo
-from models.damage.finder import balanced, new_pass
+from models.damage.finder import balanced, new_pass, without_dust
 from models.damage.strange import LEVEL, STRANGE, Strangeness
 from sample_images.strange import with_strange_matter
 from vision.cells import Cells
@@ -91,7 +91,7 @@ def _fitted(ordinary: Sequence[CellLesson], strange: Sequence[CellLesson], seed:
     with warnings.catch_warnings():
         # a fixed number of epochs is meant: stopping there is the regularisation
         warnings.simplefilter("ignore", ConvergenceWarning)
-        return new_pass(_HIDDEN, seed, 10).fit(np.concatenate(x)[order], np.concatenate(y)[order])
+        return without_dust(new_pass(_HIDDEN, seed, 10).fit(np.concatenate(x)[order], np.concatenate(y)[order]))
 
 
 def _mass(member: Pipeline, lesson: CellLesson) -> float:

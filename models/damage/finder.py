@@ -78,6 +78,20 @@ def new_pass(hidden: tuple[int, ...], seed: int, epochs: int) -> Pipeline:
     )
 
 
+_DUST = 1e-20
+"""Weights below this add nothing to any answer."""
+
+
+def without_dust(member: Pipeline) -> Pipeline:
+    """The fitted pass, its weights that decayed to next to nothing set to nothing; its answers stay the same.
+
+    Weight decay brings what is of no use down to subnormal numbers, which processors multiply thirty times slower.
+    """
+    network: MLPClassifier = member[-1]
+    network.coefs_ = [np.where(np.abs(w) < _DUST, 0, w).astype(w.dtype) for w in network.coefs_]
+    return member
+
+
 def balanced(classes: np.ndarray, per_class: int, least: int, rng: np.random.Generator) -> np.ndarray:
     """Row numbers with at most ``per_class`` of each class, and rare classes repeated up to ``least``."""
     rows = []

@@ -11,7 +11,7 @@ from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
 from sklearn.preprocessing import LabelBinarizer, StandardScaler
 
-from models.damage.finder import Finder, TwoPasses
+from models.damage.finder import Finder, TwoPasses, without_dust
 
 _FAINT = -4.0
 """Start of a new output's bias: as good as never answered before it was taught."""
@@ -42,7 +42,7 @@ def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings:
         order = rng.permutation(len(rows))
         network.random_state = seed + epoch
         network.partial_fit(rows[order], y[order])
-    return taught
+    return without_dust(taught)
 
 
 def widened(finder: Finder, new_classes: Sequence[str], seed: int) -> Finder:

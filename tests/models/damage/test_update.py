@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.damage.finder import Finder, TwoPasses, mean_answer, new_pass, second_pass_input
+from models.damage.finder import Finder, TwoPasses, mean_answer, new_pass, second_pass_input, without_dust
 from models.damage.update import UpdateSettings, updated, widened
 
 CENTRES = np.array([[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [0.0, 6.0, 0.0], [0.0, 0.0, 6.0], [6.0, 6.0, 6.0]])
@@ -64,3 +64,27 @@ def test_the_same_seed_gives_the_same(finder):
     x, y = clouds([0, 1, 2], 200, seed=3)
     one, two = (updated(finder.parts[0].first[0], x, y, 7, UpdateSettings()) for _ in range(2))
     assert all(np.array_equal(a, b) for a, b in zip(one[-1].coefs_, two[-1].coefs_, strict=True))
+
+
+def test_weights_without_effect_become_nothing_and_answers_stay():
+    """Columns that say nothing decay to subnormal weights under a strong decay: set to zero, no answer changes."""
+    x, y = clouds([0, 1, 2])
+    member = new_pass((16,), 0, 60).fit(x, y)
+    weights = member[-1].coefs_
+    weights[0][1] = np.float32(1e-40)
+    weights[1][0] = np.float32(-3e-30)
+    before = member.predict_proba(x)
+    cleaned = without_dust(member)
+    assert np.array_equal(cleaned.predict_proba(x), before)
+    for w in cleaned[-1].coefs_:
+        assert w.dtype == np.float32 and not ((w != 0) & (np.abs(w) < 1e-20)).any()
+    assert (cleaned[-1].coefs_[0][1] == 0).all() and (cleaned[-1].coefs_[1][0] == 0).all()
+
+
+def test_a_network_taught_further_holds_no_such_weights(finder):
+    """The decay goes on while it is taught."""
+    x, y = clouds([0, 1, 2])
+    start = updated(finder.parts[0].first[0], x, y, 0, UpdateSettings())
+    start[-1].coefs_[0][:] *= np.float32(1e-35)
+    again = updated(start, x, y, 0, UpdateSettings(epochs=1))
+    assert all(not ((w != 0) & (np.abs(w) < 1e-20)).any() for w in again[-1].coefs_)
