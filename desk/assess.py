@@ -50,11 +50,16 @@ class AssessSettings:
     model: Path | None = None
 
 
-@cache
 def model_in_use(folder: Path | None = None) -> DamageModel:
     """The model of a folder (the shipped one without it), loaded once; refused when its features are not this
     version's."""
-    model = load_model(folder or SHIPPED)
+    return loaded_model(folder or SHIPPED)
+
+
+@cache
+def loaded_model(folder: Path) -> DamageModel:
+    """As `model_in_use`, of a folder that is named: one key of the cache for each model."""
+    model = load_model(folder)
     made_with = model.card.get("feature_version")
     if made_with != FEATURE_VERSION:
         raise ModelError(

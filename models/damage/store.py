@@ -20,6 +20,7 @@ from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
+from models.damage.packed import pack_booster, pack_forest, unpack_booster, unpack_forest
 from models.damage.strange import Strangeness
 from vision.findings import LABELS
 
@@ -93,6 +94,19 @@ def _plain(model: DamageModel) -> dict[str, Any]:
     }
 
 
+def _packed(plain: dict[str, Any]) -> dict[str, Any]:
+    """Plain values with the trees of every ensemble laid end to end."""
+    measures = {
+        name: {**gauge, "value": pack_booster(gauge["value"]), "spread": pack_booster(gauge["spread"])}
+        for name, gauge in plain["measures"].items()
+    }
+    ending = {**plain["ending"], "classifier": pack_booster(plain["ending"]["classifier"])}
+    namers = {
+        name: {**plain[name], "classifier": pack_forest(plain[name]["classifier"])} for name in ("wires", "shells")
+    }
+    return {**plain, **namers, "measures": measures, "ending": ending}
+
+
 def _plain_strangeness(strangeness: Strangeness) -> dict[str, Any]:
     return {
         "features": list(strangeness.feature_names),
@@ -115,14 +129,16 @@ def _fields(value: Gauge | Ending) -> dict[str, Any]:
 
 
 def _gauge(data: dict[str, Any]) -> Gauge:
-    return Gauge(**{**data, "feature_names": tuple(data["feature_names"])})
+    boosters = {"value": unpack_booster(data["value"]), "spread": unpack_booster(data["spread"])}
+    return Gauge(**{**data, **boosters, "feature_names": tuple(data["feature_names"])})
 
 
 def _namer(data: dict[str, Any]) -> Namer:
-    read, named = data["classifier"].n_features_in_, len(data["features"])
+    classifier = unpack_forest(data["classifier"])
+    read, named = classifier.n_features_in_, len(data["features"])
     if read != named:  # models of earlier versions left some out
         raise ValueError(f"a namer that reads {read} of its {named} features, made by another version of this tool")
-    return Namer(tuple(data["labels"]), tuple(data["features"]), data["classifier"],
+    return Namer(tuple(data["labels"]), tuple(data["features"]), classifier,
                  data["inverse_temperature"], data["scaler"], data["covariance"], data["thresholds"],
                  data["novel_beyond"])  # fmt: skip
 
@@ -174,7 +190,7 @@ def hash_of_learnt(learnt: Any) -> str:
 def save_model(model: DamageModel, folder: Path) -> None:
     """Write model and card into a folder, whole or not at all."""
     folder.mkdir(parents=True, exist_ok=True)
-    data = skops.io.dumps(_plain(model), compresslevel=9, compression=8)
+    data = skops.io.dumps(_packed(_plain(model)), compresslevel=9, compression=8)
     card = {**model.card, "libraries": library_versions(), "file_sha256": hashlib.sha256(data).hexdigest(),
             "content_sha256": content_hash(model)}  # fmt: skip
     write_file(folder / MODEL_FILE, data)
@@ -266,7 +282,7 @@ def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
     finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)
     measures = {name: _gauge(data) for name, data in plain["measures"].items()}
-    ending = Ending(tuple(plain["ending"]["sign_names"]), plain["ending"]["classifier"])
+    ending = Ending(tuple(plain["ending"]["sign_names"]), unpack_booster(plain["ending"]["classifier"]))
     odd = plain.get("strangeness")
     strangeness = Strangeness(tuple(odd["features"]), tuple(odd["members"]), odd["least_mass"]) if odd else None
     wires, shells = _namer(plain["wires"]), _namer(plain["shells"])

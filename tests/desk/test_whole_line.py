@@ -82,10 +82,10 @@ def test_a_missing_model_is_one_line(monkeypatch, tmp_path, capsys, made):
     """Without the shipped model the command says how to make one."""
     from desk import assess
 
-    assess.model_in_use.cache_clear()
+    assess.loaded_model.cache_clear()
     monkeypatch.setattr(assess, "load_model", lambda folder: load_model(tmp_path))
     try:
         assert cli.run(["assess", str(made)]) == 2
     finally:
-        assess.model_in_use.cache_clear()
+        assess.loaded_model.cache_clear()
     assert "retrain" in capsys.readouterr().err

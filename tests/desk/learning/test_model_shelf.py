@@ -264,7 +264,7 @@ def test_workers_take_up_a_promotion_and_go_on_where_a_model_was_spoilt(shelf, m
     promote(shelf, ONE.version, "analyst")
     assert worker.answering_model(Bench) == shelf.models / ONE.version
     assert who_answers_instead(shelf, ONE.version) is None
-    worker.assess.model_in_use.cache_clear()
+    worker.assess.loaded_model.cache_clear()
     altered(shelf.models / ONE.version)
     assert worker.answering_model(Bench) == SHIPPED
     told = who_answers_instead(shelf, ONE.version)

@@ -70,6 +70,29 @@ def test_a_model_comes_back_with_the_same_answers(model, tmp_path):
     assert content_hash(back) == content_hash(model)
 
 
+def test_a_model_file_of_before_its_trees_were_laid_end_to_end_is_read(model, tmp_path, monkeypatch):
+    """Shops keep their models for years."""
+    with monkeypatch.context() as before:
+        before.setattr(store, "_packed", lambda plain: plain)
+        save_model(model, tmp_path)
+    assert content_hash(load_model(tmp_path)) == content_hash(model)
+
+
+def test_a_packed_tree_cut_short_is_refused(model, tmp_path, monkeypatch):
+    """Nodes that are missing are no tree, even when the card's hash fits the file."""
+    whole = store._packed
+
+    def short(plain):
+        packed = whole(plain)
+        packed["wires"]["classifier"]["nodes"] = packed["wires"]["classifier"]["nodes"][:-1]
+        return packed
+
+    monkeypatch.setattr(store, "_packed", short)
+    save_model(model, tmp_path)
+    with pytest.raises(ModelError, match="cannot be put together"):
+        load_model(tmp_path)
+
+
 def test_the_same_seed_gives_the_same_hash_and_another_seed_another(model):
     """Training is repeatable."""
     assert content_hash(small_model()) == content_hash(model)

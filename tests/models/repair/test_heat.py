@@ -51,6 +51,16 @@ def test_wires_seen_melted_together_stay_so_whatever_a_hand_test_elsewhere_said(
     assert bench.decision(heat(bench, 62.0), parts_by_hand={"r1": "parts"}).route == "remanufacture"
 
 
+def test_no_assembly_is_given_up_for_melting_seen_on_a_place_of_doubtful_kind(bench):
+    """Whatever the labels left, sound wires lying close look the same: a hand parts them, or tears them."""
+    photo = heat(bench, 62.0, unsure=True, candidates=["external_heat", "electrical_overload"])
+    found = bench.decision(photo)
+    assert (found.route, bench.verdict(found, "fused-insulation")) == ("undecided", "cannot_tell")
+    assert any("part by hand" in question.ask for question in found.open_questions)
+    assert bench.verdict(bench.decision(photo, parts_by_hand={"r1": "parts"}), "fused-insulation") != "violated"
+    assert bench.decision(photo, parts_by_hand={"r1": "tears"}).route == "remanufacture"
+
+
 def test_one_wire_alone_has_no_neighbour_to_melt_to(bench):
     """A single browned wire needs only the flex test."""
     found = bench.decision(heat(bench, wires_affected=bench.wires_of("w1")))
