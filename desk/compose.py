@@ -9,7 +9,7 @@ import numpy as np
 
 from desk.covered import Covered
 from desk.notes import NO_SCALE
-from models.damage.gauges import distance_inputs
+from models.damage.gauges import WIRES, calibrated_count, distance_inputs
 from models.damage.namer import Named
 from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
@@ -39,7 +39,7 @@ from vision.recognise import ShellCandidate, WireCandidate
 from vision.regions import Candidate, extent_along
 from vision.uncertainty import ENDS, Budget, Source
 from vision.ways import ways_to_terminations
-from vision.wire_counts import wires_crossing
+from vision.wire_counts import count_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
 
@@ -137,7 +137,9 @@ class Composer(Covered):
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
         cells = candidate.region.cells
-        count = wires_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
+        counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
+        gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
+        count = counted.count if gauge is None else calibrated_count(counted.count, counted.signs, gauge)
         # a damage that runs in under a covering may reach every wire there
         return count.model_copy(update={"high": max(count.high, self.room_beneath(cells))})
 

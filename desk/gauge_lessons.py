@@ -10,9 +10,19 @@ from sklearn.model_selection import GroupKFold
 
 from desk.errors import DeskError
 from desk.training_set import CandidateLesson, SceneLesson
-from models.damage.gauges import Ending, Gauge, GaugeError, distance_inputs, distance_names, fit_ending, fit_gauge
+from models.damage.gauges import (
+    WIRES,
+    Ending,
+    Gauge,
+    GaugeError,
+    distance_inputs,
+    distance_names,
+    fit_ending,
+    fit_gauge,
+)
 from vision.measure import gauge_inputs, input_names
 from vision.ways import WAY_SIGNS
+from vision.wire_counts import COUNT_SIGNS
 
 FLOORS = {
     "length_mm": 5.0,
@@ -25,7 +35,7 @@ FLOORS = {
     "missing_area_mm2": 20.0,
 }
 """Below these, in each measure's unit, relative errors do not count."""
-_COVERING_FLOOR_MM, _WAY_FLOOR_MM = 5.0, 20.0
+_COVERING_FLOOR_MM, _WAY_FLOOR_MM, _COUNT_FLOOR = 5.0, 20.0, 1.0
 _RIGHT_MM, _RIGHT_SHARE = 12.0, 0.06
 _FOLDS = 5
 
@@ -49,6 +59,7 @@ def fit_gauges(found: Sequence[SceneLesson], seed: int) -> tuple[dict[str, Gauge
         for raw, true in scene.coverings
     ]
     gauges["covering_length_mm"] = _fitted("covering_length_mm", coverings, _COVERING_FLOOR_MM, seed)
+    gauges[WIRES] = _fitted(WIRES, _counts(found), _COUNT_FLOOR, seed)
     ending, distances = _distances(found, seed)
     gauges["to_termination_mm"] = _fitted("to_termination_mm", distances, _WAY_FLOOR_MM, seed)
     return gauges, ending
@@ -74,6 +85,17 @@ def _examples(found: Sequence[SceneLesson], name: str) -> list[_Example]:
                 x = gauge_inputs(lesson.vector, lesson.raw)
                 out.append(_Example(input_names(lesson.names, lesson.raw), x, raw, true, number, scene.usual))
     return out
+
+
+def _counts(found: Sequence[SceneLesson]) -> list[_Example]:
+    """Wires that damages touch. Only what was counted is looked at: the kind of damage would tell how many wires the
+    taught scenes gave it, which is no measurement."""
+    return [
+        _Example(COUNT_SIGNS, lesson.counted[1], lesson.counted[0], lesson.counted[2], number, scene.usual)
+        for number, scene in enumerate(found)
+        for lesson in scene.candidates
+        if lesson.counted is not None
+    ]
 
 
 def _distances(found: Sequence[SceneLesson], seed: int) -> tuple[Ending, list[_Example]]:

@@ -25,6 +25,8 @@ from vision.recognise import Scene, WireCandidate
 from vision.regions import extent_along
 from vision.sight import FirstLook, first_look
 from vision.ways import WAY_SIGNS, ways_to_terminations
+from vision.wire_counts import count_crossing
+from vision.wires import trace_wires
 
 _RASTER_SCALE = 0.5
 _NEAR_MM = 3.0
@@ -115,6 +117,7 @@ class CandidateLesson:
     truth: dict[str, float | None] = field(default_factory=dict)
     ways: np.ndarray = field(default_factory=lambda: np.zeros((0, 1 + len(WAY_SIGNS)), np.float32))
     region: str | None = None  # id of the true region that it shows
+    counted: tuple[float, np.ndarray, float] | None = None  # wires: reckoned, (S,) what from, true
 
 
 @dataclass(frozen=True)
@@ -141,7 +144,8 @@ def candidates_of(look: FirstLook, truth: Truth, finder: Finder, name: str, usua
     scene = find_scene(look, finder)
     near = _near_rasters(truth)
     broken = scene.probabilities[:, finder.classes.index("connector")]
-    lessons = [_wire_lesson(look, scene, c, truth, near, name) for c in scene.wire_candidates]
+    traced = trace_wires(look, scene)
+    lessons = [_wire_lesson(look, scene, c, truth, near, name, traced) for c in scene.wire_candidates]
     lessons += [_shell_lesson(look, broken, c, truth, near, name) for c in scene.shell_candidates]
     covered = _covering_lengths(look, scene, truth)
     return SceneLesson(name, tuple(truth.labels), lessons, covered, usual)
@@ -196,11 +200,15 @@ def _well_found(
     return shared >= 0.5 * len(cells) and shared >= 0.35 * int(hits.sum())
 
 
-def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -> CandidateLesson:
+def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str, traced) -> CandidateLesson:
     region = _matching(look, candidate.region.cells, near, False)
     raw = {key: measure.value for key, measure in measure_wires(look, scene, candidate).items()}
     true: dict[str, float | None] = {}
+    counted = None
     if region is not None and look.canvas.mm_known and _well_found(look, candidate.region.cells, region, near):
+        if traced:
+            by = count_crossing(traced, look.cells.xy[candidate.region.cells], scene.graph, look.canvas.px_per_mm)
+            counted = (float(by.count.value), by.signs, float(region.wires_affected))
         true = {
             "length_mm": region.length_mm,
             "area_mm2": region.area_mm2,
@@ -212,7 +220,9 @@ def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str) -
     label = region.label if region else "sound"
     ways = _ways(look, scene, candidate) if true.get("to_termination_mm") is not None else None
     shown = region.id if region else None
-    lesson = CandidateLesson("wires", name, label, signs.names, signs.vector(), raw, true, region=shown)
+    lesson = CandidateLesson(
+        "wires", name, label, signs.names, signs.vector(), raw, true, region=shown, counted=counted
+    )
     return lesson if ways is None else replace(lesson, ways=ways)
 
 

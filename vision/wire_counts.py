@@ -40,8 +40,22 @@ class Trace(Protocol):
         """(n, 2) canvas px."""
 
 
-def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
-    """Wires that a damage touches.
+COUNT_SIGNS = (
+    "wires_inside", "wires_before", "wires_behind", "room_across", "room_beneath", "traced", "bundle_share", "width_mm",
+)  # fmt: skip
+"""What is counted and measured to tell how many wires a damage touches."""
+
+
+@dataclass(frozen=True)
+class Counted:
+    """Wires that a damage touches: by reckoning alone, and what that was reckoned from, (S,) in COUNT_SIGNS' order."""
+
+    count: Count
+    signs: np.ndarray
+
+
+def count_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Counted:
+    """Count the wires that a damage touches.
 
     xy : (n, 2) canvas px of the damage's cells. Counted are the traces that lie side by side in one cross-section,
     inside the damage and just before and behind it (where wires are fused, none can be traced inside); the interval
@@ -50,13 +64,22 @@ def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, 
     """
     xy = np.asarray(xy, float).reshape(-1, 2)
     if len(graph.points) == 0 or len(xy) == 0:
-        return Count(value=1, low=1, high=max(1, len(traced)), wire_ids=[])
+        count = Count(value=1, low=1, high=max(1, len(traced)), wire_ids=[])
+        return Counted(count, np.array([0, 0, 0, 0, 0, len(traced), 0, 0], float))
     frame = _Frame(graph, xy, px_per_mm)
     seen = _near(frame, traced, xy)
     diameter = float(np.median([m.value for m in seen.diameters])) if seen.diameters else _USUAL_DIAMETER_MM
     room = frame.width_mm / diameter
-    beneath = min(round(_ROUND_FILL * room**2), len(traced)) if frame.takes >= _ACROSS_SHARE else 0
-    return _interval(_usual(seen.inside, 65), seen.sides(), room, beneath, seen.ids)
+    round_room = round(_ROUND_FILL * room**2)
+    beneath = min(round_room, len(traced)) if frame.takes >= _ACROSS_SHARE else 0
+    inside, sides = _usual(seen.inside, 65), seen.sides()
+    signs = [inside, *sorted(sides), room, round_room, len(traced), frame.takes, frame.width_mm]
+    return Counted(_interval(inside, sides, room, beneath, seen.ids), np.array(signs, float))
+
+
+def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
+    """The count of `count_crossing` alone."""
+    return count_crossing(traced, xy, graph, px_per_mm).count
 
 
 def wires_beside(

@@ -16,12 +16,11 @@ from vision.sight import FirstLook
 from vision.strips import Strips, straighten
 from vision.uncertainty import EDGES, ENDS, PARALLAX, Budget, Source
 from vision.wire_colour import name_colour, robust_colour, runner_up_ratio
-from vision.wire_counts import wires_crossing
 from vision.wire_joins import End, Group, Piece, join_pieces, without_doubles
 from vision.wire_sections import Sections, colour_difference, find_sections, link_sections
 from vision.wire_skin import find_stripe, lay_flat
 
-__all__ = ["TracedWire", "diameter_of", "trace_pieces", "trace_wires", "wires_crossing"]
+__all__ = ["TracedWire", "diameter_of", "trace_pieces", "trace_wires"]
 
 MIN_TRACK_MM = 20.0
 _MIN_PIECE = 5

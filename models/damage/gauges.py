@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.model_selection import GroupKFold
+
+from vision.findings import Count
+
+WIRES = "wires_affected"
+"""The gauge of how many wires a damage touches."""
 
 _FOLDS = 5
 _LEAST = 5
@@ -130,6 +136,14 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
         random_state=seed,
     )
     return Ending(tuple(sign_names), classifier.fit(signs, right))
+
+
+def calibrated_count(count: Count, signs: np.ndarray, gauge: Gauge) -> Count:
+    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95."""
+    value, u95 = gauge.read(signs, float(count.value))
+    best = max(1, round(value))
+    low, high = max(1, math.ceil(value - u95)), math.floor(value + u95)
+    return count.model_copy(update={"value": best, "low": min(low, best), "high": max(high, best)})
 
 
 def distance_inputs(vector: np.ndarray, signs: np.ndarray, ways_mm: np.ndarray, shares: np.ndarray) -> np.ndarray:

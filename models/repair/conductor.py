@@ -10,6 +10,8 @@ from models.repair.words import length
 from vision.findings import Action, Question, Verdict
 
 _WORN = ("rodent", "abrasion")
+_PARTS_WIRES = ("rodent", "external_heat")
+"""Damages that may leave a wire in two: teeth cut it, fire burns it through."""
 
 
 def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Verdict:
@@ -41,12 +43,12 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
     if label == "electrical_overload" or (label not in _WORN and verdict != "violated"):
         return None
     if verdict == "violated":
-        return _damaged(spot, case)
+        return _damaged(spot, label, case)
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     if verdict == "met":
         says = f"{spot.ref}: no damaged copper found"
         return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
-    needs, ask_ends = _ends(spot, case)
+    needs, ask_ends = _ends(spot, label, case)
     asked = case.question("conductor-damage", spot.ref, "a sleeve, or a joint in the wire")
     says = f"{spot.ref}: cannot tell whether copper is damaged (bare copper: {length(exposed)})"
     return Hit(
@@ -55,11 +57,16 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
     )  # fmt: skip
 
 
-def _ends(spot: Spot, case: Case) -> tuple[int, tuple[Question, ...]]:
-    """The route that unidentified wire ends would force, and the question that settles it."""
+def _ends(spot: Spot, label: str, case: Case) -> tuple[int, tuple[Question, ...]]:
+    """The route that unidentified wire ends would force, and the question that settles it.
+
+    A wire still in one piece shows by itself which two ends belong together.
+    """
     known = ends_known(spot, case.answers)
     if known is not None:
         return (REPAIR if known else REMANUFACTURE), ()
+    if not _may_be_parted(spot, label):
+        return REPAIR, ()
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
     return REMANUFACTURE, (
@@ -67,12 +74,17 @@ def _ends(spot: Spot, case: Case) -> tuple[int, tuple[Question, ...]]:
     )
 
 
-def _damaged(spot: Spot, case: Case) -> Hit:
+def _may_be_parted(spot: Spot, label: str) -> bool:
+    severed = spot.evidence("severed_wires", 0.0)
+    return label in _PARTS_WIRES if severed is None else severed.value >= 0.5
+
+
+def _damaged(spot: Spot, label: str, case: Case) -> Hit:
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     severed = spot.evidence("severed_wires", 0.0)
     says = f"{spot.ref}: copper damaged (bare copper: {length(exposed)}"
     says += f", severed wires: {severed.value:.0f})" if severed and severed.value >= 1 else ")"
-    needs, questions = _ends(spot, case)
+    needs, questions = _ends(spot, label, case)
     rebuilt = needs == REMANUFACTURE and not questions
     if rebuilt:
         says += "; the ends that belong together are not identified"

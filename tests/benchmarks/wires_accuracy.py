@@ -24,7 +24,8 @@ from vision.reading import list_photos, read_photo
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
 from vision.sight import FirstLook, first_look
-from vision.wires import TracedWire, trace_wires, wires_crossing
+from vision.wire_counts import wires_crossing
+from vision.wires import TracedWire, trace_wires
 
 
 def _scene(path: Path, truth: Truth) -> tuple[FirstLook, Scene]:

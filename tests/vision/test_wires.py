@@ -19,7 +19,8 @@ from vision.parts import Part
 from vision.recognise import Scene
 from vision.segment import Foreground, close_gaps
 from vision.sight import FirstLook
-from vision.wires import TracedWire, diameter_of, trace_wires, wires_crossing
+from vision.wire_counts import COUNT_SIGNS, count_crossing, wires_crossing
+from vision.wires import TracedWire, diameter_of, trace_wires
 
 PX_PER_MM = 5.0
 _FINE = 4
@@ -235,6 +236,21 @@ def test_a_damage_on_two_of_four_wires_counts_two():
     assert count.value == 2
     assert count.low <= 2 <= count.high
     assert {w.colour for w in traced if w.id in count.wire_ids} == {"RD", "YE"}
+
+
+def test_what_a_count_was_reckoned_from_has_a_name_for_each_number():
+    """Two traces inside, the width of two wires, four traced in all."""
+    look, scene = look_at(FOUR)
+    traced = trace_wires(look, scene)
+    for cells in (_cells((50, 64), (16.0, 19.8)), np.zeros((0, 2))):
+        counted = count_crossing(traced, cells, scene.graph, PX_PER_MM)
+        signs = dict(zip(COUNT_SIGNS, counted.signs.tolist(), strict=True))
+        assert signs["traced"] == len(traced)
+        assert counted.count == wires_crossing(traced, cells, scene.graph, PX_PER_MM)
+        if len(cells):
+            assert signs["wires_inside"] == 2
+            assert 3.0 <= signs["width_mm"] <= 5.5
+            assert signs["room_across"] == pytest.approx(signs["width_mm"] / 2.2, rel=0.2)
 
 
 def test_a_fused_zone_without_traces_counts_the_wires_that_enter_it():

@@ -35,6 +35,25 @@ def test_the_answer_about_the_ends_decides(bench, known, route):
     assert bench.decision(bitten(bench), both_ends_identified={"r1": known}).route == route
 
 
+def chafed(bench, **fields):
+    return bench.photo(bench.region("abrasion", exposed_copper_mm=bench.m(6.0, 1.0), **fields))
+
+
+def test_a_wire_in_one_piece_shows_which_ends_belong_together(bench):
+    """Chafed to the copper, not through: no ends are asked for; somebody who says that they are not known is heard."""
+    found = bench.decision(chafed(bench))
+    assert (found.route, bench.verdict(found, "conductor-damage")) == ("repair_in_vehicle", "violated")
+    assert not any("both ends" in question.ask for question in found.open_questions)
+    assert bench.decision(chafed(bench), both_ends_identified=False).route == "remanufacture"
+
+
+def test_a_wire_known_to_be_in_two_needs_its_ends_whatever_did_it(bench):
+    """And one known to be whole needs none, even gnawed."""
+    worn_through = bench.decision(chafed(bench, evidence=bench.signs(severed_wires=1.0)))
+    assert (worn_through.route, worn_through.route_worst) == ("undecided", "remanufacture")
+    assert bench.decision(bitten(bench, evidence=bench.signs(severed_wires=0.0))).route == "repair_in_vehicle"
+
+
 def test_fewer_traced_wires_than_damaged_ones_leave_the_ends_open(bench):
     """Two wires traced of up to three damaged."""
     count = bench.count(value=2, low=2, high=3, wire_ids=["w1", "w2"])
