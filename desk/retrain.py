@@ -25,7 +25,7 @@ from desk.train_plan import FOLDS, TrainSettings, fold_of, jobs_for
 from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
-from models.damage.namer import Namer, fit_namer, forest, shell_forest
+from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, fit_namer, forest, shell_forest
 from models.damage.refit import Steps
 from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
 from models.damage.strange import Strangeness
@@ -94,8 +94,9 @@ def fit_rest(
 ) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest)
-    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest)
+    usual = {s.name for s in found if s.usual}
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, usual, MISCOVERAGE)
+    shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest, usual, SHELL_SOUND_MISCOVERAGE)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
@@ -118,14 +119,19 @@ def _fit_on(
     labels: tuple[str, ...],
     settings: TrainSettings,
     kind: Callable[[int], Any],
+    usual: set[str],
+    sound_miscoverage: float,
 ) -> tuple[Namer, list[str]]:
-    """A namer, and the label that folds not trained on gave each lesson."""
+    """A namer, and the label that folds not trained on gave each lesson. usual : names of scenes."""
     x = np.stack([c.vector for c in lessons])
     y = np.array([labels.index(c.label) for c in lessons])
     scenes = {name: i for i, name in enumerate(dict.fromkeys(c.scene for c in lessons))}
     groups = np.array([scenes[c.scene] for c in lessons])
     try:
-        namer, held_out = fit_namer(labels, lessons[0].names, x, y, groups, settings.seed, kind)
+        shown = np.array([c.scene in usual for c in lessons])
+        namer, held_out = fit_namer(
+            labels, lessons[0].names, x, y, groups, settings.seed, kind, shown, sound_miscoverage
+        )
     except ValueError as error:
         raise DeskError(f"retrain: {error}") from error
     return namer, [labels[i] for i in held_out.argmax(axis=1)]

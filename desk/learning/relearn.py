@@ -26,7 +26,7 @@ from desk.records.photo_store import PhotoStore
 from desk.retrain import SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
-from models.damage.namer import Namer
+from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer
 from models.damage.refit import CHOICES, SHELL_CHOICES, ForestSettings, RefitError, Refitted, refit_namer
 from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
@@ -125,10 +125,10 @@ def _relearnt(
     )  # fmt: skip
     new = taught.final.classes[len(base.finder.classes) :]
     wires, shells = (
-        _namer(kind, labels, mixed, found, settings, step(f"fitting the namer of {words}"))
-        for kind, labels, words in (
-            ("wires", (*WIRE_LABELS[:-1], *new, "sound"), "wires"),
-            ("shell", SHELL_LABELS, "housings"),
+        _namer(kind, labels, shift, mixed, found, settings, step(f"fitting the namer of {words}"))
+        for kind, labels, shift, words in (
+            ("wires", (*WIRE_LABELS[:-1], *new, "sound"), base.wires.sound_shift, "wires"),
+            ("shell", SHELL_LABELS, base.shells.sound_shift, "housings"),
         )
     )
     told = {"wires": wires, "shell": shells}
@@ -178,6 +178,7 @@ class _Named:
 def _namer(
     kind: str,
     labels: tuple[str, ...],
+    sound_shift: float,
     mixed: Generated,
     found: Candidates,
     settings: RelearnSettings,
@@ -188,9 +189,13 @@ def _namer(
     lessons = together(made, mine)
     corrected = np.arange(len(lessons)) >= len(made)
     calibrates = np.concatenate([np.ones(len(made), bool), found.calibrates[kind]])
-    choices = settings.choices if kind == "wires" else settings.shell_choices
+    wires = kind == "wires"
+    choices = settings.choices if wires else settings.shell_choices
+    may_lose = MISCOVERAGE if wires else SHELL_SOUND_MISCOVERAGE
     try:
-        refitted = refit_namer(labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step)
+        refitted = refit_namer(
+            labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step, sound_shift, may_lose
+        )
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error
     return _Named(refitted, lessons, corrected)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import minimize_scalar
 from scipy.special import softmax
 from sklearn.base import ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
@@ -15,6 +16,13 @@ from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.preprocessing import StandardScaler
 
 MISCOVERAGE = 0.05
+SHELL_SOUND_MISCOVERAGE = 0.02
+"""Of whole housings: a photograph shows several, and nine in ten are whole, so that one in twenty called broken for
+certain would be half of all that are."""
+MISSED_COSTS = 2.0
+"""How many false alarms a missed damage is worth where a label is close."""
+_LEAST_USUAL = 20
+"""Damaged and sound candidates on usual scenes from which their proportion is learnt."""
 _NOVEL_QUANTILE = 0.998
 _FOLDS = 5
 
@@ -43,6 +51,7 @@ class Namer:
     """A fitted namer.
 
     classifier : answers with raw probabilities; inverse_temperature : how they are sharpened or softened;
+    sound_shift : added to the log odds of `sound`: damage is rarer among a shop's candidates than among those taught;
     thresholds : (C,) least probability at which a label stays a candidate (class-conditional split conformal);
     novel_beyond : squared Mahalanobis distance past which a candidate is like nothing seen in training
     """
@@ -55,6 +64,7 @@ class Namer:
     covariance: LedoitWolf
     thresholds: np.ndarray
     novel_beyond: float
+    sound_shift: float = 0.0
 
     def name(self, feature_names: Sequence[str], vectors: np.ndarray) -> list[Named]:
         """Name (n, F) candidates."""
@@ -62,7 +72,7 @@ class Namer:
             raise ValueError("the candidates' features are not those the model was trained on; retrain the model")
         if len(vectors) == 0:
             return []
-        p = tempered(votes(self.classifier, vectors), self.inverse_temperature)
+        p = shifted(tempered(votes(self.classifier, vectors), self.inverse_temperature), self.labels, self.sound_shift)
         far = self.covariance.mahalanobis(self.scaler.transform(vectors)) > self.novel_beyond
         return [self._named(row, bool(novel)) for row, novel in zip(p, far, strict=True)]
 
@@ -72,17 +82,18 @@ class Namer:
         return Named({n: float(v) for n, v in zip(self.labels, p, strict=True)}, kept, novel)
 
 
-def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: float = MISCOVERAGE) -> np.ndarray:
+def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence[float] | None = None) -> np.ndarray:
     """(C,) class-conditional thresholds from held-out (n, C) probabilities and (n,) class numbers.
 
     For each class the k-th smallest probability of the true class, k = floor(miscoverage (n + 1)): a new
     example of the class keeps its label with probability at least 1 - miscoverage. Classes with too few
-    examples for that stay candidates at any probability above one in a hundred.
+    examples for that stay candidates at any probability above one in a hundred. miscoverage : (C,), one in twenty
+    of each without it
     """
     out = np.full(p.shape[1], 0.01)
     for c in range(p.shape[1]):
         own = np.sort(p[truth == c, c])
-        k = int(np.floor(miscoverage * (len(own) + 1)))
+        k = int(np.floor((MISCOVERAGE if miscoverage is None else miscoverage[c]) * (len(own) + 1)))
         if k >= 1:
             out[c] = own[k - 1]
     return out
@@ -92,6 +103,39 @@ def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
     """(n, C) probabilities sharpened or softened: softmax of their logarithms times 1 / T."""
     logits = np.log(np.clip(p, np.finfo(float).eps, 1)) * inverse_temperature
     return softmax(logits, axis=1)
+
+
+def shifted(p: np.ndarray, labels: Sequence[str], sound_shift: float) -> np.ndarray:
+    """(n, C) probabilities with the log odds of `sound` raised."""
+    if sound_shift == 0.0:
+        return p
+    odds = np.where(np.array(labels) == "sound", np.exp(sound_shift), 1.0)
+    weighted = p * odds
+    return weighted / weighted.sum(axis=1, keepdims=True)
+
+
+def sound_shift_of(p: np.ndarray, y: np.ndarray, labels: Sequence[str]) -> float:
+    """The shift of least log loss on held-out (n, C) probabilities of usual scenes, damage weighing `MISSED_COSTS`.
+
+    0 where they are too few. This is prior correction (Saerens, Latinne, Decaestecker 2002) with known labels.
+    """
+    if "sound" not in labels:
+        return 0.0
+    damaged = y != labels.index("sound")
+    if min(damaged.sum(), (~damaged).sum()) < _LEAST_USUAL:
+        return 0.0
+    weights = np.where(damaged, MISSED_COSTS, 1.0)
+
+    def loss(shift: float) -> float:
+        own = shifted(p, labels, shift)[np.arange(len(y)), y]
+        return -float(np.average(np.log(np.clip(own, 1e-12, 1)), weights=weights))
+
+    return float(minimize_scalar(loss, bounds=(-3.0, 3.0), method="bounded").x)
+
+
+def miscoverages(labels: Sequence[str], of_sound: float) -> list[float]:
+    """The share of each label's examples that may lose it."""
+    return [of_sound if name == "sound" else MISCOVERAGE for name in labels]
 
 
 def votes(classifier: ExtraTreesClassifier, x: np.ndarray) -> np.ndarray:
@@ -126,11 +170,14 @@ def fit_namer(
     groups: np.ndarray,
     seed: int,
     kind: Callable[[int], ClassifierMixin] = forest,
+    usual: np.ndarray | None = None,
+    sound_miscoverage: float = MISCOVERAGE,
 ) -> tuple[Namer, np.ndarray]:
     """Fit a classifier of a ``kind`` (`forest`, `shell_forest`) on (n, F) candidates with (n,) class numbers.
 
     ``groups`` (scenes) are never split. Returns the namer and the (n, C) probabilities that folds not trained on
-    gave. Temperature, conformal thresholds and the novelty limit come from those too.
+    gave. Temperature, conformal thresholds and the novelty limit come from those too; how rare damage is, from those
+    that are ``usual``, (n,) bool: none without it.
     """
     missing = sorted(set(range(len(labels))) - set(np.unique(y).tolist()))
     if missing:
@@ -142,6 +189,8 @@ def fit_namer(
     inverse_temperature = float(fitted.calibrators[0].beta_)
     raw = cross_val_predict(kind(seed), x, y, cv=folds, method="predict_proba")
     held_out = tempered(raw, inverse_temperature)
+    shift = 0.0 if usual is None else sound_shift_of(held_out[usual], y[usual], labels)
+    held_out = shifted(held_out, labels, shift)
     scaler = StandardScaler().fit(x)
     distances = np.zeros(len(x))
     for train, test in folds:
@@ -154,7 +203,8 @@ def fit_namer(
         inverse_temperature,
         scaler,
         LedoitWolf().fit(scaler.transform(x)),
-        conformal_thresholds(held_out, y),
+        conformal_thresholds(held_out, y, miscoverages(labels, sound_miscoverage)),
         float(np.quantile(distances, _NOVEL_QUANTILE)),
+        shift,
     )
     return namer, held_out

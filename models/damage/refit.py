@@ -16,7 +16,16 @@ from sklearn.model_selection import GroupKFold
 from sklearn.preprocessing import StandardScaler
 
 from models.damage.lessons import Lessons
-from models.damage.namer import _NOVEL_QUANTILE, Namer, conformal_thresholds, tempered, votes
+from models.damage.namer import (
+    _NOVEL_QUANTILE,
+    MISCOVERAGE,
+    Namer,
+    conformal_thresholds,
+    miscoverages,
+    shifted,
+    tempered,
+    votes,
+)
 
 FOLDS = 5
 _INNER_FOLDS = 3
@@ -88,12 +97,15 @@ def refit_namer(
     choices: Sequence[ForestSettings] = CHOICES,
     workers: int = 1,
     on_step: Callable[[int, int], None] | None = None,
+    sound_shift: float = 0.0,
+    sound_miscoverage: float = MISCOVERAGE,
 ) -> Refitted:
     """Fit a namer on lessons; everything but the last forest is decided on groups that were not trained on.
 
     In each of five outer folds the settings are chosen by inner folds of the other groups; what the chosen forest
     says of the outer fold calibrates the probabilities, sets the conformal thresholds and the limit of novelty.
-    ``calibrates`` : (n,) bool, lessons that may do so (all without it). Raises RefitError.
+    ``calibrates`` : (n,) bool, lessons that may do so (all without it); ``sound_shift``, ``sound_miscoverage`` : as in
+    the namer that was there before. Raises RefitError.
     """
     y = _numbers(labels, lessons)
     may = np.ones(len(lessons), bool) if calibrates is None else calibrates
@@ -113,13 +125,13 @@ def refit_namer(
     for (_, test), answer in zip(outer, answers[:-1], strict=True):
         raw[test] = answer
     sharpened = inverse_temperature(raw[may], y[may], lessons.weights[may])
-    held_out = tempered(raw, sharpened)
+    held_out = shifted(tempered(raw, sharpened), labels, sound_shift)
     scaler = StandardScaler().fit(x)
     distances = _held_out_distances(scaler.transform(x), outer)
     beyond = float(np.quantile(distances[may], _NOVEL_QUANTILE))
     namer = Namer(
         labels, lessons.names, classifier, sharpened, scaler, LedoitWolf().fit(scaler.transform(x)),
-        conformal_thresholds(held_out[may], y[may]), beyond,
+        conformal_thresholds(held_out[may], y[may], miscoverages(labels, sound_miscoverage)), beyond, sound_shift,
     )  # fmt: skip
     return Refitted(namer, held_out, distances > beyond, last.best, last.losses)
 

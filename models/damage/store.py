@@ -81,7 +81,7 @@ def _plain(model: DamageModel) -> dict[str, Any]:
         return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
                 "inverse_temperature": n.inverse_temperature,
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
-                "novel_beyond": n.novel_beyond}  # fmt: skip
+                "novel_beyond": n.novel_beyond, "sound_shift": n.sound_shift}  # fmt: skip
 
     strangeness = {} if model.strangeness is None else {"strangeness": _plain_strangeness(model.strangeness)}
     return {
@@ -140,7 +140,7 @@ def _namer(data: dict[str, Any]) -> Namer:
         raise ValueError(f"a namer that reads {read} of its {named} features, made by another version of this tool")
     return Namer(tuple(data["labels"]), tuple(data["features"]), classifier,
                  data["inverse_temperature"], data["scaler"], data["covariance"], data["thresholds"],
-                 data["novel_beyond"])  # fmt: skip
+                 data["novel_beyond"], data.get("sound_shift", 0.0))  # fmt: skip
 
 
 def content_hash(model: DamageModel) -> str:

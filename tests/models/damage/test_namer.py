@@ -6,7 +6,18 @@ from mapie.classification import SplitConformalClassifier
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.model_selection import GroupKFold
 
-from models.damage.namer import conformal_thresholds, fit_namer, forest, shell_forest, tempered, votes
+from models.damage.namer import (
+    MISSED_COSTS,
+    conformal_thresholds,
+    fit_namer,
+    forest,
+    miscoverages,
+    shell_forest,
+    shifted,
+    sound_shift_of,
+    tempered,
+    votes,
+)
 
 
 def clouds(rng, n):
@@ -89,6 +100,37 @@ def test_temperature_one_changes_nothing_and_heat_flattens():
     warm = tempered(p, 0.5)[0]
     assert warm[0] > warm[1] > warm[2]
     assert warm[0] < 0.7
+
+
+def test_the_share_of_sound_among_usual_candidates_is_learnt():
+    """Odds taught at one to one, a shop's at one to nine: the shift is ln(9 / 2), as a miss weighs two false alarms."""
+    rng = np.random.default_rng(3)
+    x = np.where(rng.uniform(size=40_000) < 0.1, 1.0, -1.0)  # damaged or sound
+    log_odds = x * 1.5 + rng.normal(0, np.sqrt(3.0), len(x))  # of a balanced mixture: mean / variance = 1/2
+    damage = 1 / (1 + np.exp(-log_odds))
+    p = np.stack([damage, 1 - damage], axis=1)
+    shift = sound_shift_of(p, (x < 0).astype(int), ("a", "sound"))
+    assert shift == pytest.approx(np.log(9 / MISSED_COSTS), abs=0.1)
+    few = slice(0, 100)
+    assert sound_shift_of(p[few], (x[few] < 0).astype(int), ("a", "sound")) == 0.0, "too few are damaged"
+
+
+def test_a_shift_leaves_damages_in_their_proportions():
+    """Only `sound` against all others."""
+    p = np.array([[0.4, 0.2, 0.4]])
+    q = shifted(p, ("a", "b", "sound"), 1.0)[0]
+    assert q.sum() == pytest.approx(1.0)
+    assert q[0] / q[1] == pytest.approx(2.0)
+    assert q[2] / q[0] == pytest.approx(np.e)
+    assert shifted(p, ("a", "b", "sound"), 0.0) is p
+
+
+def test_a_label_may_be_asked_to_be_lost_more_seldom():
+    """99 own probabilities 0.01 .. 0.99: k = floor(0.02 * 100) = 2."""
+    own = np.arange(1, 100) / 100
+    p = np.stack([1 - own, own], axis=1)
+    kept = conformal_thresholds(p, np.ones(99, int), miscoverages(("a", "sound"), 0.02))
+    assert kept[1] == pytest.approx(0.02)
 
 
 @pytest.mark.parametrize("kind", [forest, shell_forest])
