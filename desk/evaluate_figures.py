@@ -85,6 +85,7 @@ def all_figures(scores: Sequence[Score]) -> list[Figure]:
         *_error_figures(measurable),
         *_presence_figures(measurable),
         *_coverage_figures(measurable),
+        *_count_figures(measurable),
         *_wire_figures(measurable),
         *_time_figures(scores),
     ]
@@ -199,6 +200,17 @@ def _coverage_figures(scores: Sequence[Score]) -> list[Figure]:
     return figures
 
 
+def _count_figures(scores: Sequence[Score]) -> list[Figure]:
+    """Of wires that found damages touch: how often the interval holds the truth, how far the count is off."""
+    counts = [c for s in scores for c in s.wire_counts]
+    held = wilson(sum(c.low <= c.true <= c.high for c in counts), len(counts))
+    off = median_of_groups([[float(abs(c.value - c.true)) for c in s.wire_counts] for s in scores])
+    return [
+        Figure("count_within", "true number of wires touched within its interval", held, "%", "", None),
+        Figure("count_error", "number of wires touched, median error", off, "wires", "", None),
+    ]
+
+
 def _contains_95(share: Estimate) -> bool | None:
     if share.n < COVERAGE_FROM or share.low is None or share.high is None:
         return None
@@ -209,10 +221,14 @@ def _wire_figures(scores: Sequence[Score]) -> list[Figure]:
     diameter = _errors(scores, "wire_diameter", False)
     matched = sum(s.wires_matched for s in scores)
     colour = wilson(sum(s.colours_right for s in scores), matched)
+    base = wilson(sum(s.bases_right for s in scores), matched)
     traced = wilson(matched, sum(s.wires for s in scores))
     return [
         _at_most("diameter_error", "wire diameter, median error", diameter, "mm", 0.1, "≤ 0.1 mm"),
         _at_least("colour_right", "wire colour code right, of the wires traced", colour, "%", 0.95, "≥ 95 %"),
+        Figure(
+            "base_colour_right", "ground colour right, whatever the stripe, of the wires traced", base, "%", "", None
+        ),
         Figure("wires_traced", "true wires that a trace follows", traced, "%", "", None),
     ]
 

@@ -35,6 +35,16 @@ class Compared:
 
 
 @dataclass(frozen=True)
+class WireCount:
+    """How many wires a damage touches: truly, and as answered with its interval."""
+
+    true: int
+    value: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True)
 class Score:
     """What one photograph adds to the figures."""
 
@@ -57,8 +67,10 @@ class Score:
     wires: int
     wires_matched: int
     colours_right: int
+    bases_right: int  # the ground colour, whatever the stripe
     compared: list[Compared] = field(default_factory=list)
     region_sets: list[tuple[str, list[str]]] = field(default_factory=list)  # of found regions: true label, labels left
+    wire_counts: list[WireCount] = field(default_factory=list)  # of found regions on wires
     seconds: float | None = None
     decode_seconds: float | None = None
 
@@ -117,6 +129,12 @@ def score(
         wires_matched=len(wire_pairs),
         colours_right=sum(truth.wires[i].colour == findings.wires[j].colour for i, j in wire_pairs),
         region_sets=[(truth.regions[i].label, _labels_left(findings.regions[j])) for i, j in pairs],
+        bases_right=sum(_base(truth.wires[i].colour) == _base(findings.wires[j].colour) for i, j in wire_pairs),
+        wire_counts=[
+            WireCount(truth.regions[i].wires_affected, c.value, c.low, c.high)
+            for i, j in pairs
+            if truth.regions[i].label != "connector" and (c := findings.regions[j].wires_affected) is not None
+        ],
         compared=[
             *_compare_regions(truth, findings, dict(pairs)),
             *_compare_wires(truth, findings, wire_pairs),
@@ -140,7 +158,12 @@ _NO_ANSWER: dict[str, Any] = {
     "regions_false": 0,
     "wires_matched": 0,
     "colours_right": 0,
+    "bases_right": 0,
 }
+
+
+def _base(colour: str | None) -> str | None:
+    return None if colour is None else colour.split("/")[0]
 
 
 def _labels_left(region: Region) -> list[str]:

@@ -165,6 +165,25 @@ def test_coverage_counts_how_often_the_truth_lies_within_u95(drawn, tmp_path):
     assert got["length_error"].estimate.n == 2
 
 
+def test_counts_of_wires_and_ground_colours_have_figures_of_their_own(drawn, tmp_path):
+    """An interval one short of the truth holds nothing; another stripe is a wrong code on the right ground."""
+    truth = drawn.truth("a.jpg", [drawn.region("rodent", 500, 40)])
+    path = drawn.write_case(tmp_path, truth)
+    known = findings_from_truth(truth)
+    true = known.regions[0].wires_affected.value
+    short = known.regions[0].wires_affected.model_copy(update={"value": true + 2, "low": true + 1, "high": true + 3})
+    off = known.regions[0].model_copy(update={"wires_affected": short})
+    striped = [w.model_copy(update={"colour": f"{w.colour.split('/')[0]}/XX"}) for w in known.wires]
+    right = figures(scored(path, truth, answer(known)))
+    wrong = figures(scored(path, truth, answer(known, regions=[off, *known.regions[1:]], wires=striped)))
+    n = right["count_within"].estimate.n
+    assert n >= 1
+    assert (right["count_within"].estimate.value, right["count_error"].estimate.value) == (1.0, 0.0)
+    assert wrong["count_within"].estimate.value == pytest.approx(1 - 1 / n)
+    assert wrong["base_colour_right"].estimate.value == right["base_colour_right"].estimate.value == 1.0
+    assert wrong["colour_right"].estimate.value == 0.0
+
+
 def test_a_measure_that_is_missing_lowers_its_presence(drawn, tmp_path):
     """One of two lengths is absent; a region not found lacks its length too."""
     known = drawn.truth("a.jpg", [drawn.region("rodent", 500, 40)])
