@@ -39,7 +39,7 @@ from vision.recognise import ShellCandidate, WireCandidate
 from vision.regions import Candidate, extent_along
 from vision.uncertainty import ENDS, Budget, Source
 from vision.ways import ways_to_terminations
-from vision.wire_counts import count_crossing
+from vision.wire_counts import COUNT_SIGNS, count_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
 
@@ -86,7 +86,7 @@ class Composer(Covered):
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
                 evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
-        affected = self._wires_affected(at, candidate)
+        affected = self._wires_affected(at, candidate, self.scaled and strange is None)
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         return Region(
@@ -132,14 +132,16 @@ class Composer(Covered):
             where, "to_termination_mm", inputs, RawMeasure(float(mm[likely])), line=ways[likely].points
         )
 
-    def _wires_affected(self, at: str, candidate: WireCandidate) -> Count | None:
+    def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool) -> Count | None:
         if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
         cells = candidate.region.cells
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
         gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
-        count = counted.count if gauge is None else calibrated_count(counted.count, counted.signs, gauge)
+        # learnt in millimetres, and of damages that have a name
+        by_gauge = learnt and gauge is not None
+        count = calibrated_count(counted.count, COUNT_SIGNS, counted.signs, gauge) if by_gauge else counted.count
         # a damage that runs in under a covering may reach every wire there
         return count.model_copy(update={"high": max(count.high, self.room_beneath(cells))})
 

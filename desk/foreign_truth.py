@@ -109,7 +109,7 @@ def _damage(item: dict[str, Any], index: int) -> TruthRegion:
         wire_ids=wires,
         exposed_copper_mm=None if is_housing else item["exposed_copper_mm"],
         fused_length_mm=length if kind == "fused_heat" else None,
-        severed_wires=int(item.get("severed", 0)),
+        severed_wires=int(item["severed"]) if "severed" in item else None,
         to_termination_mm=item["dist_to_termination_mm"],
     )
 

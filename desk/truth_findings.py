@@ -91,7 +91,7 @@ def _evidence(region: TruthRegion) -> list[Evidence]:
         found += _exactly("discoloured_length", browned, "mm", f"insulation discoloured over {browned:.0f} mm")
     if worn:
         found += _exactly("insulation_loss_length", worn, "mm", f"insulation worn over {worn:.0f} mm")
-    return found + _exactly("severed_wires", float(cut), "1", f"{cut} wires severed")
+    return found if cut is None else found + _exactly("severed_wires", float(cut), "1", f"{cut} wires severed")
 
 
 def _exactly(feature: str, value: float, unit: str, says: str) -> list[Evidence]:

@@ -60,7 +60,7 @@ class TruthRegion(TruthValue):
     wire_ids: list[str]
     exposed_copper_mm: float | None  # summed over the wires
     fused_length_mm: float | None = None
-    severed_wires: int = 0
+    severed_wires: int | None = 0
     to_termination_mm: float | None  # near edge, along the wire; None where the nearest end is outside the photograph
     continues_under_covering: bool = False
 

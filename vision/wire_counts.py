@@ -41,7 +41,8 @@ class Trace(Protocol):
 
 
 COUNT_SIGNS = (
-    "wires_inside", "wires_before", "wires_behind", "room_across", "room_beneath", "traced", "bundle_share", "width_mm",
+    "wires_inside", "wires_beside_fewer", "wires_beside_more", "room_across", "room_beneath", "traced",
+    "bundle_share", "width_mm",
 )  # fmt: skip
 """What is counted and measured to tell how many wires a damage touches."""
 

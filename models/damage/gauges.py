@@ -138,8 +138,13 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
     return Ending(tuple(sign_names), classifier.fit(signs, right))
 
 
-def calibrated_count(count: Count, signs: np.ndarray, gauge: Gauge) -> Count:
-    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95."""
+def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge) -> Count:
+    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95.
+
+    Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
+    """
+    if tuple(names) != gauge.feature_names:
+        raise ValueError("the counted signs are not those the model was trained on; retrain the model")
     value, u95 = gauge.read(signs, float(count.value))
     best = max(1, round(value))
     low, high = max(1, math.ceil(value - u95)), math.floor(value + u95)

@@ -78,7 +78,8 @@ class Namer:
 
     def _named(self, p: np.ndarray, novel: bool) -> Named:
         order = np.argsort(-p)
-        kept = [self.labels[i] for i in order if p[i] >= self.thresholds[i]] or [self.labels[order[0]]]
+        # the likeliest label stays one of those left, whatever its threshold: sets only widen by it
+        kept = [self.labels[i] for i in order if p[i] >= self.thresholds[i] or i == order[0]]
         return Named({n: float(v) for n, v in zip(self.labels, p, strict=True)}, kept, novel)
 
 

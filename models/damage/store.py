@@ -81,7 +81,8 @@ def _plain(model: DamageModel) -> dict[str, Any]:
         return {"labels": list(n.labels), "features": list(n.feature_names), "classifier": n.classifier,
                 "inverse_temperature": n.inverse_temperature,
                 "scaler": n.scaler, "covariance": n.covariance, "thresholds": n.thresholds,
-                "novel_beyond": n.novel_beyond, "sound_shift": n.sound_shift}  # fmt: skip
+                "novel_beyond": n.novel_beyond,
+                **({"sound_shift": n.sound_shift} if n.sound_shift else {})}  # fmt: skip
 
     strangeness = {} if model.strangeness is None else {"strangeness": _plain_strangeness(model.strangeness)}
     return {

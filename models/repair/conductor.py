@@ -48,35 +48,40 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
     if verdict == "met":
         says = f"{spot.ref}: no damaged copper found"
         return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
-    needs, ask_ends = _ends(spot, label, case)
+    needs, worst, ask_ends = _ends(spot, label, case)
     asked = case.question("conductor-damage", spot.ref, "a sleeve, or a joint in the wire")
     says = f"{spot.ref}: cannot tell whether copper is damaged (bare copper: {length(exposed)})"
     return Hit(
         "conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm",
-        floor=REPAIR, needs=needs, repairs="maybe", splices="maybe", questions=(asked, *ask_ends),
+        floor=REPAIR, worst=worst, needs=needs, repairs="maybe", splices="maybe", questions=(asked, *ask_ends),
     )  # fmt: skip
 
 
-def _ends(spot: Spot, label: str, case: Case) -> tuple[int, tuple[Question, ...]]:
-    """The route that unidentified wire ends would force, and the question that settles it.
+def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question, ...]]:
+    """The route that unidentified wire ends force as long as they are, the worst they may force, and the question.
 
-    A wire still in one piece shows by itself which two ends belong together.
+    A wire in one piece shows by itself which two ends belong together: where it is likely in one, the answer can
+    still worsen the route but is not waited for.
     """
     known = ends_known(spot, case.answers)
-    if known is not None:
-        return (REPAIR if known else REMANUFACTURE), ()
-    if not _may_be_parted(spot, label):
-        return REPAIR, ()
+    parted = "met" if known else _parted(spot, label, case.answers)
+    if known is False:
+        return REMANUFACTURE, REMANUFACTURE, ()
+    if parted == "met":
+        return REPAIR, REPAIR, ()
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
-    return REMANUFACTURE, (
-        Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes),
-    )
+    asked = Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes)
+    return (REMANUFACTURE if parted == "violated" else REPAIR), REMANUFACTURE, (asked,)
 
 
-def _may_be_parted(spot: Spot, label: str) -> bool:
+def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
+    """Whether a wire may be in two: violated where that must be reckoned with, met where it is known to be in one."""
     severed = spot.evidence("severed_wires", 0.0)
-    return label in _PARTS_WIRES if severed is None else severed.value >= 0.5
+    if severed is not None:
+        return at_most(severed, 0.5)
+    seen_cut = answer_for(answers.copper, spot.ref) == "damaged" or bool(answers.broken_strands.get(spot.ref))
+    return "violated" if seen_cut or label in _PARTS_WIRES else "cannot_tell"
 
 
 def _damaged(spot: Spot, label: str, case: Case) -> Hit:
@@ -84,7 +89,7 @@ def _damaged(spot: Spot, label: str, case: Case) -> Hit:
     severed = spot.evidence("severed_wires", 0.0)
     says = f"{spot.ref}: copper damaged (bare copper: {length(exposed)}"
     says += f", severed wires: {severed.value:.0f})" if severed and severed.value >= 1 else ")"
-    needs, questions = _ends(spot, label, case)
+    needs, worst, questions = _ends(spot, label, case)
     rebuilt = needs == REMANUFACTURE and not questions
     if rebuilt:
         says += "; the ends that belong together are not identified"
@@ -93,7 +98,7 @@ def _damaged(spot: Spot, label: str, case: Case) -> Hit:
         action = Action(action="splice_in_section", on=spot.ref, why=f"{says}: cut it out, join in a new piece")
     return Hit(
         "conductor-damage", "violated", says, spot.ref, exposed, limits.max_exposed_mm, "mm",
-        floor=REMANUFACTURE if rebuilt else REPAIR, needs=needs, repairs="yes",
+        floor=REMANUFACTURE if rebuilt else REPAIR, worst=worst, needs=needs, repairs="yes",
         splices="no" if rebuilt else "yes", questions=questions, actions=(action,),
     )  # fmt: skip
 

@@ -16,7 +16,8 @@ def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
     if label not in ("external_heat", "electrical_overload") or (label == "electrical_overload" and measured is None):
         return None
     affected = spot.region.wires_affected
-    if verdict != "violated" and affected is not None and affected.high <= 1:
+    # one wire has no neighbour; but where the photograph shows a melted mass, a mass is what looks like one wire
+    if not _looks_fused(spot, case) and verdict != "violated" and affected is not None and affected.high <= 1:
         return None
     says = f"{spot.ref}: neighbouring wires melted together over {length(measured)}"
     if verdict == "violated":
@@ -39,16 +40,25 @@ def _fusion(spot: Spot, case: Case) -> tuple[Measure | None, Verdict]:
     limits = case.rules.fused_insulation
     measured = spot.evidence("fused_length", limits.unstated_u95_mm)
     verdict = beyond(measured, limits.max_mm, limits.zero_within_mm)
+    by_hand = case.answers.parts_by_hand
+    parting = answer_for(by_hand, spot.ref)
+    if parting == "tears":
+        return measured, "violated"
+    doubtful = spot.region.unsure or spot.region.novel
+    # against what a photograph shows only a test of that very place speaks, and only where the place was doubtful
+    if parting == "parts" and (verdict == "cannot_tell" or (doubtful and isinstance(by_hand, dict))):
+        return measured, "met"
     if verdict == "violated" and not spot.certain:
         # sound wires lying close look melted together too: as long as it is open what the place is, no assembly is
         # given up for it without a hand on the wires
-        verdict = "cannot_tell"
-    parting = answer_for(case.answers.parts_by_hand, spot.ref)
-    if parting == "tears":
-        return measured, "violated"
-    if parting == "parts" and verdict == "cannot_tell":
-        return measured, "met"
+        return measured, "cannot_tell"
     return measured, verdict
+
+
+def _looks_fused(spot: Spot, case: Case) -> bool:
+    limits = case.rules.fused_insulation
+    measured = spot.evidence("fused_length", limits.unstated_u95_mm)
+    return beyond(measured, limits.max_mm, limits.zero_within_mm) == "violated"
 
 
 def heat_aged(spot: Spot, label: str, case: Case) -> Hit | None:

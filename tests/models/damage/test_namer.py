@@ -1,5 +1,7 @@
 """The namer: calibrated labels, conformal sets, novelty."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from mapie.classification import SplitConformalClassifier
@@ -131,6 +133,14 @@ def test_a_label_may_be_asked_to_be_lost_more_seldom():
     p = np.stack([1 - own, own], axis=1)
     kept = conformal_thresholds(p, np.ones(99, int), miscoverages(("a", "sound"), 0.02))
     assert kept[1] == pytest.approx(0.02)
+
+
+def test_the_likeliest_label_is_always_among_those_left():
+    """Even where its own threshold lies higher than the other's."""
+    x, y = clouds(np.random.default_rng(6), 200)
+    made = fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(len(y)) // 4, 0)[0]
+    strict = replace(made, thresholds=np.array([0.0, 0.999, 0.999]))
+    assert all(n.label in n.candidates for n in strict.name(tuple("vwxyz"), x))
 
 
 @pytest.mark.parametrize("kind", [forest, shell_forest])

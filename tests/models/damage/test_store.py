@@ -70,6 +70,15 @@ def test_a_model_comes_back_with_the_same_answers(model, tmp_path):
     assert content_hash(back) == content_hash(model)
 
 
+def test_how_rare_damage_is_survives_the_file_and_older_models_keep_their_hash(model, tmp_path):
+    """A namer without a shift hashes as before there were shifts."""
+    shifted = replace(model, wires=replace(model.wires, sound_shift=0.7))
+    save_model(shifted, tmp_path)
+    assert load_model(tmp_path).wires.sound_shift == 0.7
+    assert content_hash(shifted) != content_hash(model)
+    assert "sound_shift" not in store._plain(model)["wires"]
+
+
 def test_a_model_file_of_before_its_trees_were_laid_end_to_end_is_read(model, tmp_path, monkeypatch):
     """Shops keep their models for years."""
     with monkeypatch.context() as before:

@@ -40,11 +40,23 @@ def chafed(bench, **fields):
 
 
 def test_a_wire_in_one_piece_shows_which_ends_belong_together(bench):
-    """Chafed to the copper, not through: no ends are asked for; somebody who says that they are not known is heard."""
+    """Chafed to the copper, likely not through: decided, though somebody who says the ends are not known is heard."""
     found = bench.decision(chafed(bench))
-    assert (found.route, bench.verdict(found, "conductor-damage")) == ("repair_in_vehicle", "violated")
-    assert not any("both ends" in question.ask for question in found.open_questions)
+    assert (found.route, found.route_worst) == ("repair_in_vehicle", "remanufacture")
+    assert any("both ends" in question.ask for question in found.open_questions)
     assert bench.decision(chafed(bench), both_ends_identified=False).route == "remanufacture"
+    whole = bench.decision(chafed(bench, evidence=bench.signs(severed_wires=0.0)))
+    assert (whole.route, whole.route_worst) == ("repair_in_vehicle", "repair_in_vehicle")
+
+
+@pytest.mark.parametrize("seen", [{"copper": {"r1": "damaged"}}, {"broken_strands": {"r1": 19}}])
+@pytest.mark.parametrize("kind", ["abrasion", "earlier_repair"])
+def test_copper_seen_broken_may_be_a_wire_in_two(bench, kind, seen):
+    """Nicked or cut, the answer does not say: the ends are asked for before anything is decided."""
+    region = bench.region(kind, exposed_copper_mm=bench.m(6.0, 1.0))
+    found = bench.decision(bench.photo(region), **seen)
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert bench.decision(bench.photo(region), both_ends_identified=True, **seen).route == "repair_in_vehicle"
 
 
 def test_a_wire_known_to_be_in_two_needs_its_ends_whatever_did_it(bench):

@@ -61,6 +61,25 @@ def test_no_assembly_is_given_up_for_melting_seen_on_a_place_of_doubtful_kind(be
     assert bench.decision(photo, parts_by_hand={"r1": "tears"}).route == "remanufacture"
 
 
+def test_a_melted_mass_that_looks_like_one_wire_is_asked_about(bench):
+    """A mass is one surface: that one wire is counted there does not argue the melting away, whatever the label."""
+    single = dict(wires_affected=bench.count(value=1, low=1, high=1, wire_ids=[]))
+    doubtful = dict(unsure=True, candidates=["external_heat", "electrical_overload"])
+    assert bench.decision(heat(bench, 62.0, **single)).route == "remanufacture"
+    found = bench.decision(heat(bench, 62.0, **single, **doubtful))
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+
+
+def test_a_hand_test_of_a_doubtful_place_holds_when_its_kind_is_known_later(bench):
+    """Parted by hand first, named afterwards; an answer for all places at once says nothing of this one."""
+    photo = heat(bench, 62.0, unsure=True, candidates=["external_heat", "electrical_overload"])
+    named = dict(labels={"r1": "external_heat"})
+    parted = bench.decision(photo, parts_by_hand={"r1": "parts"}, **named)
+    assert bench.verdict(parted, "fused-insulation") == "met"
+    assert bench.decision(photo, parts_by_hand="parts", **named).route == "remanufacture"
+    assert bench.verdict(bench.decision(photo, parts_by_hand="parts"), "fused-insulation") == "cannot_tell"
+
+
 def test_one_wire_alone_has_no_neighbour_to_melt_to(bench):
     """A single browned wire needs only the flex test."""
     found = bench.decision(heat(bench, wires_affected=bench.wires_of("w1")))
