@@ -140,8 +140,9 @@ class Composer(Covered):
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
         gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
         # learnt in millimetres, and of damages that have a name
-        by_gauge = learnt and gauge is not None
-        count = calibrated_count(counted.count, COUNT_SIGNS, counted.signs, gauge) if by_gauge else counted.count
+        count = counted.count
+        if learnt and gauge is not None:
+            count = calibrated_count(count, COUNT_SIGNS, counted.signs, gauge)
         # a damage that runs in under a covering may reach every wire there
         return count.model_copy(update={"high": max(count.high, self.room_beneath(cells))})
 
