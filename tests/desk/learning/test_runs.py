@@ -246,18 +246,24 @@ def test_corrections_asked_for_again_wait_behind_those_being_read(shop):
 
 
 def test_another_model_is_asked_from_the_assemblys_page(shop, drawn):
-    """Offered to analysts alone: every model but the one that alone answered; asked, it is a work on this assembly."""
+    """Offered to analysts alone: every model but the one that alone answered, the one in use marked (where nothing says
+    which, it is the shipped one); asked, it is a work on this assembly."""
     assembly_id = shop.opened("Z-2")
     shop.assessed(assembly_id, "a" * 64, drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
     address = f"/assemblies/{assembly_id}"
     assert "another model" not in shop.browser("reviewer").get(address).text
     analyst = shop.browser("analyst")
-    assert "<option>shipped</option>" in analyst.get(address).text
+    assert '<option value="shipped">shipped (in use)</option>' in analyst.get(address).text
     number = number_of(analyst.post(f"{address}/other-model", data=analyst.form | {"version": "shipped"}))
     assert state_of(shop, number).asked == {"kind": "answer", "version": "shipped", "orders": ["Z-2"]}
     assert analyst.post(f"{address}/other-model", data=analyst.form | {"version": "none"}).status_code == 400
     shelf = Shelf(shop.desk.data)
     (shelf.models / "desk-0123456789").mkdir(parents=True)
+    (shelf.models / "in_use.json").write_text('{"version": "desk-0123456789"}')
+    shown = analyst.get(address).text
+    assert ">desk-0123456789 (in use)</option>" in shown and ">shipped</option>" in shown
+    (shelf.models / "in_use.json").write_text("{")
+    assert ">shipped (in use)</option>" in analyst.get(address).text
     assert others_than(shelf, ["desk-0123456789"]) == ["shipped"]
     assert others_than(shelf, ["desk-0123456789", "truth"]) == ["desk-0123456789", "shipped"]
     assert others_than(shelf, [card_of(shelf, "shipped")["version"]]) == ["desk-0123456789"]
