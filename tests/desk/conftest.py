@@ -51,6 +51,7 @@ def region(label, x, w, region_id="r0", **changes):
         "wires_affected": 1,
         "wire_ids": ["w0"],
         "exposed_copper_mm": 8.0 if label == "rodent" else 0.0,
+        "severed_wires": None,  # no photograph tells
         "to_termination_mm": (x - 40) / 2,
     }
     return TruthRegion(**(values | changes))
