@@ -11,6 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 from scipy.optimize import curve_fit
 from sklearn.preprocessing import StandardScaler
 
+from desk.errors import DeskError
 from desk.statistics import macro_f1
 from models.damage.files import write_file
 from models.damage.lessons import Lessons
@@ -190,11 +191,18 @@ def _law(n: float | np.ndarray, best: float, gap: float, rate: float):
 
 
 def fit_law(sizes: np.ndarray, f1: np.ndarray) -> tuple[float, float, float]:
-    """best, gap and rate of the inverse power law that fits best (Cortes, Jackel, Solla, Vapnik, Denker 1994)."""
-    (best, gap, rate), _ = curve_fit(
-        _law, np.asarray(sizes, float), f1, p0=(min(1.0, float(np.max(f1)) + 0.05), 1.0, 0.5),
-        bounds=([0.0, 0.0, 0.05], [1.0, 50.0, 2.0]), maxfev=20_000,
-    )  # fmt: skip
+    """best, gap and rate of the inverse power law that fits best (Cortes, Jackel, Solla, Vapnik, Denker 1994).
+
+    Raises DeskError where none is found.
+    """
+    try:
+        (best, gap, rate), _ = curve_fit(
+            _law, np.asarray(sizes, float), f1, p0=(min(1.0, float(np.max(f1)) + 0.05), 1.0, 0.5),
+            bounds=([0.0, 0.0, 0.05], [1.0, 50.0, 2.0]), maxfev=20_000,
+        )  # fmt: skip
+    except RuntimeError as error:
+        said = ", ".join(f"{value:.2f}" for value in f1)
+        raise DeskError(f"learning curve: expected figures that a power law follows, got {said}") from error
     return float(best), float(gap), float(rate)
 
 

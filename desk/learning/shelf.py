@@ -65,15 +65,16 @@ def snapshot_named(shelf: Shelf, whole_id: object) -> Snapshot | None:
 
 def find_snapshot(shelf: Shelf, wanted: str | None) -> Snapshot:
     """The snapshot whose id begins so, or the newest; DeskError where there is none or several."""
-    kept = kept_snapshots(shelf)
-    if not kept:
+    files = sorted(shelf.snapshots.glob("*.json"))
+    if not files:
         raise DeskError(
             f"expected a snapshot in {shelf.snapshots}, got none: make one with loomtriage dataset snapshot"
         )
     if wanted is None:
-        return kept[0]
-    mine = [s for s in kept if s.id.startswith(wanted)]
+        return kept_snapshots(shelf)[0]
+    # a damaged one keeps nobody from the others
+    mine = [read_snapshot(path.read_bytes(), path.name) for path in files if path.name.startswith(wanted)]
     if len(mine) != 1:
-        known = ", ".join(s.id for s in kept[:5])
+        known = ", ".join(path.stem for path in files[:5])
         raise DeskError(f"expected the id of one snapshot ({known}), got {wanted!r}, which fits {len(mine)}: name one")
     return mine[0]

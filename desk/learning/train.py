@@ -25,7 +25,8 @@ LEAST_MIXED_IN = 16
 
 @dataclass(frozen=True)
 class Trained:
-    """A model that is proposed. `amiss`: photographs that could not be looked at, one line each."""
+    """A model that is proposed. `amiss`: photographs that could not be looked at, a curve that could not be drawn; one
+    line each."""
 
     version: str
     content_sha256: str
@@ -54,8 +55,12 @@ def train_from_corrections(
     card = load_model(folder).card
     save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
     on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
-    write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step))
-    return Trained(done.model.version, card["content_sha256"], card["trained_on"], done.amiss)
+    amiss = done.amiss
+    try:
+        write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step))
+    except DeskError as error:  # the model stands without it
+        amiss = (*amiss, one_line(error))
+    return Trained(done.model.version, card["content_sha256"], card["trained_on"], amiss)
 
 
 def check_scenes(count: int) -> None:

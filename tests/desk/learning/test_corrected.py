@@ -101,6 +101,11 @@ def test_a_snapshot_is_named_by_its_content_and_refused_when_altered(shop, judge
     shelf = Shelf(tmp_path)
     keep_snapshot(shelf, snapshot)
     assert find_snapshot(shelf, snapshot.id[:5]) == snapshot
+    (shelf.snapshots / "cut-short.json").write_bytes(as_file(snapshot)[:200])
+    assert find_snapshot(shelf, snapshot.id[:5]) == snapshot, "another that was cut short keeps nobody from it"
+    with pytest.raises(CorrectedError, match="cut-short"):
+        find_snapshot(shelf, "cut")
+    (shelf.snapshots / "cut-short.json").unlink()
     text = as_file(snapshot).decode()
     assert read_snapshot(text, "x") == snapshot
     with pytest.raises(CorrectedError, match="it was altered"):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from desk.errors import DeskError
 from desk.learning.next import fit_law, learning_curve, read_curve, simulated, teaching_order, uncertainty, write_curve
 from desk.learning.waiting import to_confirm_first
 from models.damage.lessons import Lessons
@@ -50,6 +51,18 @@ def test_the_law_of_a_known_curve_is_found_again():
     n = np.array([50, 100, 200, 400, 800])
     best, gap, rate = fit_law(n, 0.95 - 1.2 * n**-0.4)
     assert (best, gap, rate) == pytest.approx((0.95, 1.2, 0.4), rel=0.02)
+
+
+def test_figures_that_no_law_follows_are_said_in_one_line(monkeypatch):
+    """The fit gives up; whoever trains keeps the model and reads why it has no curve."""
+
+    def gives_up(*args, **kwargs):
+        raise RuntimeError("Optimal parameters not found")
+
+    monkeypatch.setattr("desk.learning.next.curve_fit", gives_up)
+    with pytest.raises(DeskError, match=r"a power law follows, got 0\.50, 0\.60") as told:
+        fit_law(np.array([50, 100]), np.array([0.5, 0.6]))
+    assert "\n" not in str(told.value)
 
 
 def test_a_learning_curve_rises_and_tells_what_more_would_buy(tmp_path):
