@@ -7,7 +7,7 @@ import os
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import uvicorn
@@ -42,7 +42,8 @@ class HostingPlan:
 def host_desk(plan: HostingPlan, say: Say) -> int:
     """Serve until stopped; returns the exit status."""
     with locked(plan.data), listening(plan.host, plan.port) as listener:
-        desk = open_desk(plan.data, plan.database, plan.rules, plan.mats, plan.https, plan.prices)
+        opened = open_desk(plan.data, plan.database, plan.rules, plan.mats, plan.https, plan.prices)
+        desk = replace(opened, has_workers=plan.workers > 0)
         address = address_of(plan.host, listener)
         recover(desk)  # the folder's lock is ours: whoever ran these jobs is gone
         sweep(desk)

@@ -8,7 +8,7 @@ from pydantic import Field, ValidationError
 
 from desk.errors import DeskError
 from desk.learning.corrected import LearningValue
-from desk.learning.model_shelf import folder_of, in_use
+from desk.learning.model_shelf import folder_of, to_compare_with
 from desk.learning.runs import ask
 from desk.learning.shelf import Shelf, find_snapshot
 from desk.learning.sides import split
@@ -81,8 +81,7 @@ def check(shelf: Shelf, asked: Asked) -> None:
         if not 0 < len(asked.orders) <= MOST_ORDERS:
             raise DeskError(f"expected 1 to {MOST_ORDERS} shop orders, got {len(asked.orders)}: one a line")
         return
-    if asked.version == in_use(shelf).version:
-        raise DeskError(f"expected another model than the one in use, got {asked.version}: choose another")
+    to_compare_with(shelf, asked.version)
     if asked.snapshot is not None:
         find_snapshot(shelf, asked.snapshot)
     elif not asked.scenes:

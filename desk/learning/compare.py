@@ -14,7 +14,7 @@ from desk.evaluate_scoring import is_answered, is_milder
 from desk.learning.comparison import Answer, Comparison, Pair, SetName, compared
 from desk.learning.corrected import Place, ReviewedPhoto, Snapshot
 from desk.learning.differing import draw, fresh_folder
-from desk.learning.model_shelf import folder_of, in_use, keep_comparison, usable_model
+from desk.learning.model_shelf import folder_of, keep_comparison, to_compare_with, usable_model
 from desk.learning.seeds import reserve
 from desk.learning.shelf import Shelf
 from desk.learning.truths import truth_of
@@ -99,9 +99,7 @@ def compare_models(
 ) -> Comparison:
     """Hold a proposed model against the one in use and lay the comparison beside it. Its ``scenes`` are fresh: no model
     learnt from them and no earlier comparison used them."""
-    used = in_use(shelf).version
-    if used == version:
-        raise DeskError(f"model compare: expected another model than the one in use, got {version}: name another")
+    used = to_compare_with(shelf, version)
     folders = (folder_of(shelf, used), folder_of(shelf, version))
     cards = [usable_model(folder).card for folder in folders]
     learnt = [name for card in cards for name in card.get("learnt_assemblies", [])]

@@ -37,6 +37,8 @@ SHIPPED_NAME = "shipped"
 PROMOTED, ROLLED_BACK = "promoted", "rolled back"
 IN_USE_FILE = "in_use.json"
 COMPARED_FILE = "compared.json"
+LEAST_REASON = 3
+"""Letters of the reason for rolling back."""
 _VERSION = re.compile(r"[a-z]+-[0-9a-f]{10}")
 
 
@@ -158,6 +160,20 @@ def card_of(shelf: Shelf, version: str) -> dict[str, Any]:
         raise ModelRefused(f"model {version}: {error}") from error
 
 
+def to_compare_with(shelf: Shelf, version: str) -> str:
+    """The version in use, which a proposed one is held against; ModelRefused where it is the same or none that was
+    trained here (the shipped one's folder belongs to every desk: no comparison is laid there)."""
+    used = in_use(shelf).version
+    if version == SHIPPED_NAME:
+        raise ModelRefused(
+            f"expected a model trained here, got {SHIPPED_NAME}: the page of a trained one compares it with "
+            f"{SHIPPED_NAME} while that is in use"
+        )
+    if version == used:
+        raise ModelRefused(f"expected another model than the one in use, got {version}: name another")
+    return used
+
+
 def keep_comparison(shelf: Shelf, comparison: Comparison) -> None:
     """Lay a comparison beside the model it is about."""
     write_file(folder_of(shelf, comparison.proposed) / COMPARED_FILE, comparison.model_dump_json(indent=1).encode())
@@ -198,19 +214,26 @@ def _line(shelf: Shelf, version: str, used: bool) -> ModelLine:
     return ModelLine(version, used, str(card["trained_on"]), compared)
 
 
-def others_than(shelf: Shelf, answered: Collection[str]) -> list[str]:
-    """Versions that can be asked what they would say: all, newest first, but the one that alone answered.
+@dataclass(frozen=True)
+class Others:
+    """Versions that can be asked what they would say, newest first; `amiss`: why the shipped one is not among them
+    though it did not answer alone, None where nothing is wrong with it."""
+
+    names: tuple[str, ...] = ()
+    amiss: str | None = None
+
+
+def others_than(shelf: Shelf, answered: Collection[str]) -> Others:
+    """All versions but the one that alone answered.
 
     answered : versions as answers name them
     """
-    names = [*reversed(versions(shelf)), SHIPPED_NAME]
-    return [name for name in names if set(answered) != {_named_in_answers(shelf, name)}]
-
-
-def _named_in_answers(shelf: Shelf, version: str) -> str:
-    if version != SHIPPED_NAME:
-        return version
-    return str(card_of(shelf, version).get("version"))
+    names = tuple(name for name in reversed(versions(shelf)) if set(answered) != {name})
+    try:
+        shipped = str(card_of(shelf, SHIPPED_NAME).get("version"))  # answers do not call it "shipped"
+    except ModelRefused as error:
+        return Others(names, one_line(error))
+    return Others(names if set(answered) == {shipped} else (*names, SHIPPED_NAME))
 
 
 def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
@@ -256,7 +279,11 @@ def _last(names: list[str], name: str) -> int:
 
 def rollback(shelf: Shelf, by: str, reason: str) -> InUse:
     """Go back to the model that was in use before the newest promotion that still stands; done again, one further. One
-    that cannot answer any more is passed over and named. ModelRefused where there is none."""
+    that cannot answer any more is passed over and named. ModelRefused where there is none, or without a reason."""
+    if len(reason.strip()) < LEAST_REASON:
+        raise ModelRefused(
+            f"expected why the model before is better ({LEAST_REASON} letters or more), got {reason.strip()!r}"
+        )
     with alone(shelf):
         now_in_use = in_use(shelf)
         back, passed = way_back(now_in_use), []

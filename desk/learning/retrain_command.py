@@ -65,7 +65,7 @@ def _from_corrections(
     from vision.layout import builtin_layouts
 
     shelf = shelf_of(data)
-    found = find_snapshot(shelf, None if snapshot == "newest" else snapshot)
+    found = find_snapshot(shelf, snapshot)
     away = read_keep_out(keep_out) if keep_out is not None else []
     usual = RelearnSettings()
     settings = RelearnSettings(

@@ -9,6 +9,9 @@ from desk.errors import DeskError
 from desk.learning.corrected import Snapshot, read_snapshot
 from models.damage.files import write_file
 
+NEWEST = "newest"
+"""What names the newest snapshot."""
+
 
 @dataclass(frozen=True)
 class Shelf:
@@ -64,13 +67,13 @@ def snapshot_named(shelf: Shelf, whole_id: object) -> Snapshot | None:
 
 
 def find_snapshot(shelf: Shelf, wanted: str | None) -> Snapshot:
-    """The snapshot whose id begins so, or the newest; DeskError where there is none or several."""
+    """The snapshot whose id begins so, or the newest (None or `newest`); DeskError where there is none or several."""
     files = sorted(shelf.snapshots.glob("*.json"))
     if not files:
         raise DeskError(
             f"expected a snapshot in {shelf.snapshots}, got none: make one with loomtriage dataset snapshot"
         )
-    if wanted is None:
+    if wanted is None or wanted == NEWEST:
         return kept_snapshots(shelf)[0]
     # a damaged one keeps nobody from the others
     mine = [read_snapshot(path.read_bytes(), path.name) for path in files if path.name.startswith(wanted)]

@@ -17,7 +17,7 @@ def say_snapshot(snapshot: Snapshot) -> str:
         f"Snapshot {snapshot.id} of {snapshot.made_at[:10]}, features of version {snapshot.feature_version}",
         f"{len(snapshot.assemblies)} assemblies, {len(snapshot.photos)} photographs, {len(snapshot.places)} places"
         + (f", signed off from {days[0]} to {days[1]}" if days else ""),
-        f"{len(blind)} photographs are drawn for second opinions: held out, never learnt from",
+        f"{len(blind)} of the photographs drawn for second opinions: held out, never learnt from",
     ]
     width = max([len(say_label(label)) for label in snapshot.counts()] + [5])
     lines.append(f"{'label':{width}}  " + "  ".join(f"{verdict:>9}" for verdict in VERDICTS))

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Form, Request, UploadFile
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import FileResponse, RedirectResponse, Response
 
-from desk.learning.model_shelf import folders_in_turn, name_of, others_than
+from desk.learning.model_shelf import Others, folders_in_turn, name_of, others_than
 from desk.learning.shelf import Shelf
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.refusals import status_of
@@ -192,7 +192,7 @@ def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id
     analyst = visitor.account.may("analyst")
     return page(
         request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=desk.rules.recurrence.within_days,
-        today=date.today(), other_models=others_than(Shelf(desk.data), sheet.models) if analyst else [],
+        today=date.today(), other_models=others_than(Shelf(desk.data), sheet.models) if analyst else Others(),
         answering=name_of(folders_in_turn(desk.data)[0]),  # a damaged record of it does not close this page
     )  # fmt: skip
 

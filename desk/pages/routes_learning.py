@@ -57,6 +57,7 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
         request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
         first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict, work=work,
         absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
+        has_workers=desk.has_workers,
     )  # fmt: skip
 
 
@@ -112,8 +113,6 @@ def promote(desk: TheDesk, visitor: Analyst, version: str, reason: Text = "") ->
 
 @router.post("/learning/rollback")
 def rollback(desk: TheDesk, visitor: Analyst, reason: Text = "") -> Response:
-    if len(reason.strip()) < 3:
-        raise DeskError("expected why the model before is better, got nothing: write a word")
     model_shelf.rollback(Shelf(desk.data), visitor.account.login, reason)
     return RedirectResponse("/learning#models", 303)
 

@@ -72,7 +72,10 @@ def other_model(desk: TheDesk, visitor: Analyst, assembly_id: int, version: Text
 def run_page(request: Request, desk: TheDesk, visitor: Analyst, run_id: int) -> Response:
     with desk.database.read() as session:
         run = runs.run_of(session, run_id)
-    return page(request, "run.html.j2", run=run, words=runs.KIND_WORDS[run.kind], say_left=say_left)
+    return page(
+        request, "run.html.j2", run=run, words=runs.KIND_WORDS[run.kind], say_left=say_left,
+        has_workers=desk.has_workers,
+    )  # fmt: skip
 
 
 @router.post("/learning/runs/{run_id}/stop")

@@ -20,7 +20,8 @@ from vision.layout import LayoutError, MatLayout, builtin_layouts, load_layout
 
 @dataclass(frozen=True, eq=False)
 class Desk:
-    """Everything a request or a job needs. `https`: the desk is reached through TLS, so cookies travel by it only."""
+    """Everything a request or a job needs. `https`: the desk is reached through TLS, so cookies travel by it only;
+    `has_workers`: processes beside the served one assess and learn."""
 
     data: Path
     database: Database
@@ -31,6 +32,7 @@ class Desk:
     prices: Prices
     https: bool = False
     added_labels: tuple[str, ...] = ()
+    has_workers: bool = True
 
     @property
     def labels(self) -> tuple[str, ...]:

@@ -250,7 +250,7 @@ def switch_without_end(shelf):
     """Promote and roll back until killed."""
     while True:
         promote(shelf, ONE.version, "a")
-        rollback(shelf, "a", "b")
+        rollback(shelf, "a", "back")
 
 
 def test_workers_take_up_a_promotion_and_go_on_where_a_model_was_spoilt(shelf, monkeypatch):

@@ -1,11 +1,12 @@
 """Long work of analysts: asked for on a page, done by the learner, its progress told, stopped, taken up again."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from desk.errors import DeskError
-from desk.learning import learner, runs
+from desk.learning import asked, learner, runs
 from desk.learning.asked import asked_of
 from desk.learning.learner import learn_once
 from desk.learning.model_shelf import card_of, others_than
@@ -264,6 +265,40 @@ def test_another_model_is_asked_from_the_assemblys_page(shop, drawn):
     assert ">desk-0123456789 (in use)</option>" in shown and ">shipped</option>" in shown
     (shelf.models / "in_use.json").write_text("{")
     assert ">shipped (in use)</option>" in analyst.get(address).text
-    assert others_than(shelf, ["desk-0123456789"]) == ["shipped"]
-    assert others_than(shelf, ["desk-0123456789", "truth"]) == ["desk-0123456789", "shipped"]
-    assert others_than(shelf, [card_of(shelf, "shipped")["version"]]) == ["desk-0123456789"]
+    assert others_than(shelf, ["desk-0123456789"]).names == ("shipped",)
+    assert others_than(shelf, ["desk-0123456789", "truth"]).names == ("desk-0123456789", "shipped")
+    assert others_than(shelf, [card_of(shelf, "shipped")["version"]]).names == ("desk-0123456789",)
+
+
+def test_a_damaged_shipped_card_is_said_and_closes_no_page(shop, drawn, tmp_path, monkeypatch):
+    """The analyst's page of an assembly opens, says why the shipped model cannot be asked, and offers the others."""
+    assembly_id = shop.opened("Z-3")
+    shop.assessed(assembly_id, "d" * 64, drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    shelf = Shelf(shop.desk.data)
+    (shelf.models / "desk-0123456789").mkdir(parents=True)
+    (tmp_path / "shipped").mkdir()
+    (tmp_path / "shipped" / "card.json").write_text("{")
+    monkeypatch.setattr("desk.learning.model_shelf.SHIPPED", tmp_path / "shipped")
+    shown = shop.browser("analyst").get(f"/assemblies/{assembly_id}")
+    assert shown.status_code == 200 and ">desk-0123456789</option>" in shown.text
+    assert "model shipped: " in shown.text and ">shipped</option>" not in shown.text
+    assert "model shipped: " not in shop.browser("reviewer").get(f"/assemblies/{assembly_id}").text
+
+
+def test_the_shipped_model_is_never_the_proposed_one(shop):
+    """Its folder belongs to every desk: comparing it is refused before anybody waits, and nothing is laid there."""
+    shelf = Shelf(shop.desk.data)
+    shelf.models.mkdir(parents=True)
+    (shelf.models / "in_use.json").write_text('{"version": "desk-0123456789"}')
+    with pytest.raises(DeskError, match="expected a model trained here"):
+        asked.check(shelf, asked.Compare(version="shipped", snapshot=None, scenes=4))
+
+
+def test_a_desk_without_workers_says_that_nobody_does_it(shop):
+    """Work that was asked for waits, and its page and the list say what would begin it; with workers neither does."""
+    analyst = shop.browser("analyst")
+    number = number_of(analyst.post("/learning/snapshots", data=analyst.form))
+    addresses = (f"/learning/runs/{number}", "/learning")
+    assert not any("--workers 0" in analyst.get(address).text for address in addresses)
+    shop.app.state.desk = replace(shop.desk, has_workers=False)
+    assert all("--workers 0" in analyst.get(address).text for address in addresses)
