@@ -106,6 +106,37 @@ def teach(count: int, data: Path, database: str | None) -> int:
     return 0
 
 
+@dataset.command("doubts")
+@click.option("--count", type=click.IntRange(1, 10_000), default=20, show_default=True, help="How many places.")
+@data_option
+@database_option
+def doubts(count: int, data: Path, database: str | None) -> int:
+    """Places whose given label the newest model trained here finds improbable."""
+    from desk.learning.page_values import doubts_shown
+    from desk.learning.shelf import Shelf
+    from desk.learning.text import say_doubts
+
+    with opened(data, database) as desk, desk.database.read() as session:
+        found = doubts_shown(session, Shelf(desk.data), count)
+    click.echo(say_doubts(found))
+    return 0
+
+
+@dataset.command("agreement")
+@click.argument("snapshot", required=False, metavar="[ID]")
+@data_option
+def agreement(snapshot: str | None, data: Path) -> int:
+    """How far two people agree on labels (without ID in the newest snapshot), and the ceiling for any model."""
+    from desk.learning.doubts import agreed
+    from desk.learning.shelf import find_snapshot
+    from desk.learning.text import say_agreed
+
+    found = find_snapshot(shelf_of(data), snapshot)
+    click.echo(f"Snapshot {found.id} of {found.made_at[:10]}")
+    click.echo(say_agreed(agreed(found)))
+    return 0
+
+
 @dataset.command("drift")
 @data_option
 @database_option

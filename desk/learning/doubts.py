@@ -11,6 +11,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from desk.errors import DeskError
 from desk.learning.corrected import LearningValue, Place, Snapshot
+from desk.learning.model_shelf import folder_of, versions
+from desk.learning.shelf import Shelf
 from desk.review.agreement import cohen_kappa
 from desk.statistics import wilson
 from models.damage.files import write_file
@@ -70,6 +72,16 @@ def read_doubts(folder: Path) -> list[Doubt]:
         return []
     except ValidationError as error:
         raise DeskError(f"{folder.name}: expected the model's doubts, got a damaged file: train it again") from error
+
+
+def newest_doubts(shelf: Shelf) -> tuple[str, list[Doubt]]:
+    """The newest model trained from corrections and everything it doubts; an empty name where there is none. Doubts of
+    the models before it are of labels as they were then."""
+    for version in reversed(versions(shelf)):
+        folder = folder_of(shelf, version)
+        if (folder / DOUBTS_FILE).exists():
+            return version, read_doubts(folder)
+    return "", []
 
 
 class PairAgreement(LearningValue):

@@ -58,6 +58,44 @@ def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None,
     return 0
 
 
+@model.command("card")
+@click.argument("version")
+@click.option("--json", "as_json", is_flag=True, help="Everything on the card, as one JSON object.")
+@data_option
+@database_option
+def card(version: str, as_json: bool, data: Path, database: str | None) -> int:
+    """What a model learnt from, its limits, and how well its labels held."""
+    import json
+
+    from desk.learning.model_text import say_card
+    from desk.learning.page_values import card_json, examples_shown, model_card
+
+    found = model_card(shelf_of(data), version)
+    if not as_json:
+        click.echo(say_card(found))
+        return 0
+    with opened(data, database) as desk, desk.database.read() as session:
+        examples = examples_shown(session, shelf_of(data), version)
+    click.echo(json.dumps(card_json(found, examples)))
+    return 0
+
+
+@model.command("curve")
+@click.argument("version")
+@data_option
+def curve(version: str, data: Path) -> int:
+    """How the labels of a model trained here got better with lessons, and what more corrections would buy."""
+    from desk.errors import DeskError
+    from desk.learning.model_text import say_curve
+    from desk.learning.page_values import model_card
+
+    found = model_card(shelf_of(data), version).curve
+    if found is None:
+        raise DeskError(f"model {version}: expected one with a learning curve, got none: train one from a snapshot")
+    click.echo(say_curve(version, found))
+    return 0
+
+
 @model.command("answer")
 @click.argument("version")
 @click.argument("orders", nargs=-1, required=True, metavar="SHOP_ORDER...")

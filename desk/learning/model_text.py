@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from desk.learning.comparison import Comparison, SetCompared, Span
 from desk.learning.model_shelf import in_use, model_lines
+from desk.learning.next import LearningCurve
+from desk.learning.page_values import Card
 from desk.learning.reassess import Reassessed
 from desk.learning.shelf import Shelf
 from desk.wording import say_label
@@ -81,6 +83,32 @@ def _say_set(one: SetCompared) -> list[str]:
             f"  {say_label(label.label):24} F1 {f1}, change {say_span(label.change)} on {label.places} places{mark}"
         )
     return lines
+
+
+def say_card(card: Card) -> str:
+    """What a model learnt from, its limits, how well its labels held; the comparison is told by its own command."""
+    lines = [f"{card.version}{' (in use)' if card.used else ''}: {card.data['trained_on']}"]
+    lines += [f"limit: {text}" for text in card.limits]
+    for one in card.held:
+        n = "" if one.candidates is None else f" of {one.candidates}"
+        lines.append(f"  {one.kind:9} {one.on:10} {say_label(one.label):22} F1 out of fold {one.f1:.2f}{n}")
+    if card.comparison is not None:
+        lines.append(f"compared with {card.comparison.in_use}: {say_verdict(card.comparison)}")
+    return "\n".join(lines)
+
+
+def say_curve(version: str, curve: LearningCurve) -> str:
+    """Macro-F1 after so many lessons, and what more of them would buy."""
+    lines = [f"{version}: macro-F1 of the labels on wires, on held-out assemblies and scenes"]
+    lines += [f"  after {n:>6} lessons  {f1:.2f}" for n, f1 in zip(curve.sizes, curve.f1, strict=True)]
+    lines += [
+        f"  with  {n:>6} more     {f1:.2f} ({low:.2f} to {high:.2f})" for n, (f1, low, high) in curve.more.items()
+    ]
+    return "\n".join([*lines, CURVE_CAUTION])
+
+
+CURVE_CAUTION = "Further ones by a power law drawn on: it holds while further lessons are like those there are."
+"""What an extrapolation rests on."""
 
 
 def say_reassessed(found: Reassessed) -> str:

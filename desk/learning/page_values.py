@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import select
@@ -13,7 +14,7 @@ from desk.errors import DeskError
 from desk.learning.comparison import Comparison
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import pictures_folder, view_of
-from desk.learning.doubts import Doubt, read_doubts
+from desk.learning.doubts import Doubt, newest_doubts
 from desk.learning.drift import Week, weeks_against
 from desk.learning.examples import Example, read_examples, reviewed_examples
 from desk.learning.fallback import Fallback, who_answers_instead
@@ -26,7 +27,6 @@ from desk.learning.model_shelf import (
     folder_of,
     in_use,
     model_lines,
-    versions,
     way_back,
 )
 from desk.learning.next import LearningCurve, read_curve
@@ -34,8 +34,10 @@ from desk.learning.seen import baseline_of, learnt_photographs, seen
 from desk.learning.shelf import Shelf, kept_snapshots, snapshot_named
 from desk.records import tables
 from desk.shop.desk import Desk
+from desk.shop.review_entries import SIGN_OFF
 
-_DOUBTS_SHOWN = 40
+DOUBTS_SHOWN = 40
+"""Doubts that a page shows at most."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,7 @@ class Card:
     curve: LearningCurve | None
     limits: list[str]
     pictures: frozenset[str]  # those of the comparison that are there
+    held: list[HeldOut]
 
 
 def model_card(shelf: Shelf, version: str) -> Card:
@@ -80,7 +83,32 @@ def model_card(shelf: Shelf, version: str) -> Card:
     compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
     pictures = frozenset(path.name for path in pictures_folder(shelf, version).glob("*.jpg"))
     used = in_use(shelf).version == version
-    return Card(version, used, card, compared, read_curve(folder), limits_of(card), pictures)
+    return Card(version, used, card, compared, read_curve(folder), limits_of(card), pictures, held_out_f1(card))
+
+
+@dataclass(frozen=True)
+class HeldOut:
+    """F1 of one label on candidates that the fold naming them had not learnt from, and how many of them carry it."""
+
+    kind: str  # wires or housings
+    on: str  # corrected or generated candidates
+    label: str
+    candidates: int | None
+    f1: float
+
+
+def held_out_f1(card: dict[str, Any]) -> list[HeldOut]:
+    """How well a model's labels held out of fold, as its card says; empty where the card does not."""
+    found = []
+    for kind, f1 in card.get("f1_out_of_fold", {}).items():
+        counts = card.get("candidates", {})
+        of_kind = counts.get(kind) or counts.get(f"{kind}s") or {}
+        parts = f1 if any(isinstance(value, dict) for value in f1.values()) else {"generated": f1}
+        for on, by_label in parts.items():
+            of = of_kind.get(on, of_kind)
+            words = "housings" if kind == "shell" else kind
+            found += [HeldOut(words, on, label, of.get(label), float(value)) for label, value in by_label.items()]
+    return found
 
 
 def limits_of(card: dict[str, Any]) -> list[str]:
@@ -145,23 +173,42 @@ class Pictured:
 
 @dataclass(frozen=True)
 class DoubtShown(Pictured):
-    """A doubt with its picture."""
+    """A doubt with its picture. `again`: its assembly was signed off once more after the model learnt from it."""
 
     doubt: Doubt
+    again: bool
 
 
-def doubts_shown(session: Session, shelf: Shelf) -> tuple[str, list[DoubtShown]]:
-    """The newest model that has doubts, and its doubts, the least probable label first."""
-    for version in reversed(versions(shelf)):
-        doubts = read_doubts(folder_of(shelf, version))
-        if doubts:
-            snapshot = snapshot_named(shelf, card_of(shelf, version).get("snapshot"))
-            return version, [_shown(session, d, snapshot) for d in doubts[:_DOUBTS_SHOWN]]
-    return "", []
+@dataclass(frozen=True)
+class Doubts:
+    """What the newest model trained from corrections doubts (`version` empty without one): how many places in all,
+    and the first of them, the least probable label first."""
+
+    version: str
+    total: int
+    shown: list[DoubtShown]
 
 
-def _shown(session: Session, doubt: Doubt, snapshot: Snapshot | None) -> DoubtShown:
-    return DoubtShown(*_where(session, doubt, snapshot), doubt)
+def doubts_shown(session: Session, shelf: Shelf, count: int = DOUBTS_SHOWN) -> Doubts:
+    """At most ``count`` doubts with where they are."""
+    version, doubts = newest_doubts(shelf)
+    snapshot = snapshot_named(shelf, card_of(shelf, version).get("snapshot")) if doubts else None
+    signed = {p.sha256: p.signed_off_at for p in snapshot.photos} if snapshot else {}
+    return Doubts(version, len(doubts), [_shown(session, d, snapshot, signed) for d in doubts[:count]])
+
+
+def _shown(session: Session, doubt: Doubt, snapshot: Snapshot | None, signed: dict[str, str]) -> DoubtShown:
+    found = _where(session, doubt, snapshot)
+    learnt, newest = signed.get(doubt.sha256), signed_off_at(session, found[0]) if found[0] is not None else None
+    again = learnt is not None and newest is not None and newest > datetime.fromisoformat(learnt)
+    return DoubtShown(*found, doubt, again)
+
+
+def signed_off_at(session: Session, assembly_id: int) -> datetime | None:
+    """When an assembly was signed off last."""
+    row = tables.ReviewEntry
+    query = select(row.made_at).where(row.assembly_id == assembly_id, row.kind == SIGN_OFF)
+    return session.scalar(query.order_by(row.id.desc()).limit(1))
 
 
 Where = tuple[

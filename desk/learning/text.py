@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from desk.learning.corrected import VERDICTS, Snapshot
+from desk.learning.doubts import Agreed, Doubt
 from desk.learning.drift import ALPHA, Week
+from desk.learning.page_values import Doubts, DoubtShown
 from desk.wording import say_label
 
 
@@ -24,6 +26,60 @@ def say_snapshot(snapshot: Snapshot) -> str:
     for label, row in snapshot.counts().items():
         lines.append(f"{say_label(label):{width}}  " + "  ".join(f"{row.get(verdict, 0):>9}" for verdict in VERDICTS))
     return "\n".join(lines)
+
+
+def say_doubts(found: Doubts) -> str:
+    """One line for each place that is shown, and how many there are in all."""
+    if not found.version:
+        return "No model was trained from corrections yet: one that was says which labels it finds improbable."
+    if not found.total:
+        return f"{found.version} finds no given label improbable."
+    more = "" if found.total == len(found.shown) else f", the first {len(found.shown)}"
+    lines = [
+        f"Places whose given label {found.version} finds improbable, by folds without their assembly: "
+        f"{found.total}{more}; the least probable first."
+    ]
+    return "\n".join([*lines, *(f"{_say_doubt(one.doubt)}  {say_doubt_stands(one)}" for one in found.shown)])
+
+
+def _say_doubt(doubt: Doubt) -> str:
+    given, likeliest = say_label(doubt.given), say_label(doubt.likeliest)
+    return (
+        f"{doubt.assembly:20} {doubt.region:5} given {given} ({doubt.p_given:.0%}), "
+        f"the model says {likeliest} ({doubt.p_likeliest:.0%})"
+    )
+
+
+_STANDS = {"to_review": "waits for review", "ordered": "ordered already", "closed": "closed already"}
+
+
+def say_doubt_stands(one: DoubtShown) -> str:
+    """What became of a doubtful place's assembly since; empty where it can be sent back to review."""
+    if one.state is None:
+        return "not on this desk's records"
+    if one.state == "reviewed":
+        return "signed off again since" if one.again else ""
+    return _STANDS.get(one.state, one.state)
+
+
+def say_agreed(found: Agreed) -> str:
+    """How far two people agree: in all, by the first one's label, by pair."""
+    if not found.places or found.ceiling is None or found.ceiling_low is None or found.ceiling_high is None:
+        return "No place was named by two people: give second opinions (page Agreement), then keep a snapshot."
+    lines = [
+        f"Two people named {found.places} places alike in {found.ceiling:.0%} ({found.ceiling_low:.0%} to "
+        f"{found.ceiling_high:.0%}). {CEILING}"
+    ]
+    lines += [f"{say_label(name):22} {n:>5} places, {same:>5} called the same" for name, (n, same) in
+              found.by_label.items()]  # fmt: skip
+    for pair in found.by_pair:
+        kappa = "–" if pair.kappa is None else f"{pair.kappa:.2f}"
+        lines.append(f"{pair.first}, {pair.second}: {pair.places} places, {pair.same} alike, Cohen's kappa {kappa}")
+    return "\n".join(lines)
+
+
+CEILING = "Measured against one of them, no model can be right much more often."
+"""What agreement means for models."""
 
 
 def say_weeks(weeks: Sequence[Week], baseline: str) -> str:

@@ -43,9 +43,11 @@ class SnapshotLine(BaseModel):
 
 
 class Doubts(BaseModel):
-    """Places whose given label the model finds improbable, the least probable first; `model` empty without any."""
+    """Places whose given label the newest model trained here finds improbable, the least probable first, and how many
+    there are in all; `model` empty without one."""
 
     model: str
+    total: int
     doubts: list[DoubtShown]
 
 
@@ -113,8 +115,8 @@ def card(desk: TheDesk, visitor: Analyst, version: str) -> dict[str, Any]:
 def doubts(desk: TheDesk, visitor: Analyst) -> Doubts:
     """Labels to look at again."""
     with desk.database.read() as session:
-        version, found = doubts_shown(session, Shelf(desk.data))
-    return Doubts(model=version, doubts=found)
+        found = doubts_shown(session, Shelf(desk.data))
+    return Doubts(model=found.version, total=found.total, doubts=found.shown)
 
 
 @router.get("/next")

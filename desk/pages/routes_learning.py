@@ -15,8 +15,8 @@ from desk.learning import model_shelf
 from desk.learning.comparison import USUAL_SCENES, Comparison, SetCompared
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import picture_file
-from desk.learning.doubts import agreed
-from desk.learning.model_text import ROWS, say_span, say_verdict
+from desk.learning.doubts import agreed, newest_doubts
+from desk.learning.model_text import CURVE_CAUTION, ROWS, say_span, say_verdict
 from desk.learning.next import LearningCurve
 from desk.learning.page_values import (
     card_json,
@@ -31,6 +31,7 @@ from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
 from desk.learning.take import absent_photographs, bring_in
+from desk.learning.text import CEILING, say_doubt_stands
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
@@ -51,13 +52,12 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
     found = overview(shelf)
     with desk.database.read() as session:
         first, work = to_confirm_first(session, _FIRST), newest_runs(session)
-        _, doubts = doubts_shown(session, shelf)
     newest = found.snapshots[0] if found.snapshots else None
     return page(
         request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
-        first=first, drift=kept_warning(shelf), doubts=len(doubts), say_verdict=say_verdict, work=work,
+        first=first, drift=kept_warning(shelf), doubts=len(newest_doubts(shelf)[1]), say_verdict=say_verdict, work=work,
         absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
-        has_workers=desk.has_workers,
+        has_workers=desk.has_workers, ceiling=CEILING,
     )  # fmt: skip
 
 
@@ -85,7 +85,7 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
     comparison = card.comparison
     return page(
         request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=_charts(card.data),
-        curve=_curve(card.curve) if card.curve else None,
+        curve=_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
         calibration=[_calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
         ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
         examples=[one for one in examples if one.photograph_id and one.rings],
@@ -120,8 +120,8 @@ def rollback(desk: TheDesk, visitor: Analyst, reason: Text = "") -> Response:
 @router.get("/learning/doubts")
 def doubts_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
     with desk.database.read() as session:
-        version, doubts = doubts_shown(session, Shelf(desk.data))
-    return page(request, "doubts.html.j2", version=version, doubts=doubts)
+        found = doubts_shown(session, Shelf(desk.data))
+    return page(request, "doubts.html.j2", found=found, say_doubt_stands=say_doubt_stands)
 
 
 @router.post("/learning/doubts/back")

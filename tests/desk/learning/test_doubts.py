@@ -1,11 +1,15 @@
 """Improbable labels are ranked, sent back to review, and agreement sets a ceiling."""
 
+import json
+
 import numpy as np
 import pytest
 
 from desk.learning.corrected import snapshot_of
 from desk.learning.doubts import agreed, doubts_of, read_doubts, write_doubts
+from models.damage.store import CARD_FILE, SHIPPED
 
+CARD = json.loads((SHIPPED / CARD_FILE).read_text())
 LABELS = ("rodent", "abrasion", "sound")
 
 
@@ -62,3 +66,76 @@ def test_a_doubtful_assembly_goes_back_to_review_and_can_be_signed_off_again(sho
         newest = review.newest_entry(session, assembly_id)
         review.sign_off(session, shop.desk, reviewer, assembly_id, newest)
         assert session.get_one(tables.Standing, assembly_id).state == "reviewed"
+
+
+def test_only_the_newest_model_doubts_and_every_doubt_is_counted(shop, capsys):
+    """An older model's doubts are of labels as they were: once a newer one has none, page, API and command say so.
+    Of 45 places the page shows the first 40 and says 45, the command as many as it is asked for."""
+    from desk import cli
+    from desk.learning.doubts import Doubt, newest_doubts
+    from desk.learning.shelf import Shelf
+
+    shelf = Shelf(shop.desk.data)
+    asked = ["dataset", "doubts", "--count", "3", "--data", str(shop.desk.data)]
+    asked += ["--database", shop.desk.database.url.render_as_string(hide_password=False)]
+    analyst = shop.browser("analyst")
+    assert newest_doubts(shelf) == ("", []) and "None yet" in analyst.get("/learning/doubts").text
+    older = shelf.models / "desk-00000000aa"
+    older.mkdir(parents=True)
+    (older / "card.json").write_text(json.dumps(CARD | {"snapshot": "gone"}))
+    doubts = [
+        Doubt(assembly=f"A-{k}", sha256="e" * 64, region="r1", given="rodent", p_given=0.02, likeliest="abrasion",
+              p_likeliest=0.9) for k in range(45)
+    ]  # fmt: skip
+    write_doubts(older, doubts)
+    shown = analyst.get("/learning/doubts").text
+    assert "45 places, the first 40 shown" in shown and shown.count("<article") == 40
+    assert analyst.get("/api/v1/learning/doubts").json()["total"] == 45
+    assert cli.run(asked) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert "45, the first 3" in told[0] and len(told) == 4
+    assert "given rodent bites (2%), the model says abrasion (90%)  not on this desk's records" in told[1]
+    newer = shelf.models / "desk-00000000ab"
+    newer.mkdir()
+    write_doubts(newer, [])
+    assert newest_doubts(shelf) == ("desk-00000000ab", [])
+    assert "finds no given label improbable" in analyst.get("/learning/doubts").text
+    assert cli.run(asked) == 0 and "desk-00000000ab finds no given label improbable" in capsys.readouterr().out
+
+
+def test_a_doubtful_place_that_was_signed_off_again_says_so(shop, drawn, made):
+    """The model learnt from the first sign-off; the reviewer looked again: the doubt is not offered a second time."""
+    from desk.learning.doubts import Doubt
+    from desk.learning.gather import gather
+    from desk.learning.shelf import Shelf, keep_snapshot
+    from desk.review.edits import EDIT
+    from desk.shop import review
+    from desk.shop.reopening import send_back
+
+    assembly_id, sha = shop.opened("R-2"), "aaaa2222"
+    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    reviewer = shop.accounts["reviewer"]
+    with shop.desk.database.write() as session:
+        edit = EDIT.validate_python({"kind": "confirm", "photo": sha, "region": "r0"})
+        seen = review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, None).id
+        review.sign_off(session, shop.desk, reviewer, assembly_id, seen)
+    with shop.desk.database.read() as session:
+        kept = gather(session, shop.desk)
+    shelf = Shelf(shop.desk.data)
+    keep_snapshot(shelf, kept)
+    folder = shelf.models / "desk-00000000aa"
+    folder.mkdir(parents=True)
+    (folder / "card.json").write_text(json.dumps(CARD | {"snapshot": kept.id}))
+    doubt = Doubt(
+        assembly="R-2", sha256=sha, region="r0", given="rodent", p_given=0.1, likeliest="abrasion", p_likeliest=0.8
+    )
+    write_doubts(folder, [doubt])
+    analyst = shop.browser("analyst")
+    assert "data-back" in analyst.get("/learning/doubts").text
+    with shop.desk.database.write() as session:
+        send_back(session, shop.desk, shop.accounts["analyst"], assembly_id, "looks like abrasion")
+    assert "waits for review" in analyst.get("/learning/doubts").text
+    with shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+    shown = analyst.get("/learning/doubts").text
+    assert "signed off again since" in shown and "data-back" not in shown

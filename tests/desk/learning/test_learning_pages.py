@@ -252,3 +252,39 @@ def test_programs_read_the_same(shop, reviewed_place, proposed, drawn):
     for address in ("models/none", "snapshots/none"):
         refused = analyst.get(f"{base}/{address}")
         assert refused.status_code == 400 and "expected" in refused.json()["error"]
+
+
+def test_card_curve_and_agreement_are_told_by_commands_too(shop, proposed, made, drawn, capsys):
+    """The same functions as the pages: limits and out-of-fold F1 of the shipped card, its JSON; the curve; 3 of 4
+    places named alike."""
+    from desk import cli
+    from desk.learning.shelf import keep_snapshot
+
+    data = ["--data", str(shop.desk.data)]
+    address = ["--database", shop.desk.database.url.render_as_string(hide_password=False)]
+    card = json.loads((SHIPPED / CARD_FILE).read_text())
+    assert cli.run(["model", "card", "shipped", *data]) == 0
+    told = capsys.readouterr().out
+    f1 = card["f1_out_of_fold"]["wires"]["rodent"]
+    assert "generated scenes alone" in told and f"F1 out of fold {f1:.2f}" in told
+    assert f"{f1:.2f}" in shop.browser("analyst").get("/learning/models/shipped").text
+    assert cli.run(["model", "card", VERSION, "--json", *data, *address]) == 0
+    assert json.loads(capsys.readouterr().out)["comparison"]["proposed"] == VERSION
+    assert cli.run(["model", "curve", VERSION, *data]) == 0
+    told = capsys.readouterr().out
+    assert "20 lessons  0.60" in told and "100 more     0.75 (0.70 to 0.80)" in told
+    assert cli.run(["model", "curve", "shipped", *data]) == 2
+    assert "expected one with a learning curve" in capsys.readouterr().err
+    region = drawn.region("rodent", 300, 40)
+    seconds = ("rodent", "rodent", "rodent", "sound")
+    places = [
+        made.place(region, "rodent", "confirmed", "rodent", second).model_copy(
+            update={"region": f"r{k}", "second_by": "other"}
+        )
+        for k, second in enumerate(seconds)
+    ]
+    photo = made.photo("A", "a" * 64, drawn.truth("a.jpg", []), places, blind=True)
+    keep_snapshot(Shelf(shop.desk.data), made.snapshot([photo]))
+    assert cli.run(["dataset", "agreement", "newest", *data]) == 0
+    told = capsys.readouterr().out
+    assert "named 4 places alike in 75%" in told and "reviewer, other: 4 places, 3 alike" in told
