@@ -10,6 +10,8 @@ from html import escape
 _WIDE, _HIGH = 640, 250
 _LEFT, _RIGHT, _TOP, _BOTTOM = 52, 16, 14, 34
 _BAR, _WORDS, _NUMBERS, _BARS_WIDE = 30, 150, 50, 440
+_LETTER = 7.8
+"""What a letter takes at most on average, at the size of the style sheet (13 px)."""
 
 
 @dataclass(frozen=True)
@@ -31,19 +33,22 @@ class Line:
 
 
 def bars(title: str, rows: Sequence[tuple[str, float, str]]) -> str:
-    """Bars from the left: (words, value of 0 or more, number as it is written)."""
+    """Bars from the left: (words, value of 0 or more, number as it is written); the longest words have room."""
     most = max((value for _, value, _ in rows), default=0) or 1
+    longest = max((len(words) for words, _, _ in rows), default=0)
+    before = max(_WORDS, round(_LETTER * longest) + 12)
+    wide_all = _BARS_WIDE + before - _WORDS
     high = max(1, len(rows)) * _BAR + 8
     parts = []
     for index, (words, value, said) in enumerate(rows):
         y = index * _BAR + 6
-        wide = round((_BARS_WIDE - _WORDS - _NUMBERS) * value / most, 1)
+        wide = round((wide_all - before - _NUMBERS) * value / most, 1)
         parts.append(
-            f'<text x="{_WORDS - 8}" y="{y + 15}" class="end">{escape(words)}</text>'
-            f'<rect x="{_WORDS}" y="{y}" width="{wide}" height="20" class="bar"/>'
-            f'<text x="{_WORDS + wide + 6}" y="{y + 15}">{escape(said)}</text>'
+            f'<text x="{before - 8}" y="{y + 15}" class="end">{escape(words)}</text>'
+            f'<rect x="{before}" y="{y}" width="{wide}" height="20" class="bar"/>'
+            f'<text x="{before + wide + 6}" y="{y + 15}">{escape(said)}</text>'
         )
-    return _svg(title, _BARS_WIDE, high, "".join(parts), "chart bars")
+    return _svg(title, wide_all, high, "".join(parts), "chart bars")
 
 
 def lines(title: str, across: Sequence[str], drawn: Sequence[Line], top: float | None = None, least: float = 0) -> str:
@@ -75,6 +80,16 @@ def lines(title: str, across: Sequence[str], drawn: Sequence[Line], top: float |
     for shift, line in zip((0, 5, -5), drawn, strict=False):
         parts.append(_line(line, lambda step, by=shift: x(step) + by, y))
     return _svg(title, _WIDE, _HIGH, "".join(parts), "chart")
+
+
+def bounds(values: Sequence[float]) -> tuple[float, float]:
+    """Round numbers around values that need not begin at 0, four steps apart, as `least` and `top` of `lines`."""
+    low, high = min(values), max(values)
+    step = _round_up((high - low) / 4)
+    while math.floor(low / step) * step + 4 * step < high:
+        step = _round_up(step * 1.01)
+    least = round(math.floor(low / step) * step, 12)
+    return least, round(least + 4 * step, 12)
 
 
 def _line(line: Line, x: object, y: object) -> str:

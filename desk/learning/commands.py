@@ -150,7 +150,7 @@ def drift(data: Path, database: str | None) -> int:
 
     with opened(data, database) as desk, desk.database.read() as session, training_progress() as on_progress:
         found = look_at_drift(session, desk, min(os.cpu_count() or 1, 8), on_progress)
-    click.echo(say_weeks(*found) if found else "No photograph has been assessed yet.")
+    click.echo(say_weeks(found.weeks, found.baseline) if found else "No photograph has been assessed yet.")
     return 0
 
 

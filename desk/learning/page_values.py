@@ -15,7 +15,6 @@ from desk.learning.comparison import Comparison
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import pictures_folder, view_of
 from desk.learning.doubts import Doubt, newest_doubts
-from desk.learning.drift import Week, weeks_against
 from desk.learning.examples import Example, read_examples, reviewed_examples
 from desk.learning.fallback import Fallback, who_answers_instead
 from desk.learning.model_shelf import (
@@ -30,11 +29,12 @@ from desk.learning.model_shelf import (
     way_back,
 )
 from desk.learning.next import LearningCurve, read_curve
-from desk.learning.seen import baseline_of, learnt_photographs, seen
+from desk.learning.seen import Drifted, drifted, seen
 from desk.learning.shelf import Shelf, kept_snapshots, snapshot_named
 from desk.records import tables
 from desk.shop.desk import Desk
 from desk.shop.review_entries import SIGN_OFF
+from desk.wording import say_label
 
 DOUBTS_SHOWN = 40
 """Doubts that a page shows at most."""
@@ -120,7 +120,7 @@ def limits_of(card: dict[str, Any]) -> list[str]:
     corrected: Counter[str] = Counter()
     for kind in card["candidates"].values():  # wires and housings each have sound ones
         corrected.update(kind["corrected"])
-    few = [f"{label.replace('_', ' ')} ({n})" for label, n in corrected.items() if n < 20]
+    few = [f"{say_label(label)} ({n})" for label, n in corrected.items() if n < 20]
     if few:
         said.append(f"Few corrected examples of: {', '.join(few)}. What it says of them rests on generated scenes.")
     if not card.get("shipped_lessons"):
@@ -257,10 +257,9 @@ def examples_shown(session: Session, shelf: Shelf, version: str) -> list[Example
 
 @dataclass(frozen=True)
 class DriftShown:
-    """Weeks against the baseline, in words what that is, and how many photographs have no measured light yet."""
+    """What moved (None before a photograph is assessed), and how many photographs have no measured light yet."""
 
-    weeks: list[Week]
-    baseline: str
+    drifted: Drifted | None
     unmeasured: int
 
 
@@ -269,7 +268,5 @@ def drift_shown(session: Session, desk: Desk) -> DriftShown:
     shelf = Shelf(desk.data)
     found = seen(session, desk.store, shelf.lessons / "light", only_kept=True)
     if not found:
-        return DriftShown([], "", 0)
-    baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
-    unmeasured = sum("sharpness" not in one.values for one in found.values())
-    return DriftShown(weeks_against(baseline, list(found.values())), words, unmeasured)
+        return DriftShown(None, 0)
+    return DriftShown(drifted(shelf, found), sum("sharpness" not in one.values for one in found.values()))

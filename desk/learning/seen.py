@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
@@ -16,7 +17,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.learning.corrected import LearningValue
-from desk.learning.drift import Summary, Week, weeks_against
+from desk.learning.drift import Summary, Track, Week, tracks, weeks_against
 from desk.learning.model_shelf import card_of, in_use
 from desk.learning.shelf import Shelf, snapshot_named
 from desk.parallel import Progress, counted, pool_map
@@ -31,6 +32,8 @@ from vision.reading import PhotoError, read_photo
 
 _VERSION = "light-1"
 _SIDE_PX = 400
+LEAST_LEARNT = 20
+"""Fewer photographs of this desk that the model learnt from say too little of what is usual."""
 
 
 def seen(
@@ -48,9 +51,10 @@ def seen(
     photograph, assessment = tables.Photograph, tables.Assessment
     newest = select(func.max(assessment.id)).group_by(assessment.photograph_id)
     rows = session.execute(
-        select(photograph.sha256, photograph.suffix, photograph.made_at, assessment.findings)
+        select(photograph.sha256, photograph.suffix, photograph.made_at, photograph.assembly_id, assessment.findings)
         .join(assessment, assessment.photograph_id == photograph.id)
         .where(assessment.id.in_(newest), photograph.face != "after_repair")
+        .order_by(photograph.id)
     ).all()
     folder.mkdir(parents=True, exist_ok=True)
     if not only_kept:
@@ -59,10 +63,10 @@ def seen(
         for _ in counted(pool_map(work, absent, workers), len(absent), "measuring light", on_progress):
             pass
     found = {}
-    for sha, _suffix, made_at, findings in rows:
+    for sha, _suffix, made_at, assembly_id, findings in rows:
         day = made_at.date()
         values = values_of(PhotoFindings.model_validate(findings)) | _kept(folder, sha)
-        found[sha] = Summary(day - timedelta(days=day.weekday()), values, findings.get("label"))
+        found[sha] = Summary(day - timedelta(days=day.weekday()), values, findings.get("label"), str(assembly_id))
     return found
 
 
@@ -128,29 +132,51 @@ def learnt_photographs(shelf: Shelf, card: dict[str, Any]) -> list[str]:
     return [photo.sha256 for photo in snapshot.photos if photo.assembly in learnt] if snapshot else []
 
 
-def baseline_of(seen_by_hash: dict[str, Summary], learnt: Sequence[str]) -> tuple[list[Summary], str]:
-    """What to hold the weeks against, and what that is in words: the photographs that the model in use learnt from,
-    or, where it learnt from none of this desk's (the shipped one), the first 60 that the desk saw."""
-    mine = [seen_by_hash[sha] for sha in learnt if sha in seen_by_hash]
-    if len(mine) >= 20:
-        return mine, f"the {len(mine)} photographs that the model in use learnt from"
-    first = sorted(seen_by_hash.values(), key=lambda s: s.week)[:60]
-    return first, f"the first {len(first)} photographs of this desk; the model in use learnt from too few of them"
+@dataclass(frozen=True)
+class Drifted:
+    """Weeks, newest first, held against `usual`, which are in words the `baseline`; what moved, over the weeks;
+    `photos`: all that were held against it."""
+
+    weeks: list[Week]
+    baseline: str
+    tracks: list[Track]
+    usual: list[Summary]
+    photos: list[Summary]
+
+
+def drifted(shelf: Shelf, found: dict[str, Summary]) -> Drifted:
+    """Every week of what the desk saw against what the model in use learnt from."""
+    hashes, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
+    usual = [one for sha, one in found.items() if sha in hashes]
+    photos = [one for sha, one in found.items() if sha not in hashes]
+    weeks = weeks_against(usual, photos)
+    return Drifted(weeks, words, tracks(weeks, usual, photos), usual, photos)
+
+
+def baseline_of(seen_by_hash: dict[str, Summary], learnt: Sequence[str]) -> tuple[frozenset[str], str]:
+    """Hashes of what to hold the weeks against, and what that is in words: the photographs that the model in use learnt
+    from, or, where it learnt from too few of this desk's (the shipped one: none), the first 60 that the desk saw."""
+    mine = frozenset(learnt) & seen_by_hash.keys()
+    if len(mine) >= LEAST_LEARNT:
+        return frozenset(mine), f"the {len(mine)} photographs that the model in use learnt from"
+    first = sorted(seen_by_hash, key=lambda sha: seen_by_hash[sha].week)[:60]
+    words = "first photograph" if len(first) == 1 else f"first {len(first)} photographs"
+    too_few = f"the model in use learnt from fewer than {LEAST_LEARNT} of them"
+    return frozenset(first), f"the {words} of this desk ({too_few})"
 
 
 def look_at_drift(
     session: Session, desk: Desk, workers: int = 1, on_progress: Progress | None = None
-) -> tuple[list[Week], str] | None:
-    """Every week against what the model in use learnt from, and what that is in words, with the light measured where
-    it was not yet; the warning is kept. None where no photograph has been assessed."""
+) -> Drifted | None:
+    """Every week against what the model in use learnt from, with the light measured where it was not yet; the warning
+    is kept. None where no photograph has been assessed."""
     shelf = Shelf(desk.data)
     found = seen(session, desk.store, shelf.lessons / "light", workers, on_progress)
     if not found:
         return None
-    baseline, words = baseline_of(found, learnt_photographs(shelf, card_of(shelf, in_use(shelf).version)))
-    weeks = weeks_against(baseline, list(found.values()))
-    keep_warning(shelf, weeks)
-    return weeks, words
+    done = drifted(shelf, found)
+    keep_warning(shelf, done.weeks)
+    return done
 
 
 class DriftWarning(LearningValue):

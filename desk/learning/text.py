@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from desk.learning.corrected import VERDICTS, Snapshot
 from desk.learning.doubts import Agreed, Doubt
-from desk.learning.drift import ALPHA, Week
+from desk.learning.drift import ALPHA, LEAST, Week
 from desk.learning.page_values import Doubts, DoubtShown
 from desk.wording import say_label
 
@@ -82,13 +82,25 @@ CEILING = "Measured against one of them, no model can be right much more often."
 """What agreement means for models."""
 
 
+def say_held(week: Week) -> str:
+    """How many photographs a week has, and of how many assemblies some are held against the baseline."""
+    return f"{week.photographs + week.of_baseline} photographs, {week.assemblies} assemblies compared"
+
+
+def say_untold(week: Week) -> str:
+    """Why a week tells nothing."""
+    if week.of_baseline and not week.photographs:
+        return "nothing to tell: the other weeks are held against this one"
+    return f"too few to tell: {LEAST} assemblies are needed"
+
+
 def say_weeks(weeks: Sequence[Week], baseline: str) -> str:
     """One line a week: nothing moved, or what moved and by how much."""
     lines = [f"Held against {baseline}."]
     for week in weeks:
-        head = f"week of {week.week.isoformat()}, {week.photographs} photographs: "
+        head = f"week of {week.week.isoformat()}, {say_held(week)}: "
         if not week.told:
-            lines.append(head + "too few to tell")
+            lines.append(head + say_untold(week))
             continue
         said = [f"{m.name} {m.usual:.3g} -> {m.now:.3g} ({m.shift_sd:+.1f} sd)" for m in week.moved]
         if week.labels_p is not None and week.labels_p < ALPHA:

@@ -10,7 +10,7 @@ from pydantic import BaseModel, Field
 
 from desk.learning.asked import AnswerAgain, Compare, Keep, Retrain, ask_for
 from desk.learning.corrected import Snapshot
-from desk.learning.drift import Moved
+from desk.learning.drift import Moved, Track
 from desk.learning.model_shelf import ModelLine, model_lines
 from desk.learning.page_values import (
     DoubtShown,
@@ -52,10 +52,13 @@ class Doubts(BaseModel):
 
 
 class WeekState(BaseModel):
-    """A week against the baseline. `told`: false where it has too few photographs; `warns`: something moved."""
+    """A week against the baseline. `photographs` and `assemblies` leave those of the baseline out; `told`: false where
+    there are too few assemblies; `warns`: something moved."""
 
     week: date
     photographs: int
+    assemblies: int
+    of_baseline: int
     told: bool
     warns: bool
     moved: list[Moved]
@@ -63,11 +66,13 @@ class WeekState(BaseModel):
 
 
 class Drift(BaseModel):
-    """Weeks, newest first, what they are held against, and how many photographs have no measured light yet."""
+    """Weeks, newest first, what they are held against, how many photographs have no measured light yet, and what
+    moved, over the weeks."""
 
     baseline: str
     unmeasured: int
     weeks: list[WeekState]
+    tracks: list[Track]
 
 
 Wanted = Annotated[Keep | Retrain | Compare | AnswerAgain, Field(discriminator="kind")]
@@ -131,14 +136,17 @@ def drift(desk: TheDesk, visitor: Analyst) -> Drift:
     """Whether what the desk sees has moved away from what the model in use learnt from."""
     with desk.database.read() as session:
         found = drift_shown(session, desk)
+    if found.drifted is None:
+        return Drift(baseline="", unmeasured=0, weeks=[], tracks=[])
     weeks = [
         WeekState(
-            week=one.week, photographs=one.photographs, told=one.told, warns=one.warns, moved=list(one.moved),
-            labels_p=one.labels_p,
+            week=one.week, photographs=one.photographs, assemblies=one.assemblies, of_baseline=one.of_baseline,
+            told=one.told, warns=one.warns, moved=list(one.moved), labels_p=one.labels_p,
         )
-        for one in found.weeks
+        for one in found.drifted.weeks
     ]  # fmt: skip
-    return Drift(baseline=found.baseline, unmeasured=found.unmeasured, weeks=weeks)
+    tracks = found.drifted.tracks
+    return Drift(baseline=found.drifted.baseline, unmeasured=found.unmeasured, weeks=weeks, tracks=tracks)
 
 
 @router.get("/runs")

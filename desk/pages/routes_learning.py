@@ -5,19 +5,16 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Form, Request, UploadFile
-from markupsafe import Markup
 from starlette.responses import FileResponse, RedirectResponse, Response
 
-from desk import charts
-from desk.charts import Dot, Line
 from desk.errors import DeskError
 from desk.learning import model_shelf
-from desk.learning.comparison import USUAL_SCENES, Comparison, SetCompared
+from desk.learning.comparison import USUAL_SCENES, Comparison
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import picture_file
 from desk.learning.doubts import agreed, newest_doubts
+from desk.learning.drift import ALPHA, MOVED_SD
 from desk.learning.model_text import CURVE_CAUTION, ROWS, say_span, say_verdict
-from desk.learning.next import LearningCurve
 from desk.learning.page_values import (
     card_json,
     doubts_shown,
@@ -31,9 +28,10 @@ from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
 from desk.learning.take import absent_photographs, bring_in
-from desk.learning.text import CEILING, say_doubt_stands
+from desk.learning.text import CEILING, say_doubt_stands, say_untold
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
+from desk.pages.learning_charts import calibration, drift_charts, importance, label_mix, learning_curve
 from desk.pages.render import page
 from desk.shop.desk import Desk
 from desk.shop.reopening import send_back
@@ -84,9 +82,9 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
     used = model_shelf.in_use(Shelf(desk.data)).version
     comparison = card.comparison
     return page(
-        request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=_charts(card.data),
-        curve=_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
-        calibration=[_calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
+        request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=importance(card.data),
+        curve=learning_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
+        calibration=[calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
         ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
         examples=[one for one in examples if one.photograph_id and one.rings],
     )  # fmt: skip
@@ -137,7 +135,12 @@ def back_to_review(
 def drift_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
     with desk.database.read() as session:
         found = drift_shown(session, desk)
-    return page(request, "drift.html.j2", found=found)
+    moved = found.drifted
+    return page(
+        request, "drift.html.j2", found=moved, unmeasured=found.unmeasured, say_untold=say_untold,
+        charts=drift_charts(moved) if moved else [], mix=label_mix(moved) if moved else None, moved_sd=MOVED_SD,
+        alpha=ALPHA, has_workers=desk.has_workers,
+    )  # fmt: skip
 
 
 def _kept(shelf: Shelf) -> list[Snapshot]:
@@ -151,31 +154,3 @@ def _kept(shelf: Shelf) -> list[Snapshot]:
 def _ready(comparison: Comparison | None, used: str) -> bool:
     """Whether the model was compared with the one in use."""
     return comparison is not None and comparison.in_use == used
-
-
-def _charts(card: dict[str, Any]) -> list[tuple[str, Markup]]:
-    """Bars of the features that the namers look at most."""
-    words = {"wires": "wires", "shell": "housings"}
-    return [
-        (words[kind], Markup(charts.bars(f"Features of the namer of {words[kind]}, by importance",
-                                         [(name, share, f"{100 * share:.1f} %") for name, share in rows[:12]])))
-        for kind, rows in card.get("importance", {}).items()
-    ]  # fmt: skip
-
-
-def _curve(curve: LearningCurve) -> Markup:
-    sizes = [str(n) for n in curve.sizes] + [f"+{n}" for n in curve.more]
-    measured = [Dot(v) for v in curve.f1] + [Dot(None)] * len(curve.more)
-    law = [Dot(None)] * (len(curve.f1) - 1) + [Dot(curve.f1[-1])] + [Dot(*more) for more in curve.more.values()]
-    drawn = [Line("measured", "a", measured), Line("extrapolated", "b", law)]
-    return Markup(charts.lines("Macro-F1 after so many lessons, and after so many more", sizes, drawn, 1.0))
-
-
-def _calibration(one: SetCompared) -> Markup:
-    steps = [f"{10 * k}-{10 * (k + 1)} %" for k in range(10)]
-    drawn = []
-    for name, kind, side in (("in use", "a", one.in_use), ("proposed", "b", one.proposed)):
-        at = {min(int(b.said * 10), 9): b.came_true for b in side.bins}
-        drawn.append(Line(name, kind, [Dot(at.get(k)) for k in range(10)]))
-    title = f"Came true, by the probability said, on {one.name}"
-    return Markup(charts.lines(title, steps, drawn, 1.0))

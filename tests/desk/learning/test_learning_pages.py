@@ -219,9 +219,9 @@ def test_a_card_shows_places_named_right_and_wrong_with_links_in_json(shop, revi
 
 
 def test_drift_is_said_by_week(shop, reviewed_place):
-    """One photograph tells nothing, and that is said; the light that was not measured is named."""
+    """The first photograph is what others will be held against, and that is said; light not measured is named."""
     shown = shop.browser("analyst").get("/learning/drift").text
-    assert "too few to tell" in shown and "Light of 1 photographs is not measured" in shown
+    assert "held against this one" in shown and "light of 1 photograph is not measured" in shown
 
 
 def test_programs_read_the_same(shop, reviewed_place, proposed, drawn):
@@ -248,7 +248,7 @@ def test_programs_read_the_same(shop, reviewed_place, proposed, drawn):
     shop.assessed(waiting, "f" * 64, drawn.truth("b.jpg", [drawn.region("rodent", 300, 60)]))
     assert [one["assembly_id"] for one in analyst.get(f"{base}/next").json()] == [waiting]
     (week,) = analyst.get(f"{base}/drift").json()["weeks"]
-    assert (week["photographs"], week["told"], week["warns"]) == (2, False, False)
+    assert (week["photographs"], week["of_baseline"], week["told"], week["warns"]) == (0, 2, False, False)
     for address in ("models/none", "snapshots/none"):
         refused = analyst.get(f"{base}/{address}")
         assert refused.status_code == 400 and "expected" in refused.json()["error"]
