@@ -21,6 +21,8 @@ from vision.findings import Ring
 
 LEAST_PLACES = 5
 """Fewer places of a label make no interval: whether it falls cannot be told then."""
+ALPHA = 0.05
+"""A difference of named photographs that chance makes less often than this speaks against the proposed model."""
 LEAST_CALIBRATED = 20
 """Fewer photographs make no calibration curve: most of its ten steps would rest on one or two."""
 LEAST_SCENES = 42
@@ -209,24 +211,32 @@ def too_little(sets: Sequence[SetCompared]) -> list[str]:
         lines.append(f"only {scenes} fresh scenes: at least {LEAST_SCENES} are asked for")
     if reviewed < LEAST_REVIEWED:
         lines.append(
-            f"only {reviewed} places on photographs of this shop that neither learnt from: at least {LEAST_REVIEWED} "
-            "are asked for (give second opinions, or keep assemblies out of the training)"
+            f"only {reviewed} {'place' if reviewed == 1 else 'places'} on photographs of this shop that neither learnt "
+            f"from: at least {LEAST_REVIEWED} are asked for (give second opinions, or keep assemblies out of trainings)"
         )
     return lines
 
 
 def objections(one: SetCompared) -> list[str]:
-    """Unsafe routes that the model in use does not take, and labels that fall by more than their interval."""
+    """Unsafe routes that the model in use does not take, labels that fall by more than their interval, and fewer
+    photographs named right than chance explains, which shows where no single label has places enough."""
     lines = []
     added = sorted(set(one.proposed.unsafe) - set(one.in_use.unsafe))
     if added:
-        lines.append(f"{len(added)} more unsafe route(s) on {one.name}: {', '.join(added[:3])}")
+        lines.append(
+            f"{len(added)} more unsafe route{'' if len(added) == 1 else 's'} on {one.name}: {', '.join(added[:3])}"
+        )
     for label in one.labels:
         if label.falls:
             lines.append(
                 f"{label.label.replace('_', ' ')} falls on {one.name}: F1 {label.in_use or 0:.2f} to "
                 f"{label.proposed or 0:.2f}, change at most {label.change.high or 0:.2f}"
             )
+    if one.only_in_use > one.only_proposed and one.p < ALPHA:
+        lines.append(
+            f"fewer photographs named right on {one.name}: {one.only_in_use} by the model in use alone, "
+            f"{one.only_proposed} by the proposed alone (McNemar's p = {one.p:.3f})"
+        )
     return lines
 
 

@@ -37,8 +37,8 @@ SHIPPED_NAME = "shipped"
 PROMOTED, ROLLED_BACK = "promoted", "rolled back"
 IN_USE_FILE = "in_use.json"
 COMPARED_FILE = "compared.json"
-LEAST_REASON = 3
-"""Letters of the reason for rolling back."""
+LEAST_REASON, LEAST_WHY_ALL_THE_SAME = 3, 10
+"""Letters of the reason for rolling back, and of that for promoting a model that something speaks against."""
 _VERSION = re.compile(r"[a-z]+-[0-9a-f]{10}")
 
 
@@ -55,6 +55,11 @@ class Change(LearningValue):
     version: str
     before: str
     reason: str
+
+    @property
+    def words(self) -> str:
+        """What was done with which version."""
+        return f"{self.what} {'to ' if self.what == ROLLED_BACK else ''}{self.version}"
 
 
 class InUse(LearningValue):
@@ -253,10 +258,11 @@ def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
                 f"model {version}: expected a comparison with {now_in_use.version}, the model in use, got {against}: "
                 f"run loomtriage model compare {version}"
             )
-        if compared.objections and len(reason.strip()) < 10:
+        if compared.objections and len(reason.strip()) < LEAST_WHY_ALL_THE_SAME:
+            got = repr(reason.strip()) if reason.strip() else "none"
             raise ModelRefused(
-                f"model {version}: expected nothing against it or a written reason (--reason), got: "
-                + "; ".join(compared.objections)
+                f"model {version}: expected nothing against it, or a written reason (--reason) of "
+                f"{LEAST_WHY_ALL_THE_SAME} letters or more, got {got}; against it: {'; '.join(compared.objections)}"
             )
         return _switch(shelf, now_in_use, version, by, PROMOTED, reason.strip())
 

@@ -21,7 +21,7 @@ def say_models(shelf: Shelf) -> str:
         lines.append(f"{mark}  {one.version}  {one.trained_on}{told}")
     for change in used.changes:
         why = f": {change.reason}" if change.reason else ""
-        lines.append(f"{change.at[:16]} {change.by} {change.what} {change.version} (before {change.before}){why}")
+        lines.append(f"{change.at[:16]} {change.by} {change.words} (before {change.before}){why}")
     return "\n".join(lines)
 
 

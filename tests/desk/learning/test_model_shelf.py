@@ -351,3 +351,24 @@ def test_a_kept_model_is_whole_and_never_changed(shelf):
     before = (shelf.models / ONE.version / MODEL_FILE).read_bytes()
     keep_model(shelf, replace(TWO, card=TWO.card | {"version": ONE.version}))
     assert (shelf.models / ONE.version / MODEL_FILE).read_bytes() == before
+
+
+def test_a_fall_that_no_single_label_tells_is_told_over_all():
+    """Seven photographs that the model in use alone names right, none that the proposed one does: exact two-sided p is
+    2 * 0.5 ** 7 = 0.0156, and that speaks against it though no label has five places. Three to one is chance."""
+    names = ["rodent", "abrasion", "external_heat", "connector", "electrical_overload", "earlier_repair", "sound"]
+
+    def pair(k, true, first, second):
+        said = [Answer(label, 0.9, label == true, True, False, ((true, label),), 1, 0) for label in (first, second)]
+        return Pair("generated", f"p{k}", None, true, 1, *said)
+
+    worse = [pair(k, name, name, names[(k + 1) % 7]) for k, name in enumerate(names)]
+    found = compared(worse, "b", "a", "2031")
+    assert found.sets[0].p == pytest.approx(2 * 0.5**7)
+    assert not any(label.falls for label in found.sets[0].labels)
+    assert "fewer photographs named right on generated: 7 by the model in use alone, 0" in found.objections[0]
+    better = [pair(k, p.true, p.proposed.label, p.true) for k, p in enumerate(worse)]
+    assert not any("fewer photographs" in line for line in compared(better, "b", "a", "2031").objections)
+    assert not any(
+        "fewer photographs" in line for line in compared([*worse[:3], *better[:1]], "b", "a", "2031").objections
+    )
