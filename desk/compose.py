@@ -86,7 +86,7 @@ class Composer(Covered):
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
                 evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
-        affected = self._wires_affected(at, candidate, self.scaled and strange is None)
+        affected = self._wires_affected(at, candidate, self.scaled and strange is None, _heat_from_outside(named))
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         return Region(
@@ -132,7 +132,7 @@ class Composer(Covered):
             where, "to_termination_mm", inputs, RawMeasure(float(mm[likely])), line=ways[likely].points
         )
 
-    def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool) -> Count | None:
+    def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool, heated: bool) -> Count | None:
         if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
@@ -143,8 +143,9 @@ class Composer(Covered):
         count = counted.count
         if learnt and gauge is not None:
             count = calibrated_count(count, COUNT_SIGNS, counted.signs, gauge)
-        # a damage that runs in under a covering may reach every wire there
-        return count.model_copy(update={"high": max(count.high, self.room_beneath(cells))})
+        # teeth and wear leave what a whole covering hides, current keeps to its circuit; heat may reach every wire there
+        beneath = self.room_beneath(cells) if heated else 0
+        return count.model_copy(update={"high": max(count.high, beneath)})
 
     def _rings(self, rings: list[np.ndarray]) -> dict[str, Any]:
         """Outline fields of a region."""
@@ -327,6 +328,11 @@ class Composer(Covered):
 
 def _values(raws: dict[str, RawMeasure]) -> dict[str, float | None]:
     return {name: raw.value for name, raw in raws.items()}
+
+
+def _heat_from_outside(named: Named) -> bool:
+    """Whether the damage is, or may be, heat from outside."""
+    return "external_heat" in (named.candidates or [named.label])
 
 
 def _said(named: Named, model: DamageModel) -> dict[str, Any]:

@@ -62,26 +62,37 @@ def usual_signs(cells: Cells, reference: np.ndarray) -> np.ndarray:
     return np.median(columns, axis=1)
 
 
-def region_signs(
-    candidate: Candidate,
-    cells: Cells,
-    probabilities: np.ndarray,
-    classes: tuple[str, ...],
-    usual: np.ndarray,
-    extent: Extent,
-    graph: BundleGraph,
-    cell_mm: float,
-) -> RegionSigns:
-    """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents.
+@dataclass(frozen=True)
+class View:
+    """What a candidate is described from: all cells of the photograph, and what the finder says of them.
 
-    probabilities : (N, C) of the finder; usual : of `usual_signs`.
+    probabilities : (N, C) in the order of `classes`; usual : of `usual_signs`; on_bundle : (N,) bool, cells on wires
+    and coverings
     """
-    mine = candidate.cells
+
+    cells: Cells
+    probabilities: np.ndarray
+    classes: tuple[str, ...]
+    usual: np.ndarray
+    on_bundle: np.ndarray
+
+
+def region_signs(
+    candidate: Candidate, view: View, extent: Extent, graph: BundleGraph, cell_mm: float
+) -> RegionSigns:
+    """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents."""
+    cells, usual, mine = view.cells, view.usual, candidate.cells
     values: dict[str, float] = {}
-    for k, name in enumerate(classes):
-        column = probabilities[mine, k]
+    elsewhere = view.on_bundle.copy()
+    elsewhere[mine] = False
+    around = view.probabilities[elsewhere] if elsewhere.any() else np.zeros((1, len(view.classes)))
+    # what the finder suspects along the whole bundle is the bundle's look, not a damage's
+    suspected = np.percentile(around, 90, axis=0)
+    for k, name in enumerate(view.classes):
+        column = view.probabilities[mine, k]
         values[f"finder_{name}"] = float(column.mean())
         values[f"finder_{name}_top"] = float(np.percentile(column, 90))
+        values[f"finder_{name}_elsewhere"] = float(suspected[k])
     columns = cells.features[mine][:, [cells.names.index(name) for name in _SIGNS]]
     means, tops = columns.mean(axis=0), np.percentile(columns, 90, axis=0)
     for name, mean, top, sound in zip(_SIGNS, means.tolist(), tops.tolist(), usual.tolist(), strict=True):

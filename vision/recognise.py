@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
-from vision.evidence import RegionSigns, reference_cells, region_signs, usual_signs
+from vision.evidence import RegionSigns, View, reference_cells, region_signs, usual_signs
 from vision.grid import canvas_mask
 from vision.parts import (
     MIN_HOUSING_MM2,
@@ -111,7 +111,8 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     scores = np.stack([column[name] for name in damages], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
     sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
-    describe = partial(_described, look, graph, probabilities, classes, usual_signs(look.cells, sound))
+    view = View(look.cells, probabilities, classes, usual_signs(look.cells, sound), on_bundle)
+    describe = partial(_described, look, graph, view)
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, damages, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
@@ -123,18 +124,10 @@ def _numbered(parts: list[Part], first: int) -> list[Part]:
     return [replace(part, id=f"t{first + i}") for i, part in enumerate(parts)]
 
 
-def _described(
-    look: FirstLook,
-    graph: BundleGraph,
-    probabilities: np.ndarray,
-    classes: tuple[str, ...],
-    usual: np.ndarray,
-    candidate: Candidate,
-) -> WireCandidate:
+def _described(look: FirstLook, graph: BundleGraph, view: View, candidate: Candidate) -> WireCandidate:
     s = look.canvas.px_per_mm
     extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-    signs = region_signs(candidate, look.cells, probabilities, classes, usual, extent, graph, look.grid.step_px / s)
-    return WireCandidate(candidate, extent, signs)
+    return WireCandidate(candidate, extent, region_signs(candidate, view, extent, graph, look.grid.step_px / s))
 
 
 def merged(scene: Scene, pieces: Sequence[WireCandidate]) -> WireCandidate:

@@ -14,12 +14,22 @@ JOIN_MM = 50.0
 """Pieces of one cause nearer than this along the wire are one region."""
 
 
+_TOP_CELLS = 8
+"""So many of the most probable cells are a region's top: one cell alone may be chance."""
+
+
 @dataclass(frozen=True)
 class GrowSettings:
-    """When cells make a region. Probabilities; `min_mass` in cells, weighted by probability."""
+    """When cells make a region. Probabilities; `min_mass` in cells, weighted by probability.
+
+    Of what was grown those cells stay whose probability is at least `peak_share` of the region's top, and whose log
+    odds are at most `peak_drop` below its: a finder that half suspects a whole bundle is sure where the damage lies.
+    """
 
     seed: float = 0.65
     grow: float = 0.40
+    peak_share: float = 0.6
+    peak_drop: float = 4.0
     min_mass: float = 3.0
     absorb_mm: float = 8.0
     absorb_ratio: float = 0.6
@@ -52,8 +62,8 @@ def grow(
     """Candidates on wires, largest first.
 
     xy : (N, 2) cells in canvas px; scores : (N, L) probability of each damage label per cell.
-    Hysteresis per label, pieces of one label within `JOIN_MM` along the bundle joined, small pieces of
-    another label at the rim of a large one absorbed by it.
+    Hysteresis per label, pieces of one label within `JOIN_MM` along the bundle joined, of these what comes near their
+    top kept, small pieces of another label at the rim of a large one absorbed by it.
     """
     found: list[Candidate] = []
     for k, label in enumerate(labels):
@@ -61,11 +71,18 @@ def grow(
         members = patches(grid, score >= settings.grow, 1, bridge=1)
         kept = [p for p in members if score[p.cells].max() >= settings.seed]
         for group in _joined(kept, graph, xy):
-            cells = np.concatenate([p.cells for p in group])
+            cells = _standing_out(np.concatenate([p.cells for p in group]), score, settings)
             mass = float(score[cells].sum())
             if mass >= settings.min_mass:
                 found.append(Candidate(cells, label, None, mass))
     return _absorbed(sorted(found, key=lambda c: -c.mass), xy, px_per_mm, settings)
+
+
+def _standing_out(cells: np.ndarray, score: np.ndarray, settings: GrowSettings) -> np.ndarray:
+    """Those of a region's (n,) cells that come near its top; (N,) score of all cells."""
+    top = float(np.sort(score[cells])[-_TOP_CELLS:].mean())
+    odds = top / max(1.0 - top, 1e-6) * np.exp(-settings.peak_drop)
+    return cells[score[cells] >= max(settings.peak_share * top, odds / (1.0 + odds))]
 
 
 def _joined(pieces: list[Patch], graph: BundleGraph, xy: np.ndarray) -> list[list[Patch]]:

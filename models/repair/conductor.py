@@ -38,12 +38,18 @@ def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Ver
 
 
 def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
-    """Copper nicked, bitten or severed. An overloaded circuit is replaced whole, so it is not judged here."""
-    verdict = copper_verdict(spot, case.answers, case.rules.conductor_damage)
-    if label == "electrical_overload" or (label not in _WORN and verdict != "violated"):
+    """Copper nicked, bitten or severed. An overloaded circuit is replaced whole, so it is not judged here.
+
+    What was seen of copper elsewhere says nothing of the copper in a repair sleeve: there the photograph alone counts.
+    """
+    seen = Answers() if label == "earlier_repair" else case.answers
+    verdict = copper_verdict(spot, seen, case.rules.conductor_damage)
+    if label == "electrical_overload":
         return None
     if verdict == "violated":
         return _damaged(spot, label, case)
+    if label not in _WORN:
+        return _burnt_through(spot, label, case) if verdict == "cannot_tell" and label in _PARTS_WIRES else None
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     if verdict == "met":
         says = f"{spot.ref}: no damaged copper found"
@@ -57,6 +63,16 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
     )  # fmt: skip
 
 
+def _burnt_through(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Heat is judged by its insulation; that it may have reached the copper is asked, and not waited for."""
+    _, worst, _ = _ends(spot, label, case)
+    if worst == REPAIR:
+        return None
+    asked = case.question("conductor-damage", spot.ref, "with unknown ends the assembly is rebuilt")
+    says = f"{spot.ref}: cannot tell whether the heat reached the copper"
+    return Hit("conductor-damage", "cannot_tell", says, spot.ref, worst=worst, questions=(asked,))
+
+
 def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question, ...]]:
     """The route that unidentified wire ends force as long as they are, the worst they may force, and the question.
 
@@ -65,10 +81,10 @@ def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question,
     """
     known = ends_known(spot, case.answers)
     parted = "met" if known else _parted(spot, label, case.answers)
-    if known is False:
-        return REMANUFACTURE, REMANUFACTURE, ()
     if parted == "met":
         return REPAIR, REPAIR, ()
+    if known is False:
+        return REMANUFACTURE, REMANUFACTURE, ()
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
     asked = Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes)

@@ -80,10 +80,28 @@ def _one_photo(shares: Sequence[Share]) -> Span:
     named = frozenset().union(*(s.wire_ids for s in shares))
     sure = frozenset().union(*(s.wire_ids for s in shares if s.certain and s.low >= len(s.wire_ids)))
     low = max([len(sure), *(s.low for s in shares if s.certain)])
-    unnamed = _sum(None if s.high is None else max(0, s.high - len(s.wire_ids)) for s in shares)
-    high = None if unnamed is None else max(low, len(named) + unnamed)
-    value = max([low, len(named), *(s.value for s in shares)])
+    high = _most(shares, len(named))
+    high = None if high is None else max(low, high)
+    value = max([low, round(_usual(shares)), *(s.value for s in shares)])
     return Span(low, value if high is None else min(value, high), high)
+
+
+def _most(shares: Sequence[Share], named: int) -> int | None:
+    """Every share as large as it may be: no wire in two of them, and no more than their names and what has none."""
+    apart = _sum(s.high for s in shares)
+    unnamed = _sum(None if s.high is None else max(0, s.high - len(s.wire_ids)) for s in shares)
+    return None if apart is None or unnamed is None else min(apart, named + unnamed)
+
+
+def _usual(shares: Sequence[Share]) -> float:
+    """Wires to expect: a share of fewer wires than it names touches each of those with the same probability."""
+    likely: dict[str, float] = {}
+    unnamed = 0.0
+    for share in shares:
+        unnamed += max(0, share.value - len(share.wire_ids))
+        for wire in share.wire_ids:
+            likely[wire] = max(likely.get(wire, 0.0), min(1.0, share.value / len(share.wire_ids)))
+    return sum(likely.values()) + unnamed
 
 
 def most_at_one_location(shares: Sequence[Share]) -> Span:

@@ -228,7 +228,7 @@ def _unclear(ref: str, region: Region, distance: Measure | None, step: Action) -
     count = region.wires_affected
     why = "A joint is placed only where its distances are known."
     changes = f"termination-distance: where the joints of {step.action.replace('_', ' ')} lie"
-    if count is None or count.low != count.high or count.high != len(count.wire_ids):
+    if count is None or count.low != count.high or count.high != len(count.wire_ids) or count.high == 0:
         ask = f"{ref}: which wires are damaged? Note each with its colour, its length before, in and after the damage."
         return Question(ask=ask, why="The photograph does not tell exactly which wires need repair.", changes=changes)
     if region.continues_under_covering or (region.length_mm is not None and region.length_mm.low_bound):

@@ -90,16 +90,18 @@ def test_where_no_wire_was_measured_the_count_is_absent_with_its_reason():
     assert [m.field for m in made.missing] == ["coverings[c1].wires"]
 
 
-def test_a_damage_that_runs_in_may_reach_every_wire_beneath():
-    """Cells up to the tape's edge raise the upper end to what the tape may hide; cells far from it do not."""
+def test_heat_that_runs_in_may_reach_every_wire_beneath():
+    """Cells up to the tape's edge raise the upper end to what the tape may hide; cells far from it do not, nor does
+    what leaves alone that which a whole tape hides."""
     made = composer()
     (tape,) = made.coverings()
     near, far = np.arange(30, 36), np.arange(5, 11)
     assert made.room_beneath(near) == tape.wires.high
     assert made.room_beneath(far) == 0
     places = [SimpleNamespace(region=SimpleNamespace(cells=cells)) for cells in (near, far)]
-    counts = [made._wires_affected("x", place, learnt=False) for place in places]
+    counts = [made._wires_affected("x", place, learnt=False, heated=True) for place in places]
     assert counts[0].high >= tape.wires.high > counts[1].high
+    assert made._wires_affected("x", places[0], learnt=False, heated=False).high < tape.wires.high
 
 
 def test_a_covering_says_on_the_page_what_it_hides(drawn):

@@ -73,3 +73,23 @@ def test_a_lone_weak_cell_is_nothing():
     scores = np.zeros((len(cells.xy), 2))
     scores[50, 0] = 0.5
     assert grow(make_grid(cells), graph, cells.xy, scores, ("a", "b"), S, GrowSettings()) == []
+
+
+def test_what_a_finder_half_suspects_along_a_whole_bundle_is_not_damaged_with_it():
+    """0.9 over 30 mm in a bundle at 0.5 is damaged over 30 mm, not over its 140; so is 0.998 in one at 0.8."""
+    cells, graph = row_of_cells()
+    for top, around in ((0.9, 0.5), (0.998, 0.8)):
+        scores = np.full((len(cells.xy), 2), [around, 0.0])
+        scores[scores_for(cells, [(0, 40, 70)])[:, 0] > 0, 0] = top
+        (found,) = grow(make_grid(cells), graph, cells.xy, scores, ("a", "b"), S, GrowSettings())
+        assert extent_along(graph, cells.xy[found.cells], S).length_mm == pytest.approx(30, abs=1.5)
+
+
+def test_a_rim_that_is_likely_enough_stays():
+    """At 0.9 in the middle a rim of 0.6 is part of the damage."""
+    cells, graph = row_of_cells()
+    scores = scores_for(cells, [(0, 40, 70)])
+    rim = (scores_for(cells, [(0, 30, 80)])[:, 0] > 0) & (scores[:, 0] == 0)
+    scores[rim, 0] = 0.6
+    (found,) = grow(make_grid(cells), graph, cells.xy, scores, ("a", "b"), S, GrowSettings())
+    assert extent_along(graph, cells.xy[found.cells], S).length_mm == pytest.approx(50, abs=1.5)

@@ -23,6 +23,14 @@ def test_a_wire_damaged_in_two_places_is_one_wire():
     assert (united([share("abc"), share("bcd")]).low, united([share("abc"), share("bcd")]).high) == (4, 4)
 
 
+def test_a_damage_touches_no_more_wires_than_it_has_room_for_however_many_run_there():
+    """Eleven wires are traced through a damage of two, six at most: six at most are repaired, and two are expected."""
+    one = Share(0, frozenset("abcdefghijk"), 1, 2, 6, True)
+    assert (united([one]).low, united([one]).value, united([one]).high) == (1, 2, 6)
+    other = replace(one, wire_ids=frozenset("lm"), value=1, high=2)
+    assert (united([one, other]).low, united([one, other]).value, united([one, other]).high) == (1, 3, 8)
+
+
 def test_uncounted_wires_may_be_the_same_or_different_ones():
     """Two regions of three unnamed wires hold between three and six."""
     span = united([share(low=3, high=3), share(low=3, high=3)])
