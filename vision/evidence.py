@@ -77,9 +77,7 @@ class View:
     on_bundle: np.ndarray
 
 
-def region_signs(
-    candidate: Candidate, view: View, extent: Extent, graph: BundleGraph, cell_mm: float
-) -> RegionSigns:
+def region_signs(candidate: Candidate, view: View, extent: Extent, graph: BundleGraph, cell_mm: float) -> RegionSigns:
     """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents."""
     cells, usual, mine = view.cells, view.usual, candidate.cells
     values: dict[str, float] = {}

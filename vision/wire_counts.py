@@ -78,11 +78,6 @@ def count_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, 
     return Counted(_interval(inside, sides, room, beneath, seen.ids), np.array(signs, float))
 
 
-def wires_crossing(traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float) -> Count:
-    """The count of `count_crossing` alone."""
-    return count_crossing(traced, xy, graph, px_per_mm).count
-
-
 def wires_beside(
     traced: Sequence[Trace], xy: np.ndarray, graph: BundleGraph, px_per_mm: float
 ) -> tuple[int, list[Measure]]:

@@ -17,7 +17,7 @@ def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
         return None
     affected = spot.region.wires_affected
     # one wire has no neighbour; but where the photograph shows a melted mass, a mass is what looks like one wire
-    if not _looks_fused(spot, case) and verdict != "violated" and affected is not None and affected.high <= 1:
+    if _shown(spot, case)[1] != "violated" and verdict != "violated" and affected is not None and affected.high <= 1:
         return None
     says = f"{spot.ref}: neighbouring wires melted together over {length(measured)}"
     if verdict == "violated":
@@ -37,9 +37,7 @@ def _fused(spot: Spot, case: Case, verdict: Verdict, measured: Measure | None, s
 
 def _fusion(spot: Spot, case: Case) -> tuple[Measure | None, Verdict]:
     """The fused length and its verdict; a hand test settles what the photograph leaves open, tearing always counts."""
-    limits = case.rules.fused_insulation
-    measured = spot.evidence("fused_length", limits.unstated_u95_mm)
-    verdict = beyond(measured, limits.max_mm, limits.zero_within_mm)
+    measured, verdict = _shown(spot, case)
     by_hand = case.answers.parts_by_hand
     parting = answer_for(by_hand, spot.ref)
     if parting == "tears":
@@ -55,10 +53,11 @@ def _fusion(spot: Spot, case: Case) -> tuple[Measure | None, Verdict]:
     return measured, verdict
 
 
-def _looks_fused(spot: Spot, case: Case) -> bool:
+def _shown(spot: Spot, case: Case) -> tuple[Measure | None, Verdict]:
+    """The fused length and what the photograph alone says of it."""
     limits = case.rules.fused_insulation
     measured = spot.evidence("fused_length", limits.unstated_u95_mm)
-    return beyond(measured, limits.max_mm, limits.zero_within_mm) == "violated"
+    return measured, beyond(measured, limits.max_mm, limits.zero_within_mm)
 
 
 def heat_aged(spot: Spot, label: str, case: Case) -> Hit | None:

@@ -24,7 +24,7 @@ from vision.reading import list_photos, read_photo
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
 from vision.sight import FirstLook, first_look
-from vision.wire_counts import wires_crossing
+from vision.wire_counts import count_crossing
 from vision.wires import TracedWire, trace_wires
 
 
@@ -72,7 +72,7 @@ def _counted(truth: Truth, scene: Scene, traced: list[TracedWire], look: FirstLo
         same = [r for r in truth.regions if r.label == candidate.region.hint]
         if len(same) == 1 and sum(c.region.hint == same[0].label for c in scene.wire_candidates) == 1:
             cells = look.cells.xy[candidate.region.cells]
-            count = wires_crossing(traced, cells, scene.graph, look.canvas.px_per_mm)
+            count = count_crossing(traced, cells, scene.graph, look.canvas.px_per_mm).count
             rows.append((same[0].wires_affected, count.value, count.low, count.high))
     return rows
 

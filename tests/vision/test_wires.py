@@ -19,7 +19,7 @@ from vision.parts import Part
 from vision.recognise import Scene
 from vision.segment import Foreground, close_gaps
 from vision.sight import FirstLook
-from vision.wire_counts import COUNT_SIGNS, count_crossing, wires_crossing
+from vision.wire_counts import COUNT_SIGNS, count_crossing
 from vision.wires import TracedWire, diameter_of, trace_wires
 
 PX_PER_MM = 5.0
@@ -232,7 +232,7 @@ def test_a_damage_on_two_of_four_wires_counts_two():
     """Cells on the upper two wires only."""
     look, scene = look_at(FOUR)
     traced = trace_wires(look, scene)
-    count = wires_crossing(traced, _cells((50, 64), (16.0, 19.8)), scene.graph, PX_PER_MM)
+    count = count_crossing(traced, _cells((50, 64), (16.0, 19.8)), scene.graph, PX_PER_MM).count
     assert count.value == 2
     assert count.low <= 2 <= count.high
     assert {w.colour for w in traced if w.id in count.wire_ids} == {"RD", "YE"}
@@ -246,7 +246,6 @@ def test_what_a_count_was_reckoned_from_has_a_name_for_each_number():
         counted = count_crossing(traced, cells, scene.graph, PX_PER_MM)
         signs = dict(zip(COUNT_SIGNS, counted.signs.tolist(), strict=True))
         assert signs["traced"] == len(traced)
-        assert counted.count == wires_crossing(traced, cells, scene.graph, PX_PER_MM)
         if len(cells):
             assert signs["wires_inside"] == 2
             assert 3.0 <= signs["width_mm"] <= 5.5
@@ -258,7 +257,7 @@ def test_a_fused_zone_without_traces_counts_the_wires_that_enter_it():
     look, scene = look_at(FOUR, cover_mm=(50.0, 75.0))
     scene.coverings.clear()
     traced = trace_wires(look, scene)
-    count = wires_crossing(traced, _cells((50, 75), (16.0, 25.0)), scene.graph, PX_PER_MM)
+    count = count_crossing(traced, _cells((50, 75), (16.0, 25.0)), scene.graph, PX_PER_MM).count
     assert count.low <= 4 <= count.high
     assert 3 <= count.value <= 5
 
@@ -266,7 +265,7 @@ def test_a_fused_zone_without_traces_counts_the_wires_that_enter_it():
 def test_a_damage_beside_every_trace_still_counts_one_wire():
     """Where nothing could be traced, at least one wire is damaged."""
     _, scene = look_at(FOUR)
-    count = wires_crossing([], _cells((50, 55), (18.0, 20.0)), scene.graph, PX_PER_MM)
+    count = count_crossing([], _cells((50, 55), (18.0, 20.0)), scene.graph, PX_PER_MM).count
     assert count.low == 1
     assert count.wire_ids == []
     assert count.high >= count.value >= 1

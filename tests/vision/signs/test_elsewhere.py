@@ -19,7 +19,8 @@ def signs_of(suspicion, mine):
     graph = BundleGraph(xy, np.zeros((0, 2), int), np.zeros(0), np.full(N, 2.0), np.zeros(N, int))
     on_bundle = np.arange(N) < 30
     view = View(cells, np.asarray(suspicion, float)[:, None], ("abrasion",), np.zeros(len(_SIGNS)), on_bundle)
-    return region_signs(Candidate(np.asarray(mine), "abrasion"), view, Extent(12.0, np.asarray(mine)), graph, 1.2).values
+    one = Candidate(np.asarray(mine), "abrasion")
+    return region_signs(one, view, Extent(12.0, one.cells), graph, 1.2).values
 
 
 def test_a_bundle_suspected_all_along_is_told_from_one_suspected_in_one_place():
