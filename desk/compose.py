@@ -143,7 +143,7 @@ class Composer(Covered):
         count = counted.count
         if learnt and gauge is not None:
             count = calibrated_count(count, COUNT_SIGNS, counted.signs, gauge)
-        # what a whole covering hides is safe from teeth and wear, and current keeps to its circuit; heat may reach it all
+        # what a whole covering hides is safe from teeth and wear, and current keeps to its circuit; not so from heat
         beneath = self.room_beneath(cells) if heated else 0
         return count.model_copy(update={"high": max(count.high, beneath)})
 

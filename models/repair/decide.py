@@ -85,7 +85,9 @@ def _ranks(judged: Sequence[Judged], whole: Sequence[Hit]) -> tuple[int, int, in
 
 def _questions(judged: Sequence[Judged], whole: Sequence[Hit]) -> list[tuple[Question, int]]:
     asked = [pair for item in judged for pair in item.questions()]
-    return asked + [(question, hit.worst_rank) for hit in whole for question in hit.questions]
+    # of a joint that may be none the label is asked first
+    open_labels = {item.spot.ref for item in judged if not item.spot.certain}
+    return asked + [(q, hit.worst_rank) for hit in whole if hit.on not in open_labels for q in hit.questions]
 
 
 def _result(rule_id: str, judged: Sequence[Judged], whole: Sequence[Hit], case: Case) -> RuleResult:

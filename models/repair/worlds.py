@@ -77,17 +77,23 @@ class Judged:
         return [action for action in first if (action.action, action.on) in common]
 
     def questions(self) -> list[tuple[Question, int]]:
-        """Open questions, each with the worst rank its rule can lead to."""
-        asked = [(question, hit.worst_rank) for world in self.worlds for hit in world for question in hit.questions]
+        """Open questions, each with the worst rank its rule can lead to.
+
+        Where the label is open it is asked first, and besides only what is asked whichever it is: the answer leaves
+        the questions of one label instead of all labels' questions at once.
+        """
+        asked = [[(question, hit.worst_rank) for hit in world for question in hit.questions] for world in self.worlds]
         if self.spot.certain:
-            return asked
+            return [pair for world in asked for pair in world]
         names = ", ".join(label.replace("_", " ") for label in self.spot.labels)
         which = Question(
             ask=f"Which damage is {self.spot.ref}: {names}?",
-            why="The photograph cannot tell these apart, and they are not repaired alike.",
+            why="The photograph cannot tell these apart; what else must be asked depends on it.",
             changes="label: which rules apply to this region",
         )
-        return [(which, self.worst), *asked]
+        common = set.intersection(*({(q.ask, q.changes) for q, _ in world} for world in asked))
+        always = [(q, worst) for world in asked for q, worst in world if (q.ask, q.changes) in common]
+        return [(which, self.worst), *always]
 
     def share(self) -> Share | None:
         """The wires this region puts up for repair; None where it can put up none."""

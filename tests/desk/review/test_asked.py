@@ -17,11 +17,12 @@ def test_answering_what_is_asked_closes_it(seen, drawn, names):
         photo = seen(
             drawn.region("rodent", 300, 60, exposed_copper_mm=None),
             drawn.region("earlier_repair", 500, 60, "r1"),
+            drawn.region("rodent", 700, 60, "r2", exposed_copper_mm=None),
             name=name, sha=f"{i}aaaaaaa", splices=[drawn.sleeve(500, None)],
         )  # fmt: skip
         unsure = photo.regions[0].model_copy(update={"unsure": True, "candidates": ["rodent", "external_heat"]})
         splice = photo.splices[0].model_copy(update={"origin": "unknown"})
-        photos.append(photo.model_copy(update={"regions": [unsure, photo.regions[1]], "splices": [splice]}))
+        photos.append(photo.model_copy(update={"regions": [unsure, *photo.regions[1:]], "splices": [splice]}))
     questions = decide(photos, Answers(), RULES).open_questions
     kinds = set()
     for question in questions:

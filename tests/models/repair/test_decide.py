@@ -35,6 +35,15 @@ def test_a_region_whose_possible_labels_part_ways_is_undecided(bench):
     assert bench.decision(bench.photo(region), labels={"r1": "external_heat"}).route == "remanufacture"
 
 
+def test_while_the_label_is_open_only_what_every_label_asks_is_asked_besides(bench):
+    """Six possible damages, one question; the answer brings those of one damage."""
+    region = doubtful(bench, *DAMAGE_LABELS, exposed_copper_mm=None, to_termination_mm=None)
+    asked = bench.decision(bench.photo(region)).open_questions
+    assert [q.changes.split(":")[0] for q in asked if "r1" in q.ask] == ["label"]
+    answered = bench.decision(bench.photo(region), labels={"r1": "rodent"}).open_questions
+    assert {"conductor-damage"} <= {q.changes.split(":")[0] for q in answered if "r1" in q.ask}
+
+
 def test_labels_that_differ_but_demand_the_same_route_decide_the_route(bench):
     """A worn wire or a broken housing: in the vehicle either way; no step is common, so none is printed."""
     found = bench.decision(bench.photo(doubtful(bench, "abrasion", "connector")))
