@@ -165,7 +165,7 @@ def _strange_regions(composer: Composer, before: int, found: list[np.ndarray]) -
     scores = model.strangeness.scores(look.cells.names, look.cells.features)
     regions: list[Region] = []
     for patch in strange_patches(look.grid, scores, LEVEL, model.strangeness.least_mass, found):
-        candidate = composer.scene.describe(Candidate(patch.cells, "strange", None, float(scores[patch.cells].sum())))
+        candidate = composer.scene.describe(Candidate(patch.cells, "strange", float(scores[patch.cells].sum())))
         named = replace(_names(model, [candidate])[0], novel=True)
         share = float(scores[patch.cells].mean())
         regions.append(composer.wire_region(f"r{before + len(regions) + 1}", candidate, named, share))

@@ -173,7 +173,7 @@ class Composer(Covered):
             id = f"s{len(self.splices) + 1}"
             self._feet.append(extent.feet)
             position_mm, position_px = self.point(xy.mean(axis=0))
-            sleeve = self.scene.describe(Candidate(patch.cells, candidate.region.hint, None, float(len(patch.cells))))
+            sleeve = self.scene.describe(Candidate(patch.cells, candidate.region.hint, float(len(patch.cells))))
             distance = self._to_termination(f"splices[{id}].to_termination_mm", sleeve)
             mask = canvas_mask(self.look.grid, patch.mask, self.look.canvas.ground.shape)
             self.splices.append(

@@ -197,7 +197,7 @@ def _well_found(
     raster = next(r for t, r in near if t is region)
     hits = _hits(raster, look.canvas.to_photo_px(look.cells.xy))
     shared = int(hits[cells].sum())
-    return shared >= 0.5 * len(cells) and shared >= 0.35 * int(hits.sum())
+    return shared >= 0.5 * len(cells) and shared >= 0.2 * int(hits.sum())  # of the region grown by 3 mm
 
 
 def _wire_lesson(look, scene: Scene, candidate, truth: Truth, near, name: str, traced) -> CandidateLesson:

@@ -67,7 +67,7 @@ class View:
     """What a candidate is described from: all cells of the photograph, and what the finder says of them.
 
     probabilities : (N, C) in the order of `classes`; usual : of `usual_signs`; on_bundle : (N,) bool, cells on wires
-    and coverings
+    and coverings; stretches : for each damage (N,) the number of the connected stretch that is suspected of it, or -1
     """
 
     cells: Cells
@@ -75,10 +75,25 @@ class View:
     classes: tuple[str, ...]
     usual: np.ndarray
     on_bundle: np.ndarray
+    stretches: dict[str, np.ndarray]
+
+    def stretch_of(self, candidate: Candidate) -> np.ndarray:
+        """(n,) cells of a candidate and of what is suspected of its damage in one piece with it."""
+        number = self.stretches.get(candidate.hint)
+        if number is None:
+            return candidate.cells
+        mine = number[candidate.cells]
+        return np.union1d(candidate.cells, np.flatnonzero(np.isin(number, mine[mine >= 0])))
 
 
-def region_signs(candidate: Candidate, view: View, extent: Extent, graph: BundleGraph, cell_mm: float) -> RegionSigns:
-    """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents."""
+def region_signs(
+    candidate: Candidate, view: View, extents: tuple[Extent, Extent], graph: BundleGraph, cell_mm: float
+) -> RegionSigns:
+    """Describe a candidate on wires: its signs, against the same assembly's sound wires, and its extents.
+
+    extents : of the candidate, and of the suspected stretch that it stands out of
+    """
+    extent, wide = extents
     cells, usual, mine = view.cells, view.usual, candidate.cells
     values: dict[str, float] = {}
     elsewhere = view.on_bundle.copy()
@@ -105,6 +120,8 @@ def region_signs(candidate: Candidate, view: View, extent: Extent, graph: Bundle
     values["mean_width_mm"] = area / max(length, 2.0)
     values["share_of_bundle"] = area / max(length * bundle, area, 1.0)
     values["bundle_width_mm"] = bundle
+    values["stretch_log_length_mm"] = float(np.log1p(wide.length_mm or length))
+    values["share_of_stretch"] = len(mine) / len(view.stretch_of(candidate))
     values["mass_per_cell"] = candidate.mass / max(len(mine), 1)
     return RegionSigns(values)
 

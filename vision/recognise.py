@@ -11,7 +11,7 @@ import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
 from vision.evidence import RegionSigns, View, reference_cells, region_signs, usual_signs
-from vision.grid import canvas_mask
+from vision.grid import CellGrid, canvas_mask, patches
 from vision.parts import (
     MIN_HOUSING_MM2,
     MIN_TERMINAL_MM2,
@@ -111,7 +111,8 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     scores = np.stack([column[name] for name in damages], axis=1)
     scores = np.where((is_housing | is_terminal)[:, None], 0.3 * scores, scores)
     sound = reference_cells(look.cells, column["wire"], scores.sum(axis=1) > settings.grow)
-    view = View(look.cells, probabilities, classes, usual_signs(look.cells, sound), on_bundle)
+    stretches = {name: _stretches(look.grid, scores[:, k] >= settings.grow) for k, name in enumerate(damages)}
+    view = View(look.cells, probabilities, classes, usual_signs(look.cells, sound), on_bundle, stretches)
     describe = partial(_described, look, graph, view)
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, damages, s, settings)]
     return Scene(
@@ -127,7 +128,18 @@ def _numbered(parts: list[Part], first: int) -> list[Part]:
 def _described(look: FirstLook, graph: BundleGraph, view: View, candidate: Candidate) -> WireCandidate:
     s = look.canvas.px_per_mm
     extent = extent_along(graph, look.cells.xy[candidate.cells], s)
-    return WireCandidate(candidate, extent, region_signs(candidate, view, extent, graph, look.grid.step_px / s))
+    around = view.stretch_of(candidate)
+    wide = extent_along(graph, look.cells.xy[around], s)
+    signs = region_signs(candidate, view, (extent, wide), graph, look.grid.step_px / s)
+    return WireCandidate(candidate, extent, signs)
+
+
+def _stretches(grid: CellGrid, suspected: np.ndarray) -> np.ndarray:
+    """(N,) number of the connected stretch that a cell belongs to, -1 for none; ``suspected`` : (N,) bool."""
+    number = np.full(len(suspected), -1)
+    for k, patch in enumerate(patches(grid, suspected, 1, bridge=1)):
+        number[patch.cells] = k
+    return number
 
 
 def merged(scene: Scene, pieces: Sequence[WireCandidate]) -> WireCandidate:
@@ -135,7 +147,7 @@ def merged(scene: Scene, pieces: Sequence[WireCandidate]) -> WireCandidate:
     largest = max(pieces, key=lambda c: c.region.mass)
     cells = np.unique(np.concatenate([c.region.cells for c in pieces]))
     mass = sum(c.region.mass for c in pieces)
-    return scene.describe(Candidate(cells, largest.region.hint, None, mass))
+    return scene.describe(Candidate(cells, largest.region.hint, mass))
 
 
 def groups_of_one_cause(scene: Scene, candidates: Sequence[WireCandidate], labels: Sequence[str]) -> list[list[int]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,7 +29,7 @@ class GrowSettings:
     seed: float = 0.65
     grow: float = 0.40
     peak_share: float = 0.6
-    peak_drop: float = 4.0
+    peak_drop: float = 4.5
     min_mass: float = 3.0
     absorb_mm: float = 8.0
     absorb_ratio: float = 0.6
@@ -39,15 +39,12 @@ class GrowSettings:
 class Candidate:
     """A damage region before it is named.
 
-    cells : (n,) cell numbers; hint : what the finder took most of it for; on : id of the housing it lies on,
-    or None for damage of wires
+    cells : (n,) cell numbers; hint : what the finder took most of it for; mass : sum of its probabilities
     """
 
     cells: np.ndarray
     hint: str
-    on: str | None = None
     mass: float = 0.0
-    extra: dict[str, float] = field(default_factory=dict)
 
 
 def grow(
@@ -74,7 +71,7 @@ def grow(
             cells = _standing_out(np.concatenate([p.cells for p in group]), score, settings)
             mass = float(score[cells].sum())
             if mass >= settings.min_mass:
-                found.append(Candidate(cells, label, None, mass))
+                found.append(Candidate(cells, label, mass))
     return _absorbed(sorted(found, key=lambda c: -c.mass), xy, px_per_mm, settings)
 
 
@@ -117,7 +114,7 @@ def _absorbed(found: list[Candidate], xy: np.ndarray, px_per_mm: float, settings
         else:
             large = out[host]
             cells = np.union1d(large.cells, small.cells)
-            out[host] = Candidate(cells, large.hint, large.on, large.mass + small.mass)
+            out[host] = Candidate(cells, large.hint, large.mass + small.mass)
     return out
 
 

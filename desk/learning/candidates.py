@@ -150,6 +150,6 @@ def _as_drawn(look: FirstLook, scene: Scene, photo: ReviewedPhoto, region: str, 
     cells = np.flatnonzero(inside)
     if len(cells) < _LEAST_CELLS:
         return None
-    candidate = scene.describe(Candidate(cells, label, None, float(len(cells))))
+    candidate = scene.describe(Candidate(cells, label, float(len(cells))))
     signs = candidate.signs
     return CandidateLesson("wires", photo.assembly, label, signs.names, signs.vector(), region=region)

@@ -18,9 +18,12 @@ def signs_of(suspicion, mine):
     cells = Cells(xy, np.zeros((N, len(_SIGNS)), np.float32), _SIGNS, along, np.arange(N)[:, None])
     graph = BundleGraph(xy, np.zeros((0, 2), int), np.zeros(0), np.full(N, 2.0), np.zeros(N, int))
     on_bundle = np.arange(N) < 30
-    view = View(cells, np.asarray(suspicion, float)[:, None], ("abrasion",), np.zeros(len(_SIGNS)), on_bundle)
+    stretches = {"abrasion": np.where(np.asarray(suspicion) >= 0.4, 0, -1)}
+    usual = np.zeros(len(_SIGNS))
+    view = View(cells, np.asarray(suspicion, float)[:, None], ("abrasion",), usual, on_bundle, stretches)
     one = Candidate(np.asarray(mine), "abrasion")
-    return region_signs(one, view, Extent(12.0, one.cells), graph, 1.2).values
+    extents = Extent(1.2 * len(mine), one.cells), Extent(1.2 * len(view.stretch_of(one)), one.cells)
+    return region_signs(one, view, extents, graph, 1.2).values
 
 
 def test_a_bundle_suspected_all_along_is_told_from_one_suspected_in_one_place():
@@ -31,6 +34,16 @@ def test_a_bundle_suspected_all_along_is_told_from_one_suspected_in_one_place():
     values = [signs_of(p, mine) for p in (alone, everywhere)]
     assert [v["finder_abrasion"] for v in values] == pytest.approx([0.9, 0.9])
     assert [v["finder_abrasion_elsewhere"] for v in values] == pytest.approx([0.0, 0.6])
+
+
+def test_a_candidate_knows_how_much_of_a_suspected_stretch_it_is():
+    """10 cells of 40 in the one, all of its own in the other."""
+    mine = np.arange(10)
+    alone, everywhere = np.zeros(N), np.full(N, 0.6)
+    alone[mine] = everywhere[mine] = 0.9
+    values = [signs_of(p, mine) for p in (alone, everywhere)]
+    assert [v["share_of_stretch"] for v in values] == pytest.approx([1.0, 0.25])
+    assert [np.expm1(v["stretch_log_length_mm"]) for v in values] == pytest.approx([12.0, 48.0])
 
 
 def test_what_lies_beside_the_bundle_is_not_asked():
