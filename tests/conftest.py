@@ -54,7 +54,8 @@ def _install() -> None:
     if not absent:
         return
     print(f"installing for the tests: {', '.join(absent)} (LOOMTRIAGE_TEST_INSTALL=no leaves them out)", flush=True)
-    quiet = {"env": os.environ | {"DEBIAN_FRONTEND": "noninteractive"}, "stdout": subprocess.DEVNULL}
+    path = f"{os.environ.get('PATH', '')}:/usr/local/sbin:/usr/sbin:/sbin"  # dpkg asks for it, a user's may lack it
+    quiet = {"env": os.environ | {"DEBIAN_FRONTEND": "noninteractive", "PATH": path}, "stdout": subprocess.DEVNULL}
     for command in (["update", "-q"], ["install", "-y", "-q", "--no-install-recommends", *absent]):
         done = subprocess.run(["apt-get", *command], check=False, **quiet)
         if done.returncode != 0:
@@ -71,8 +72,9 @@ def _start_postgres() -> None:
     shutil.chown(home, "postgres")
 
     def run(*command: str | Path) -> None:
-        whole = ["runuser", "-u", "postgres", "--", *map(str, command)]
-        done = subprocess.run(whole, cwd=home, capture_output=True, text=True, check=False)
+        whole = [str(part) for part in command]
+        owner = {"user": "postgres", "group": "postgres", "extra_groups": []}
+        done = subprocess.run(whole, cwd=home, capture_output=True, text=True, check=False, **owner)
         if done.returncode != 0:
             raise RuntimeError(f"expected {Path(command[0]).name} to succeed, got: {done.stderr.strip()[-300:]}")
 
