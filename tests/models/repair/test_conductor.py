@@ -142,3 +142,26 @@ def test_a_shop_may_leave_sleeved_wires_out_of_the_count(bench):
     photo = bench.photo(bench.region("abrasion", wires_affected=bench.wires_of(*"abcdefg")))
     assert bench.decision(photo).route == "remanufacture"
     assert bench.decision(photo, rules=bench.limits(wire_count={"count_sleeved": False})).route == "repair_in_vehicle"
+
+
+def test_heat_may_have_reached_the_copper(bench):
+    """The wires part by hand and copper is not seen: asked and in the route at worst, not waited for."""
+    region = bench.region("external_heat", exposed_copper_mm=None, evidence=bench.signs(fused_length=0.0))
+    settled = {"parts_by_hand": "parts", "flex_test": "cracks", "wire_count": 2}
+    found = bench.decision(bench.photo(region), **settled)
+    assert (found.route, found.route_worst) == ("repair_in_vehicle", "remanufacture")
+    assert any("copper" in question.ask for question in found.open_questions)
+    covered = bench.decision(bench.photo(region), copper="covered", **settled)
+    assert covered.route_worst == "repair_in_vehicle"
+    lost = bench.decision(bench.photo(region), copper="damaged", both_ends_identified=False, **settled)
+    assert lost.route == "remanufacture"
+
+
+def test_what_was_seen_of_copper_elsewhere_says_nothing_of_a_repair_sleeve(bench):
+    """Copper damaged at the bite; the sleeve is redone or kept by the rules for joints."""
+    photo = bench.photo(
+        bench.region("earlier_repair", id="r1", exposed_copper_mm=None),
+        bench.region("rodent", id="r2", exposed_copper_mm=bench.m(6.0, 1.0)),
+    )
+    found = bench.decision(photo, copper="damaged", both_ends_identified=True)
+    assert {a.on for a in found.actions if a.action == "splice_in_section"} == {"r2"}

@@ -10,6 +10,7 @@ from models.repair.bench import BenchNotes, BenchWire
 from models.repair.plan_input import known_wires
 from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
+from vision.findings import Count
 
 PRICES = load_prices()
 HEAD = "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
@@ -86,6 +87,7 @@ def test_a_wire_seen_in_part_is_planned_where_the_nearest_terminal_proves_enough
     ("change", "asked"),
     [
         (dict(wires_affected=None), "which wires are damaged"),
+        (dict(wires_affected=Count(value=0, low=0, high=0, wire_ids=[])), "which wires are damaged"),
         (dict(to_termination_mm=None), "how far is it along the wire"),
         (dict(length_mm=None), "how long is the damage"),
         (dict(continues_under_covering=True), "open the covering"),
