@@ -113,9 +113,13 @@ class Composer(Covered):
 
     def _known_signs(self, candidate: WireCandidate) -> np.ndarray:
         """(F,) the candidate's signs that the gauges learnt from; what the finder says of added labels is none."""
+        return self._known_named_signs(candidate)[1]
+
+    def _known_named_signs(self, candidate: WireCandidate) -> tuple[list[str], np.ndarray]:
         known = set(self.model.measures["length_mm"].feature_names)
         signs = candidate.signs
-        return np.array([signs.values[name] for name in signs.names if name in known], np.float32)
+        names = [name for name in signs.names if name in known]
+        return names, np.array([signs.values[name] for name in names], np.float32)
 
     def _to_termination(self, where: str, candidate: WireCandidate) -> Measure | None:
         """From the near edge to the termination that the damaged wires most likely end at."""
@@ -142,7 +146,12 @@ class Composer(Covered):
         # learnt in millimetres, and of damages that have a name
         count = counted.count
         if learnt and gauge is not None:
-            count = calibrated_count(count, COUNT_SIGNS, counted.signs, gauge)
+            names, looks = self._known_named_signs(candidate)
+            count = calibrated_count(count, (*COUNT_SIGNS, *names), np.append(counted.signs, looks), gauge)
+            # whatever kinds of damage have taught: wires seen side by side in it may all be touched
+            count = count.model_copy(
+                update={"high": max(count.high, int(counted.signs[COUNT_SIGNS.index("wires_inside")]))}
+            )
         # what a whole covering hides is safe from teeth and wear, and current keeps to its circuit; not so from heat
         beneath = self.room_beneath(cells) if heated else 0
         return count.model_copy(update={"high": max(count.high, beneath)})

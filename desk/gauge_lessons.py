@@ -88,14 +88,17 @@ def _examples(found: Sequence[SceneLesson], name: str) -> list[_Example]:
 
 
 def _counts(found: Sequence[SceneLesson]) -> list[_Example]:
-    """Wires that damages touch. Only what was counted is looked at: the kind of damage would tell how many wires the
-    taught scenes gave it, which is no measurement."""
+    """Wires that damages touch, from what was counted and how the damage looks: char and melted insulation hide wires
+    that are there, and a damage's place in its bundle tells which of those counted it reaches."""
     return [
-        _Example(COUNT_SIGNS, lesson.counted[1], lesson.counted[0], lesson.counted[2], number, scene.usual)
+        _Example(
+            (*COUNT_SIGNS, *lesson.names), np.append(lesson.counted[1], lesson.vector), lesson.counted[0],
+            lesson.counted[2], number, scene.usual,
+        )
         for number, scene in enumerate(found)
         for lesson in scene.candidates
         if lesson.counted is not None
-    ]
+    ]  # fmt: skip
 
 
 def _distances(found: Sequence[SceneLesson], seed: int) -> tuple[Ending, list[_Example]]:
