@@ -129,6 +129,11 @@ def limits_of(card: dict[str, Any]) -> list[str]:
             f"The lessons of the shipped namers were not at hand: its namers rest on {made} generated candidates and "
             "the corrections. Expect them to be weaker on everything that was not corrected."
         )
+    if {kept["share"] for kept in card.get("finder_kept", {}).values()} == {0.0}:
+        said.append(
+            "It finds places as the shipped model does: what the finder was taught beyond added labels did no good on "
+            "corrected photographs kept out of it, or cost too much on generated ones. More corrections may change it."
+        )
     said.append("Lengths and their uncertainties are those of the shipped model: corrections teach labels and places.")
     if card["held_out_assemblies"] == []:
         said.append("No second opinions yet: it can be compared on generated scenes only.")

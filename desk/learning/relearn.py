@@ -17,7 +17,8 @@ from desk.learning.cells import look_at_reviewed
 from desk.learning.corrected import ReviewedPhoto, Snapshot
 from desk.learning.doubts import Doubt, doubts_of
 from desk.learning.examples import Example, examples_of
-from desk.learning.finder import CellSettings, teach_finder
+from desk.learning.finder import teach_finder
+from desk.learning.finder_rows import CellSettings
 from desk.learning.generated import Generated, generated_lessons
 from desk.learning.shelf import Shelf
 from desk.learning.sides import Sides, split
@@ -133,6 +134,7 @@ def _relearnt(
     )
     told = {"wires": wires, "shell": shells}
     card = _card(snapshot, sides, photos, base, settings, mixed, found, told, new)
+    card["finder_kept"] = {name: choice.as_dict() for name, choice in taught.kept.items()}
     model = DamageModel(
         taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card, base.strangeness
     )  # fmt: skip

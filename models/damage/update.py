@@ -1,4 +1,4 @@
-"""Teaches a fitted finder further: more epochs on new cells mixed with old ones, and outputs for new classes."""
+"""Teaches a fitted finder further: outputs for new classes, more epochs, and how much of what they changed to keep."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.optimize import minimize
+from scipy.special import log_softmax
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
 from sklearn.preprocessing import LabelBinarizer, StandardScaler
@@ -19,10 +21,10 @@ _FAINT = -4.0
 
 @dataclass(frozen=True)
 class UpdateSettings:
-    """How far a network is taken: few epochs at half the first training's rate, lest it forget."""
+    """How far a network is taken: few epochs at a twentieth of the first training's rate, lest it forget."""
 
     epochs: int = 6
-    rate: float = 1e-3
+    rate: float = 1e-4
     batch: int = 256
 
 
@@ -43,6 +45,62 @@ def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings:
         network.random_state = seed + epoch
         network.partial_fit(rows[order], y[order])
     return without_dust(taught)
+
+
+def outputs_taught(member: Pipeline, known: int, x: np.ndarray, y: np.ndarray, settings: UpdateSettings) -> Pipeline:
+    """A copy of the fitted network in which only the outputs beyond the ``known`` first ones learnt, all else stays.
+
+    x : (n, F) inputs; y : (n,) class numbers. With the layers before them fixed these outputs have one optimum
+    (multinomial logistic regression on the last hidden layer), so they need neither a rate nor a seed. A class that
+    has no example keeps its faint answer.
+    """
+    network: MLPClassifier = member[-1]
+    taught = [c for c in range(known, len(network.classes_)) if (y == c).any()]
+    if not taught:
+        return member
+    hidden, said = _last_layers(member, x)
+    inside = np.hstack([hidden, np.ones((len(x), 1))])
+    decay = network.alpha / settings.batch
+    places = np.eye(len(network.classes_))[y]
+
+    def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
+        columns = flat.reshape(inside.shape[1], len(taught))
+        scores = said.copy()
+        scores[:, taught] = inside @ columns
+        log_p = log_softmax(scores, axis=1)
+        slope = inside.T @ (np.exp(log_p) - places)[:, taught] / len(x)
+        slope[:-1] += decay * columns[:-1]
+        value = -log_p[np.arange(len(x)), y].mean() + decay / 2 * (columns[:-1] ** 2).sum()
+        return float(value), slope.ravel()
+
+    start = np.vstack([network.coefs_[-1][:, taught], network.intercepts_[-1][taught]]).astype(float)
+    best = minimize(loss, start.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 200}).x.reshape(start.shape)
+    out = copy.deepcopy(member)
+    out[-1].coefs_[-1][:, taught] = best[:-1]
+    out[-1].intercepts_[-1][taught] = best[-1]
+    return out
+
+
+def _last_layers(member: Pipeline, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What the last hidden layer holds, (n, H), and the scores that become probabilities, (n, C)."""
+    network: MLPClassifier = member[-1]
+    hidden = member[0].transform(x).astype(np.float32)
+    for weights, bias in zip(network.coefs_[:-1], network.intercepts_[:-1], strict=True):
+        hidden = np.maximum(hidden @ weights + bias, 0)
+    return hidden.astype(float), (hidden @ network.coefs_[-1] + network.intercepts_[-1]).astype(float)
+
+
+def between(before: Pipeline, after: Pipeline, share: float) -> Pipeline:
+    """A network whose weights lie between two of one descent: 0 gives ``before``, 1 ``after``.
+
+    Fine-tuned and original weights are mostly joined by a valley of low loss in which a network between them forgets
+    little of what the original knew (Wortsman and others, Robust fine-tuning of zero-shot models, 2022).
+    """
+    out = copy.deepcopy(after)
+    for name in ("coefs_", "intercepts_"):
+        pairs = zip(getattr(before[-1], name), getattr(after[-1], name), strict=True)
+        setattr(out[-1], name, [(a + share * (b - a)).astype(a.dtype) for a, b in pairs])
+    return without_dust(out)
 
 
 def widened(finder: Finder, new_classes: Sequence[str], seed: int) -> Finder:

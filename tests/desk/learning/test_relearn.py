@@ -8,7 +8,7 @@ from desk.evaluate_match import region_scores
 from desk.learning.cells import look_at_reviewed
 from desk.learning.compare import Case, _answer, agreed_on, held_out
 from desk.learning.corrected import CorrectedError
-from desk.learning.finder import CellSettings
+from desk.learning.finder_rows import CellSettings
 from desk.learning.generated import generated_lessons
 from desk.learning.model_shelf import keep_model
 from desk.learning.relearn import RelearnSettings, aligned, relearn

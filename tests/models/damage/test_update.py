@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models.damage.finder import Finder, TwoPasses, mean_answer, new_pass, second_pass_input, without_dust
-from models.damage.update import UpdateSettings, updated, widened
+from models.damage.update import UpdateSettings, between, outputs_taught, updated, widened
 
 CENTRES = np.array([[0.0, 0.0, 0.0], [6.0, 0.0, 0.0], [0.0, 6.0, 0.0], [0.0, 0.0, 6.0], [6.0, 6.0, 6.0]])
 
@@ -54,7 +54,7 @@ def test_a_new_class_is_learnt_and_the_old_ones_are_kept(finder):
     wide = widened(finder, ["corrosion"], 0)
     x, y = clouds([0, 1, 2, 3], 300, seed=2)
     before = finder.parts[0].first[0].predict_proba(x)
-    taught = updated(wide.parts[0].first[0], x, y, 0, UpdateSettings(epochs=60))
+    taught = updated(wide.parts[0].first[0], x, y, 0, UpdateSettings(epochs=60, rate=1e-3))
     assert right(taught, *clouds([3], seed=9)) > 0.95 and right(taught, *clouds([0, 1, 2], seed=9)) > 0.95
     assert np.array_equal(finder.parts[0].first[0].predict_proba(x), before)
 
@@ -88,3 +88,51 @@ def test_a_network_taught_further_holds_no_such_weights(finder):
     start[-1].coefs_[0][:] *= np.float32(1e-35)
     again = updated(start, x, y, 0, UpdateSettings(epochs=1))
     assert all(not ((w != 0) & (np.abs(w) < 1e-20)).any() for w in again[-1].coefs_)
+
+
+def test_only_the_outputs_of_new_classes_learn(finder):
+    """The new class is told on points not seen, every other weight stays; a class without example stays unsaid."""
+    wide = widened(finder, ["corrosion", "mould"], 0).parts[0].first[0]
+    x, y = clouds([0, 1, 2, 3], 300, seed=2)
+    taught = outputs_taught(wide, 3, x, y, UpdateSettings())
+    assert right(taught, *clouds([3], seed=9)) > 0.9 and right(taught, *clouds([0, 1, 2], seed=9)) > 0.9
+    assert np.array_equal(taught[-1].coefs_[0], wide[-1].coefs_[0])
+    for column in (0, 1, 2, 4):
+        assert np.array_equal(taught[-1].coefs_[-1][:, column], wide[-1].coefs_[-1][:, column])
+    assert outputs_taught(wide, 5, x, y, UpdateSettings()) is wide
+
+
+def test_new_outputs_are_at_their_optimum(finder):
+    """The decayed log loss of scikit-learn's own probabilities is stationary there: central differences."""
+    wide = widened(finder, ["corrosion"], 0).parts[0].first[0]
+    x, y = clouds([0, 1, 2, 3], 100, seed=2)
+    settings = UpdateSettings()
+    taught = outputs_taught(wide, 3, x, y, settings)
+    weights, bias = taught[-1].coefs_[-1], taught[-1].intercepts_[-1]
+
+    def loss():
+        p = taught.predict_proba(x.astype(float))[np.arange(len(y)), y]
+        decay = taught[-1].alpha / settings.batch / 2 * (weights[:, 3].astype(float) ** 2).sum()
+        return -np.log(p.astype(float)).mean() + decay
+
+    for where in ((weights, (0, 3)), (weights, (7, 3)), (bias, (3,))):
+        array, at = where
+        kept, ways = array[at], []
+        for way in (0.05, -0.05):
+            array[at] = kept + way
+            ways.append(loss())
+            array[at] = kept
+        assert abs(ways[0] - ways[1]) / 0.1 < 2e-3 and min(ways) > loss() - 1e-5
+
+
+def test_a_network_between_two_begins_and_ends_with_them(finder):
+    """Ends are the two themselves; halfway every weight is the mean of both."""
+    x, y = clouds([0, 1, 2], 200, seed=3)
+    before = finder.parts[0].first[0]
+    after = updated(before, x, y, 0, UpdateSettings(rate=1e-2))
+    for share, same in ((0.0, before), (1.0, after)):
+        assert np.allclose(between(before, after, share).predict_proba(x), same.predict_proba(x), atol=1e-6)
+    half = between(before, after, 0.5)[-1]
+    for name in ("coefs_", "intercepts_"):
+        for a, b, mean in zip(*(getattr(n, name) for n in (before[-1], after[-1], half)), strict=True):
+            assert np.allclose(mean, (a + b) / 2, atol=1e-6)
