@@ -13,7 +13,7 @@ from sklearn.pipeline import Pipeline
 from desk.finder_training import around, gathered
 from desk.learning.cells import PhotoCells, as_lesson
 from desk.learning.finder_kept import SHARES, Choice, Kind, chosen, kinds_of_cells, losses_by_kind, together
-from desk.learning.finder_rows import CellSettings, as_answered, chosen_rows
+from desk.learning.finder_rows import CellSettings, as_answered, chosen_rows, sound_numbers
 from desk.learning.sides import FOLDS
 from desk.training_set import CellLesson
 from models.damage.finder import Finder, Neighbourhood, TwoPasses, mean_answer, second_pass_input
@@ -160,15 +160,15 @@ class _Teacher:
             return _Descent(members, members)
         update, seed = self.settings.update, self.seed + _SEED_OF[name]
         _, rejected, reviewed = self._cells(numbers)
-        y = np.concatenate([self._said(n, part, name) for n in numbers])
+        y = np.concatenate([self._said(n, part, name) for n in numbers], axis=1)
         rows = [
-            chosen_rows(y, rejected, reviewed, self.finder.classes, self.settings, np.random.default_rng(seed + k))
+            chosen_rows(y[0], rejected, reviewed, self.finder.classes, self.settings, np.random.default_rng(seed + k))
             for k in range(len(members))
         ]
         start, end = [], []
         for k, (member, x) in enumerate(zip(members, self._gathered(sees, numbers, rows), strict=True)):
-            start.append(outputs_taught(member, self.known, x, y[rows[k]], update))
-            end.append(updated(start[-1], x, y[rows[k]], seed + k, update))
+            start.append(outputs_taught(member, self.known, x, y[0, rows[k]], update))
+            end.append(updated(start[-1], x, y[:, rows[k]], seed + k, update))
         return _Descent(tuple(start), tuple(end))
 
     def choice(self, taken: Iterable[tuple[float, Sees, Mapping[int, tuple[Pipeline, ...]]]]) -> Choice:
@@ -205,12 +205,16 @@ class _Teacher:
         return [n for n, scene in enumerate(self.scenes) if scene.fold == fold]
 
     def _said(self, number: int, part: int, name: PassName) -> np.ndarray:
-        """(N,) what a scene's cells are said to be: by the review, or by the pass itself as it was before."""
-        scene = self.scenes[number]
-        if scene.reviewed:
-            return scene.lesson.classes
+        """(epochs, N) what a scene's cells are said to be: damage by the review, all else by the pass as it was before.
+
+        Of a sound cell a review says only that it is sound.
+        """
+        scene, epochs = self.scenes[number], self.settings.update.epochs
         rng = np.random.default_rng([self.seed, part, number, _SEED_OF[name]])
-        return as_answered(scene.lesson.classes, scene.own[part][name], self.known, rng)
+        sound, classes = sound_numbers(self.finder.classes), scene.lesson.classes
+        among = sound if scene.reviewed else np.arange(self.known)
+        own = np.isin(classes, sound) if scene.reviewed else classes >= 0
+        return np.where(own, as_answered(scene.own[part][name], among, epochs, rng), classes)
 
     def _cells(self, numbers: Sequence[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Classes of all cells of these scenes, whether on a false find, whether reviewed."""

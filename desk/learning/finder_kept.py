@@ -12,7 +12,7 @@ from desk.learning.finder_rows import sound_numbers
 
 SHARES = (0.0, 0.125, 0.25, 0.5, 0.75, 1.0)
 """How far towards the weights taught further a network may be taken; 0 leaves all that was there before."""
-MAY_LOSE = 0.02
+MAY_LOSE = 0.01
 """Part of the log loss on generated scenes that may be lost: less than one set of fresh scenes differs from another."""
 _CELLS = 1500
 """Cells of each kind that are asked, at most."""
@@ -88,8 +88,8 @@ def chosen(losses: Mapping[float, Losses], before: Losses) -> Choice:
 
     Nothing is kept of what was taught where no scene tells what it cost.
     """
-    limits = [one.generated for one in (before, losses[0.0]) if one.generated is not None]
-    most = max(limits, default=-1.0) * (1 + MAY_LOSE)
+    limits = [(before.generated or 0.0) * (1 + MAY_LOSE), losses[0.0].generated or 0.0]
+    most = max(limits)
     harmless = [share for share, one in losses.items() if one.generated is not None and one.generated <= most]
     gains = [share for share in harmless if losses[share].corrected is not None]
     best = min(gains, key=lambda share: (losses[share].corrected or 0.0, share), default=0.0)

@@ -25,17 +25,17 @@ class CellSettings:
     update: UpdateSettings = field(default_factory=UpdateSettings)
 
 
-def as_answered(classes: np.ndarray, answers: np.ndarray, known: int, rng: np.random.Generator) -> np.ndarray:
-    """Classes of generated cells drawn from what the finder answered before it was taught further; -1 stays.
+def as_answered(answers: np.ndarray, among: np.ndarray, times: int, rng: np.random.Generator) -> np.ndarray:
+    """(times, n) classes of cells, drawn ``among`` some from what the finder answered before it was taught further.
 
     Taught with their true classes, a finder learns the few scenes by heart and forgets the hundreds it learnt from;
     taught with its own answers it stays what it was wherever no correction says otherwise (Li and Hoiem, Learning
-    without Forgetting, 2016). Drawing gives the same gradient on average as the probabilities themselves.
-    classes : (n,); answers : (n, C), of which the first ``known`` columns count
+    without Forgetting, 2016). Drawn anew for every epoch, they give the gradient of the probabilities themselves on
+    average, and no draw is learnt by heart. answers : (n, C)
     """
-    steps = np.cumsum(answers[:, :known], axis=1)
-    drawn = (rng.random((len(classes), 1)) * steps[:, -1:] >= steps).sum(axis=1)
-    return np.where(classes >= 0, np.minimum(drawn, known - 1), classes)
+    steps = np.cumsum(answers[:, among], axis=1)
+    drawn = [(rng.random((len(answers), 1)) * steps[:, -1:] >= steps).sum(axis=1) for _ in range(times)]
+    return among[np.minimum(np.array(drawn), len(among) - 1)]
 
 
 def chosen_rows(

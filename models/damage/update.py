@@ -29,7 +29,7 @@ class UpdateSettings:
 
 
 def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings: UpdateSettings) -> Pipeline:
-    """A copy of the fitted network after further epochs on (n, F) inputs with (n,) class numbers.
+    """A copy of the fitted network after further epochs on (n, F) inputs with (n,) class numbers, or (epochs, n).
 
     The scaling of its inputs stays as it was; the optimiser starts anew. The same inputs and seed give the same.
     """
@@ -40,10 +40,11 @@ def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings:
     network.learning_rate_init, network.batch_size = settings.rate, min(settings.batch, len(x))
     rng = np.random.default_rng(seed)
     rows = scaler.transform(x).astype(np.float32)
+    said = np.broadcast_to(y, (settings.epochs, len(rows)))
     for epoch in range(settings.epochs):
         order = rng.permutation(len(rows))
         network.random_state = seed + epoch
-        network.partial_fit(rows[order], y[order])
+        network.partial_fit(rows[order], said[epoch, order])
     return without_dust(taught)
 
 
