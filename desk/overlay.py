@@ -43,7 +43,7 @@ def shapes(findings: PhotoFindings) -> list[Shape]:
         for r in findings.regions
         if r.rings_px
     ]
-    return drawn + _distances(findings, size)
+    return drawn + _distances(findings, size, [(shape.at, shape.badge) for shape in drawn if shape.badge])
 
 
 def path_of(rings: list[Ring], closed: bool = True) -> str:
@@ -79,12 +79,24 @@ def _wire(wire: Wire) -> Shape:
     return Shape("wires", "wire", path_of([wire.centreline_px], closed=False), title)
 
 
-def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
-    """The way along a wire from the near edge of each region or splice to its termination, where it was traced."""
+Placed = tuple[tuple[float, float], str]
+"""A badge: where (share of width and height) and its words."""
+
+_ALONG = (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95)
+"""Where along its way a distance's badge may stand, the best first."""
+
+
+def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Placed]) -> list[Shape]:
+    """The way along a wire from the near edge of each region or splice to its termination, where it was traced.
+
+    Its words stand where they cover none of the other ``badges``, as near to the middle of the way as that allows.
+    """
     drawn = []
     for item, way in _measured_ways(findings):
-        middle = way[len(way) // 2]
         said = say_measure(item.to_termination_mm)
+        places = [_share(*way[round(part * (len(way) - 1))], size) for part in _ALONG]
+        at = _free_place(places, said, badges)
+        badges = [*badges, (at, said)]
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
         drawn.append(
             Shape(
@@ -93,10 +105,22 @@ def _distances(findings: PhotoFindings, size: tuple[int, int]) -> list[Shape]:
                 path,
                 f"{item.id} to termination {said}",
                 said,
-                _share(middle[0], middle[1], size),
+                at,
             )
         )
     return _each_once(drawn)
+
+
+def _free_place(places: list[tuple[float, float]], said: str, badges: list[Placed]) -> tuple[float, float]:
+    """The first place where the words cover no badge, else the first."""
+    return next((at for at in places if not any(_cover((at, said), other) for other in badges)), places[0])
+
+
+def _cover(one: Placed, other: Placed) -> bool:
+    """Whether two badges overlap on a page about as wide as a hand: a letter is about 0.007 of the width."""
+    (ax, ay), (bx, by) = one[0], other[0]
+    reach = 0.0035 * (len(one[1]) + len(other[1])) + 0.02
+    return abs(ax - bx) < reach and abs(ay - by) < 0.03
 
 
 def ways_to_termination(findings: PhotoFindings) -> list[tuple[np.ndarray, str]]:

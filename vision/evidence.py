@@ -32,6 +32,9 @@ _SIGNS: tuple[str, ...] = (
 _SEEN = 2.0
 """Differences of lightness or hue below this (CIELAB units) are none that a person sees, and no evidence."""
 
+_TRACE = 0.02
+"""A smaller share of a surface is none that a person would point at."""
+
 
 @dataclass(frozen=True)
 class RegionSigns:
@@ -137,14 +140,12 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
 
     lost = valleys_lost(signs)
     if label == "external_heat":
-        add("valleys_lost", lost, "share", f"{lost:.0%} of the valleys between neighbouring wires lost{over}")
+        if lost >= _TRACE:
+            add("valleys_lost", lost, "share", f"{lost:.0%} of the valleys between neighbouring wires lost{over}")
         add("along_change", v["along_change_4mm_over_sound"], "log (L/mm)²", "surface lumpy along the wires")
-        add(
-            "black_share",
-            v["black_share_1.2mm_top"],
-            "share",
-            f"charred spots cover up to {v['black_share_1.2mm_top']:.0%}",
-        )
+        charred = v["black_share_1.2mm_top"]
+        if charred >= _TRACE:
+            add("black_share", charred, "share", f"charred spots cover up to {charred:.0%}")
     elif label == "electrical_overload":
         change = float(np.hypot(v["change_a"], v["change_b"]))
         add(
@@ -163,25 +164,15 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
         )
     elif label == "rodent":
         add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
-        add(
-            "copper_share",
-            v["copper_share_1.2mm_top"],
-            "share",
-            f"copper shows in up to {v['copper_share_1.2mm_top']:.0%}",
-        )
-        add(
-            "crumbs",
-            v["crumbs_14mm_top"],
-            "log share",
-            "crumbs beside the wires" if v["crumbs_14mm_top"] > 0.5 else "no crumbs seen",
-        )
+        bare = v["copper_share_1.2mm_top"]
+        if bare >= _TRACE:
+            add("copper_share", bare, "share", f"copper shows in up to {bare:.0%}")
+        if v["crumbs_14mm_top"] > 0.5:
+            add("crumbs", v["crumbs_14mm_top"], "log share", "crumbs beside the wires")
     elif label == "abrasion":
-        add(
-            "copper_share",
-            v["copper_share_1.2mm_top"],
-            "share",
-            f"copper-like surface in up to {v['copper_share_1.2mm_top']:.0%}",
-        )
+        bare = v["copper_share_1.2mm_top"]
+        if bare >= _TRACE:
+            add("copper_share", bare, "share", f"copper-like surface in up to {bare:.0%}")
         if v["change_light"] >= _SEEN:
             add("lightening", v["change_light"], "L", f"lighter than the continuing wire by {v['change_light']:.0f} L")
         add("edge_rough", v["edge_rough_4mm"], "share", "outline smooth: worn, not bitten")

@@ -41,8 +41,8 @@ _UNREFERRED = {"retake", "refer", "find_cause"}
 QUESTION_COST: dict[str, int] = {
     "circuit-class": 0,  # read off the order or the diagram
     "recurrence": 0,
-    "fuse-coordination": 1,  # read off the fuse and the diagram
-    "label": 2,  # look at the picture again
+    "label": 1,  # look at the picture again
+    "fuse-coordination": 2,  # read off the fuse and the diagram
     "earlier-repair": 2,  # look at the joint
     "housing": 3,  # handle the part
     "fused-insulation": 3,

@@ -8,7 +8,7 @@ from playwright.sync_api import sync_playwright
 
 from desk.assess import AssessSettings
 from desk.batch import Entry, Run, assess_all
-from desk.overlay import LAYERS, shapes
+from desk.overlay import LAYERS, _distances, shapes
 from desk.report import report_html
 from desk.truth_findings import findings_from_truth
 from models.repair import Answers, load_rules
@@ -118,6 +118,18 @@ def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
     numbers = [float(v) for v in distance.path.replace("M", " ").replace("L", " ").split()]
     assert (numbers[0], numbers[1], numbers[-2], numbers[-1]) == (40.0, 240.0, 300.0, 240.0)
     assert distance.badge == "130 mm"
+
+
+def test_the_words_of_a_distance_cover_no_other_badge(drawn):
+    """A region's name where the middle of its way lies: the words stand elsewhere on the way; where all is taken, in
+    the middle."""
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    (free,) = [shape for shape in shapes(findings) if shape.layer == "distances"]
+    size = (findings.photo.width_px, findings.photo.height_px)
+    (moved,) = _distances(findings, size, [(free.at, "r1")])
+    assert moved.path == free.path and abs(moved.at[0] - free.at[0]) + abs(moved.at[1] - free.at[1]) > 0.03
+    everywhere = [((x / 50, y / 50), "r1") for x in range(51) for y in range(51)]
+    assert _distances(findings, size, everywhere)[0].at == _distances(findings, size, [])[0].at
 
 
 def test_no_distance_is_drawn_where_no_end_was_followed(drawn):

@@ -1,0 +1,29 @@
+"""Evidence in words: signs that are there, none of what is not."""
+
+import pytest
+
+from vision.evidence import _SIGNS, RegionSigns, words
+
+
+def signs(**values):
+    """All signs of a candidate at nothing, but for those given."""
+    plain = {f"{name}{end}": 0.0 for name in _SIGNS for end in ("", "_top", "_over_sound")}
+    return RegionSigns(plain | {"share_of_bundle": 0.5, "mean_width_mm": 4.0} | values)
+
+
+@pytest.mark.parametrize("label", ["external_heat", "rodent", "abrasion", "electrical_overload", "earlier_repair"])
+def test_what_is_not_there_is_no_evidence(label):
+    """No share of nothing, no crumbs that were not seen; one sign at least is named."""
+    said = [one.says for one in words(label, signs(), 40.0)]
+    assert said
+    assert not [text for text in said if text.startswith("0%") or " 0%" in text or text.startswith("no ")]
+
+
+def test_what_is_there_is_named_with_its_size():
+    """A third of the valleys lost, char in 45 %, copper in 30 %."""
+    heat = signs(**{"valleys_per_mm": 0.4, "valleys_per_mm_over_sound": -0.2, "black_share_1.2mm_top": 0.45})
+    said = [one.says for one in words("external_heat", heat, 40.0)]
+    assert any(text.startswith("33% of the valleys") and "40 mm" in text for text in said)
+    assert any("45%" in text for text in said)
+    bitten = signs(**{"copper_share_1.2mm_top": 0.3, "crumbs_14mm_top": 0.9})
+    assert {"copper shows in up to 30%", "crumbs beside the wires"} <= {w.says for w in words("rodent", bitten, None)}
