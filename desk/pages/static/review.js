@@ -109,13 +109,15 @@ function step(by) {
   choose(next.photo, next.region, true);
 }
 
+const ALL_JUDGED = "; every place is judged, look at the answer and sign off";
+
 // on to the next place that nobody judged, in this photograph or another one
 function onward() {
   const all = places();
   const now = all.findIndex((p) => chosen && p.photo === chosen.photo && p.region === chosen.region);
   const next = [...all.slice(now + 1), ...all.slice(0, now + 1)].find((p) => !regionOf(p).judged);
   if (next) choose(next.photo, next.region, true);
-  else document.getElementById("said").textContent += "; every place is judged, look at the answer and sign off";
+  else if (!document.getElementById("said").textContent.endsWith(ALL_JUDGED)) document.getElementById("said").textContent += ALL_JUDGED;
 }
 
 // sends what a form makes, or says what cannot be read in it
