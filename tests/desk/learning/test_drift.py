@@ -8,7 +8,7 @@ import pytest
 
 from desk.charts import bounds
 from desk.errors import DeskError
-from desk.learning.drift import Moved, Summary, holm, label_shares, once_each, weeks_against
+from desk.learning.drift import Moved, Summary, _labels_p, holm, label_shares, once_each, weeks_against
 from desk.learning.learner import look_once_a_day
 from desk.learning.seen import baseline_of, drifted, keep_warning, kept_warning, light_of, looked_today, seen
 from desk.learning.shelf import Shelf
@@ -56,6 +56,16 @@ def test_equal_weeks_seldom_warn():
     usual = photographs(100, seed=4)
     warned = sum(weeks_against(usual, photographs(15, seed=100 + k))[0].warns for k in range(200))
     assert warned <= 8
+
+
+@pytest.mark.parametrize(("right", "p"), [(3, 0.4857), (4, 0.0286)])
+def test_a_mix_of_few_photographs_is_judged_exactly(right, p):
+    """R. A. Fisher's cups of tea (The Design of Experiments, 1935): of four and four, three each named right is
+    p = 0.486 (two-sided), four each 0.029; the chi-square distribution would say 0.16 and 0.005."""
+    one, other = (
+        [Summary(MONDAY, {}, label) for label in ["rodent"] * n + ["sound"] * (4 - n)] for n in (right, 4 - right)
+    )
+    assert _labels_p(one, other) == pytest.approx(p, abs=0.015)
 
 
 def test_holm_of_a_worked_example():
