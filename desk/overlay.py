@@ -94,7 +94,7 @@ def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Plac
     drawn = []
     for item, way in _measured_ways(findings):
         said = say_measure(item.to_termination_mm)
-        places = [_share(*way[round(part * (len(way) - 1))], size) for part in _ALONG]
+        places = [_share(x, y, size) for x, y in (way[round(part * (len(way) - 1))] for part in _ALONG)]
         at = _free_place(places, said, badges)
         badges = [*badges, (at, said)]
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
