@@ -59,6 +59,7 @@ def environment() -> jinja2.Environment:
         say_count=wording.say_count,
         say_answer=wording.say_answer,
         say_limit=wording.say_limit,
+        say_step=wording.say_step,
         route_words=wording.ROUTE_WORDS,
         verdict_words=wording.VERDICT_WORDS,
     )

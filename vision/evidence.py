@@ -156,12 +156,9 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
             add("darkening", darker, "L", f"darker than the continuing wire by {darker:.0f} L")
         if change >= _SEEN:
             add("hue_shift", change, "ΔE", f"hue shifted by {change:.0f} along the wire")
-        add(
-            "share_of_bundle",
-            v["share_of_bundle"],
-            "share",
-            f"{v['share_of_bundle']:.0%} of the bundle's width: single circuits",
-        )
+        across = v["share_of_bundle"]
+        single = ": single circuits, not the whole bundle" if across < 0.5 else ""
+        add("share_of_bundle", across, "share", f"{across:.0%} of the bundle's width{single}")
     elif label == "rodent":
         add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
         bare = v["copper_share_1.2mm_top"]
