@@ -24,6 +24,7 @@ from desk.finder_training import around
 from desk.learning.cells import look_at_reviewed
 from desk.learning.compare import _answer, fresh_scenes
 from desk.learning.finder import teach_finder
+from desk.learning.finder_kept import Losses
 from desk.learning.finder_rows import CellSettings
 from desk.learning.generated import generated_lessons
 from desk.learning.model_shelf import folder_of
@@ -62,10 +63,10 @@ def main(data: str, fresh: int, version: str | None) -> None:
     learnt = [(cells[p.sha256], folds[p.assembly]) for p in photos if p.sha256 in cells]
     taught = teach_finder(base.finder, learnt, mixed.cells, CellSettings(), 0)
     for name, choice in taught.kept.items():
-        print(f"{name} pass before: generated {choice.before.generated}, corrected {choice.before.corrected}")
+        print(f"{name} pass before: {_said(choice.before)}")
         for share, one in choice.losses.items():
             mark = "  <- kept" if share == choice.share else ""
-            print(f"  share {share:5.3f}: generated {one.generated:.3f}, corrected {one.corrected:.3f}{mark}")
+            print(f"  share {share:5.3f}: {_said(one)}{mark}")
     print(f"{say('taught', taught.final, looks)}; {time.process_time() - start:.0f} s of processor time", flush=True)
     if version is not None:
         own = load_model(folder_of(shelf, version))
@@ -89,6 +90,12 @@ def say(name: str, finder: Finder, lessons: list[CellLesson]) -> str:
     loss = np.mean([-np.log(np.maximum(p[rows, y[rows]], 1e-6)).mean() for rows in at])
     accuracy = np.mean([(p[rows].argmax(axis=1) == y[rows]).mean() for rows in at])
     return f"{name}: log loss {loss:.3f}, accuracy {accuracy:.3f}"
+
+
+def _said(losses: Losses) -> str:
+    """Both losses; a dash where there was nothing to ask."""
+    told = ("–" if one is None else f"{one:.3f}" for one in (losses.generated, losses.corrected))
+    return "generated {}, corrected {}".format(*told)
 
 
 def exchanged(models: dict, fresh: int) -> None:
