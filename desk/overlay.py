@@ -85,16 +85,22 @@ Placed = tuple[tuple[float, float], str]
 _ALONG = (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95)
 """Where along its way a distance's badge may stand, the best first."""
 
+_BESIDE = (0.035, -0.035, 0.07, -0.07)
+"""How far below or above the middle of its way, of the height, where none of those places is free."""
+
 
 def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Placed]) -> list[Shape]:
     """The way along a wire from the near edge of each region or splice to its termination, where it was traced.
 
-    Its words stand where they cover none of the other ``badges``, as near to the middle of the way as that allows.
+    Its words stand where they cover none of the other ``badges``: on the way, as near to its middle as that allows,
+    or just below or above.
     """
     drawn = []
     for item, way in _measured_ways(findings):
         said = say_measure(item.to_termination_mm)
         places = [_share(x, y, size) for x, y in (way[round(part * (len(way) - 1))] for part in _ALONG)]
+        x, y = places[0]
+        places += [(x, min(max(y + step, 0.0), 1.0)) for step in _BESIDE]
         at = _free_place(places, said, badges)
         badges = [*badges, (at, said)]
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)

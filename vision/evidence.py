@@ -142,7 +142,9 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
     if label == "external_heat":
         if lost >= _TRACE:
             add("valleys_lost", lost, "share", f"{lost:.0%} of the valleys between neighbouring wires lost{over}")
-        add("along_change", v["along_change_4mm_over_sound"], "log (L/mm)²", "surface lumpy along the wires")
+        lumpy = v["along_change_4mm_over_sound"]
+        if lumpy > 0:
+            add("along_change", lumpy, "log (L/mm)²", "surface lumpier along the wires than on the sound ones")
         charred = v["black_share_1.2mm_top"]
         if charred >= _TRACE:
             add("black_share", charred, "share", f"charred spots cover up to {charred:.0%}")
@@ -160,7 +162,8 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
         single = ": single circuits, not the whole bundle" if across < 0.5 else ""
         add("share_of_bundle", across, "share", f"{across:.0%} of the bundle's width{single}")
     elif label == "rodent":
-        add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
+        if v["edge_rough_4mm_top"] >= _TRACE:
+            add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
         bare = v["copper_share_1.2mm_top"]
         if bare >= _TRACE:
             add("copper_share", bare, "share", f"copper shows in up to {bare:.0%}")

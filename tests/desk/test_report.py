@@ -8,7 +8,7 @@ from playwright.sync_api import sync_playwright
 
 from desk.assess import AssessSettings
 from desk.batch import Entry, Run, assess_all
-from desk.overlay import LAYERS, _distances, shapes
+from desk.overlay import LAYERS, _cover, _distances, shapes
 from desk.report import report_html
 from desk.truth_findings import findings_from_truth
 from models.repair import Answers, load_rules
@@ -130,6 +130,15 @@ def test_the_words_of_a_distance_cover_no_other_badge(drawn):
     assert moved.path == free.path and abs(moved.at[0] - free.at[0]) + abs(moved.at[1] - free.at[1]) > 0.03
     everywhere = [((x / 50, y / 50), "r1") for x in range(51) for y in range(51)]
     assert _distances(findings, size, everywhere)[0].at == _distances(findings, size, [])[0].at
+
+
+def test_the_words_of_a_short_way_stand_beside_it(drawn):
+    """Each place on the way is taken by the name of the region that it starts from: the words stand below or above."""
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 60, 60)]))
+    (region,) = [shape for shape in shapes(findings) if shape.layer == "regions"]
+    (distance,) = [shape for shape in shapes(findings) if shape.layer == "distances"]
+    assert not _cover((distance.at, distance.badge), (region.at, region.badge))
+    assert abs(distance.at[1] - region.at[1]) < 0.15
 
 
 def test_no_distance_is_drawn_where_no_end_was_followed(drawn):
