@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from desk.errors import DeskError
+from desk.learning.label_commands import label
 from desk.learning.model_commands import model
 from desk.learning.options import FILE, data_option, database_option, opened, shelf_of
 from desk.learning.retrain_command import retrain
@@ -154,5 +155,5 @@ def drift(data: Path, database: str | None) -> int:
     return 0
 
 
-COMMANDS = (dataset, retrain, model)
+COMMANDS = (dataset, label, retrain, model)
 """Every command of this room."""

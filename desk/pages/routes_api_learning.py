@@ -12,6 +12,7 @@ from desk.learning.asked import AnswerAgain, Compare, Keep, Retrain, ask_for
 from desk.learning.corrected import Snapshot
 from desk.learning.drift import Moved, Track
 from desk.learning.model_shelf import ModelLine, model_lines
+from desk.learning.own_labels import LabelsShown, labels_shown
 from desk.learning.page_values import (
     DoubtShown,
     card_json,
@@ -100,6 +101,13 @@ def snapshots(desk: TheDesk, visitor: Analyst) -> list[SnapshotLine]:
 def snapshot(desk: TheDesk, visitor: Analyst, snapshot: str) -> Snapshot:
     """One corrected set, by its id or the beginning of it."""
     return find_snapshot(Shelf(desk.data), snapshot)
+
+
+@router.get("/labels")
+def labels(desk: TheDesk, visitor: Analyst) -> LabelsShown:
+    """The labels that the shop added, how many reviewed places and assemblies carry each, and every change of them."""
+    with desk.database.read() as session:
+        return labels_shown(session, desk)
 
 
 @router.get("/models")

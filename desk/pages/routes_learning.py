@@ -15,6 +15,15 @@ from desk.learning.differing import picture_file
 from desk.learning.doubts import agreed, newest_doubts
 from desk.learning.drift import ALPHA, MOVED_SD
 from desk.learning.model_text import CURVE_CAUTION, ROWS, say_span, say_verdict
+from desk.learning.own_labels import (
+    GOOD_ASSEMBLIES,
+    LEAST_ASSEMBLIES,
+    OLD_ANSWERS,
+    add_label,
+    labels_shown,
+    remove_label,
+    say_progress,
+)
 from desk.learning.page_values import (
     card_json,
     doubts_shown,
@@ -50,13 +59,27 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
     found = overview(shelf)
     with desk.database.read() as session:
         first, work = to_confirm_first(session, _FIRST), newest_runs(session)
+        own = labels_shown(session, desk)
     newest = found.snapshots[0] if found.snapshots else None
     return page(
         request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
         first=first, drift=kept_warning(shelf), doubts=len(newest_doubts(shelf)[1]), say_verdict=say_verdict, work=work,
         absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
-        has_workers=desk.has_workers, ceiling=CEILING,
+        has_workers=desk.has_workers, ceiling=CEILING, own=own, say_progress=say_progress, OLD_ANSWERS=OLD_ANSWERS,
+        least=LEAST_ASSEMBLIES, good=GOOD_ASSEMBLIES,
     )  # fmt: skip
+
+
+@router.post("/learning/labels")
+def new_label(desk: TheDesk, visitor: Analyst, label: Text = "") -> Response:
+    add_label(desk, visitor.account.login, label)
+    return RedirectResponse("/learning#own", 303)
+
+
+@router.post("/learning/labels/{label}/remove")
+def no_label(desk: TheDesk, visitor: Analyst, label: str) -> Response:
+    remove_label(desk, visitor.account.login, label)
+    return RedirectResponse("/learning#own", 303)
 
 
 @router.post("/learning/snapshots/import")

@@ -11,7 +11,7 @@ from desk.errors import DeskError, one_line
 from desk.records.database import Database, open_database, sqlite_url
 from desk.records.migrate import migrate
 from desk.records.photo_store import PhotoStore, open_store
-from desk.shop.labels import read_labels
+from desk.shop.labels import AddedLabels
 from models.repair import Rules, RulesError, load_rules
 from models.repair.prices import Prices, PricesError, load_prices
 from vision.findings import LABELS
@@ -30,14 +30,14 @@ class Desk:
     rules_sha256: str
     layouts: tuple[MatLayout, ...]
     prices: Prices
+    added: AddedLabels
     https: bool = False
-    added_labels: tuple[str, ...] = ()
     has_workers: bool = True
 
     @property
     def labels(self) -> tuple[str, ...]:
-        """Every label a place can be given here: those of all models, then those that the shop added."""
-        return (*LABELS, *self.added_labels)
+        """Every label a place can be given here now: those of all models, then those that the shop added."""
+        return (*LABELS, *self.added.now())
 
     @property
     def incoming(self) -> Path:
@@ -69,7 +69,7 @@ def open_desk(
         (data / folder).mkdir(exist_ok=True)
     opened = open_database(database or sqlite_url(data))
     migrate(opened)
-    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, money, https, read_labels(data))
+    return Desk(data, opened, store, limits, hash_of_rules(limits), layouts, money, AddedLabels(data), https)
 
 
 def hash_of_rules(rules: Rules) -> str:

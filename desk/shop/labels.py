@@ -2,40 +2,134 @@
 
 from __future__ import annotations
 
+import json
+import logging
 import re
 import tomllib
+from collections.abc import Collection
+from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Any
 
-from desk.errors import DeskError
+from desk.errors import DeskError, one_line
+from desk.wording import say_label
+from models.damage.files import write_file
 from vision.findings import LABELS
 from vision.recognise import OTHER_CLASSES
 
+log = logging.getLogger("loomtriage.labels")
 LABELS_FILE = "labels.toml"
+MOST_LABELS = 20
 _NAME = re.compile(r"[a-z][a-z_]{2,39}")
-_MOST = 20
 _TAKEN = (*LABELS, *OTHER_CLASSES, "unjudged")
 """Names with a meaning of their own in training: a damage called `wire` would be learnt as a sound wire."""
+_SAID = {"novel", "unsure"}
+"""What the desk says of places that have no label: a label that reads the same could not be told from it."""
+
+
+@dataclass(frozen=True)
+class LabelChange:
+    """One change of the shop's labels: when, by whom, `added` or `removed`, and which."""
+
+    at: str
+    by: str
+    what: str
+    label: str
+
+
+@dataclass(frozen=True)
+class OwnLabels:
+    """The labels in their order, which is that of the keys, and every change made at the desk, oldest first."""
+
+    labels: tuple[str, ...] = ()
+    changes: tuple[LabelChange, ...] = ()
+
+
+class AddedLabels:
+    """The labels of one data folder as they are now, whichever process changed them; the file is read each time.
+
+    A file that somebody spoilt while the desk runs keeps nobody from working: the labels last read go on.
+    """
+
+    def __init__(self, data: Path) -> None:
+        self._data, self._last, self._wrong = data, read_labels(data), ""
+
+    def now(self) -> tuple[str, ...]:
+        """The labels that can be given."""
+        try:
+            self._last, self._wrong = read_labels(self._data), ""
+        except DeskError as error:
+            if one_line(error) != self._wrong:  # once, not with every page
+                log.warning("%s; the labels last read go on", one_line(error))
+            self._wrong = one_line(error)
+        return self._last
 
 
 def read_labels(data: Path) -> tuple[str, ...]:
-    """The labels of `labels.toml` (`labels = ["corrosion"]`), none where there is no file. Raises DeskError."""
+    """The labels of `labels.toml`, none where there is no file. Raises DeskError."""
+    return read_own(data).labels
+
+
+def read_own(data: Path) -> OwnLabels:
+    """Labels and changes of `labels.toml` (`labels = ["corrosion"]` is enough). Raises DeskError."""
     path = data / LABELS_FILE
-    if not path.exists():
-        return ()
     try:
         told = tomllib.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        return OwnLabels()
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise DeskError(f'{path}: expected labels = ["corrosion"], got {error}: mend the file') from error
-    names = told.get("labels")
-    if set(told) != {"labels"} or not isinstance(names, list) or not all(isinstance(n, str) for n in names):
+    names, changes = told.get("labels"), told.get("changes", [])
+    known = set(told) | {"changes"} == {"labels", "changes"} and _are_changes(changes)
+    if not known or not isinstance(names, list) or not all(isinstance(n, str) for n in names):
         raise DeskError(
-            f'{path}: expected labels = ["corrosion"] and nothing else, got {str(told)[:80]}: mend the file'
+            f'{path}: expected labels = ["corrosion"] and nothing else but the changes the desk notes below, got '
+            f"{str(told)[:80]}: mend the file"
         )
-    wrong = [n for n in names if not _NAME.fullmatch(n)]
-    if wrong:
-        raise DeskError(f"{path}: expected names of small letters and _ (3 to 40 of them), got {wrong[0]!r}: rename it")
-    known = [n for n in names if n in _TAKEN or names.count(n) > 1]
-    if known or len(names) > _MOST:
-        got = f"{known[0]}, which is there already" if known else f"{len(names)} labels; at most {_MOST} are taken"
-        raise DeskError(f"{path}: expected new labels, got {got}: take it out")
-    return tuple(names)
+    for n, name in enumerate(names):
+        if wrong := refusal(name, names[:n]):
+            raise DeskError(f"{path}: {wrong}")
+    if len(names) > MOST_LABELS:
+        raise DeskError(f"{path}: expected {MOST_LABELS} labels at most, got {len(names)}: take some out")
+    return OwnLabels(tuple(names), tuple(LabelChange(**one) for one in changes))
+
+
+def refusal(name: str, others: Collection[str]) -> str | None:
+    """Why a name cannot be a label beside the others of the shop: expected, got, what to do; None where it can."""
+    if not _NAME.fullmatch(name):
+        better = re.sub(r"[^a-z]+", "_", name.lower()).strip("_")
+        advice = f"call it {better}" if _NAME.fullmatch(better) else "rename it"
+        return f"expected a name of small letters and _ (3 to 40 of them), got {name[:60]!r}: {advice}"
+    if name in _TAKEN or name in others:
+        return f"expected a new label, got {name}, which is there already: choose another name"
+    return None
+
+
+def refusal_of_new(name: str, others: Collection[str]) -> str | None:
+    """The same for a label that is added now; one that would read like something else is refused, too."""
+    alike = _SAID | {say_label(label) for label in LABELS}
+    if not refusal(name, others) and say_label(name) in alike:
+        return f"expected a new label, got {name}, which reads like one the desk says already: choose another name"
+    if len(others) >= MOST_LABELS:
+        return f"expected {MOST_LABELS} labels of the shop at most, got one more: remove one that nobody used"
+    return refusal(name, others)
+
+
+def write_own(data: Path, own: OwnLabels) -> None:
+    """Replace the file whole or not at all."""
+    lines = [f"labels = {_quoted(own.labels)}"]
+    for change in own.changes:
+        lines += ["", "[[changes]]", *(f"{f.name} = {_quoted(getattr(change, f.name))}" for f in fields(change))]
+    write_file(data / LABELS_FILE, ("\n".join(lines) + "\n").encode())
+
+
+def _quoted(value: object) -> str:
+    """Text or a list of it as TOML writes it, which is how JSON does but for one control character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007F")
+
+
+def _are_changes(value: Any) -> bool:
+    names = {f.name for f in fields(LabelChange)}
+    return isinstance(value, list) and all(
+        isinstance(one, dict) and set(one) == names and all(isinstance(v, str) for v in one.values()) for one in value
+    )

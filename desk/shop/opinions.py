@@ -58,8 +58,9 @@ def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: M
     """Keep an opinion: a label for every place, `photo:region`; Invalid where one is missing or unknown."""
     photos = photographs_for(session, assembly_id, who)
     places = [f"{photo.photo.sha256}:{region.id}" for photo in photos for region in photo.regions]
+    known = desk.labels
     for place in places:
-        if labels.get(place) not in desk.labels:
+        if labels.get(place) not in known:
             raise Invalid("labels", "expected a label for every place, got one without: name it, sound is a label too")
     row = tables.ReviewEntry(
         assembly_id=assembly_id, kind=OPINION, payload={"labels": {place: labels[place] for place in places}},

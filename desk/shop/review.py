@@ -54,10 +54,10 @@ def put_on_record(
     One that does not fit is refused (Invalid). One that fits, but was written without knowledge of somebody else's
     newest entry, is kept and waits to be settled.
     """
-    label = getattr(edit, "label", None)
-    if label is not None and label not in desk.labels:
-        raise Invalid("label", f"expected a label of this desk ({', '.join(desk.labels)}), got {label!r}: choose one")
-    _in_turn(session, assembly_id)
+    _in_turn(session, assembly_id)  # before the label is looked up: one that is being removed is not given meanwhile
+    label, known = getattr(edit, "label", None), desk.labels
+    if label is not None and label not in known:
+        raise Invalid("label", f"expected a label of this desk ({', '.join(known)}), got {label!r}: choose one")
     photos = findings_to_review(session, assembly_id).photos
     _known(session, assembly_id, based_on)
     edit = lasting(edit, photos)
