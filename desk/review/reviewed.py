@@ -25,6 +25,7 @@ from desk.review.noting import noted, said_of
 from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.bench import BenchNotes
+from models.repair.case import is_own
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
@@ -142,7 +143,9 @@ class _Course:
             ids = [region] if region else [r.id for r in after.regions if r.label and not r.unsure and not r.novel]
             self.judged |= dict.fromkeys(f"{edit.photo}:{id}" for id in ids)
         if edit.kind in ("redraw", "split", "delete"):
-            self._forget_distance(entry, after, edit.region)
+            self._forget(entry, after, edit.region, "distances_mm")
+        if isinstance(edit, Relabel):
+            self._forget(entry, after, edit.region, "labels")
         if isinstance(edit, Split):
             self.judged.pop(f"{edit.photo}:{edit.into}", None)
 
@@ -150,10 +153,14 @@ class _Course:
         photos = list(self.photos.values())
         given = present(edit.answers, photos)
         decide(photos, merged(self.answers, given), self.rules)  # refuses names that are not there
-        for ref, label in given.labels.items():  # the place itself is named, so that a later name can change it
+        treated = {}
+        for ref, label in given.labels.items():
             photo, region = _place_of(photos, ref)
-            self._edit(entry, Relabel(photo=photo, region=region, label=label))
-        together = merged(self.answers, given.model_copy(update={"labels": {}}))
+            if self._has_own_label(photo, region):
+                treated[ref] = label  # it keeps the shop's name, which is learnt later; the rules go by the answer
+            else:  # the place itself is named, so that a later name can change it
+                self._edit(entry, Relabel(photo=photo, region=region, label=label))
+        together = merged(self.answers, given.model_copy(update={"labels": treated}))
         for name in given.model_dump(exclude_defaults=True):
             was, now = getattr(self.answers, name), getattr(together, name)
             if was != now:
@@ -168,18 +175,25 @@ class _Course:
         was, now = said_of(before, edit), said_of(self.notes, edit)
         self.changes.append(Change(entry=entry.id, photo="", region=None, field=field, before=was, after=now))
 
-    def _forget_distance(self, entry: Entry, photo: PhotoFindings, region: str) -> None:
-        """A distance typed for the former outline says nothing of the new one."""
+    def _has_own_label(self, sha256: str, region: str) -> bool:
+        """Whether the place carries for sure a label that the shop added, which no rule knows."""
+        found = next((r for r in self.photos[sha256].regions if r.id == region), None)
+        return found is not None and is_own(found)
+
+    def _forget(self, entry: Entry, photo: PhotoFindings, region: str, field: str) -> None:
+        """A distance typed for the former outline says nothing of the new one, and how a place of the former name is
+        treated says nothing of the new name."""
         refs = {region, f"{photo.photo.name}:{region}", f"{photo.photo.sha256[:8]}:{region}"}
-        kept = {key: value for key, value in self.answers.distances_mm.items() if key not in refs}
-        if len(kept) != len(self.answers.distances_mm):
+        was = getattr(self.answers, field)
+        kept = {key: value for key, value in was.items() if key not in refs}
+        if len(kept) != len(was):
             self.changes.append(
                 Change(
-                    entry=entry.id, photo=photo.photo.sha256, region=region, field="answers.distances_mm",
-                    before=self.answers.distances_mm, after=kept,
+                    entry=entry.id, photo=photo.photo.sha256, region=region, field=f"answers.{field}", before=was,
+                    after=kept,
                 )
             )  # fmt: skip
-            self.answers = self.answers.model_copy(update={"distances_mm": kept})
+            self.answers = self.answers.model_copy(update={field: kept})
 
     def decision(self) -> Decision:
         """The decision on what is left; answers about places that are gone are not asked for any more."""

@@ -201,6 +201,11 @@ def _spot(refs: _References, index: int, photo: PhotoFindings, region: Region) -
     return Spot(ref, index, region, (answered,) if answered else possible_labels(region), wires, distance)
 
 
+def is_own(region: Region) -> bool:
+    """Whether the region carries for sure a label that a shop added, which no rule knows."""
+    return region.label is not None and region.label not in LABELS and not region.unsure and not region.novel
+
+
 def possible_labels(region: Region) -> tuple[str, ...]:
     """Every label the region may carry, in contract order: its own when sure, else its candidates, else any damage.
 

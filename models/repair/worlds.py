@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from models.repair.assembly import hidden_damage
-from models.repair.case import Case, Spot
+from models.repair.case import Case, Spot, is_own
 from models.repair.conductor import conductor_damage, insulation_only
 from models.repair.counting import Share
 from models.repair.heat import fused_insulation, heat_aged, overload_extent
@@ -86,9 +86,12 @@ class Judged:
         if self.spot.certain:
             return [pair for world in asked for pair in world]
         names = ", ".join(label.replace("_", " ") for label in self.spot.labels)
+        label = self.spot.region.label if is_own(self.spot.region) else None
         which = Question(
             ask=f"Which damage is {self.spot.ref}: {names}?",
-            why="The photograph cannot tell these apart; what else must be asked depends on it.",
+            why=f"No rule knows {label.replace('_', ' ')}: it is treated like the one you choose, and keeps its name."
+            if label
+            else "The photograph cannot tell these apart; what else must be asked depends on it.",
             changes="label: which rules apply to this region",
         )
         common = set.intersection(*({(q.ask, q.changes) for q, _ in world} for world in asked))

@@ -3,6 +3,8 @@
 import pytest
 
 from desk.errors import DeskError
+from desk.learning.gather import gather
+from desk.learning.own_labels import add_label
 from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.desk import open_desk
@@ -47,6 +49,40 @@ def test_an_added_label_can_be_given_in_a_review_and_another_cannot(shop, drawn)
         done = review.put_on_record(session, again, reviewer, assembly_id, edit, None)
         assert done.review.photos[0].regions[0].label == "corrosion"
     again.database.close()
+
+
+def test_how_to_treat_it_is_answered_and_the_place_keeps_its_name(shop, drawn):
+    """The question says so; the route follows the answer; what is learnt later carries the shop's name. Named anew, it
+    is asked again; a known name needs no such answer."""
+    add_label(shop.desk, "analyst", "corrosion")
+    assembly_id = shop.opened("N-2")
+    shop.assessed(assembly_id, "aaaa2222", drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    reviewer = shop.accounts["reviewer"]
+
+    def put(edit):
+        with shop.desk.database.write() as session:
+            seen = review.newest_entry(session, assembly_id)
+            edit = EDIT.validate_python(edit)
+            return review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, seen).review
+
+    def which(found):
+        return [q.why for q in found.after.open_questions if "Which damage is r0" in q.ask]
+
+    named = put({"kind": "relabel", "photo": "aaaa2222", "region": "r0", "label": "corrosion"})
+    assert which(named) == ["No rule knows corrosion: it is treated like the one you choose, and keeps its name."]
+    told = put({"kind": "answer", "answers": {"labels": {"r0": "abrasion"}}})
+    assert told.photos[0].regions[0].label == "corrosion" and not which(told)
+    assert (named.after.route, told.after.route) == ("undecided", "repair_in_vehicle")
+    with shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+    with shop.desk.database.read() as session:
+        (photo,) = gather(session, shop.desk).photos
+    assert [(p.label, p.verdict) for p in photo.places] == [("corrosion", "corrected")]
+    add_label(shop.desk, "analyst", "fretting")
+    anew = put({"kind": "relabel", "photo": "aaaa2222", "region": "r0", "label": "fretting"})
+    assert which(anew) and anew.answers.labels == {}
+    known = put({"kind": "relabel", "photo": "aaaa2222", "region": "r0", "label": "rodent"})
+    assert known.photos[0].regions[0].label == "rodent" and not which(known)
 
 
 def test_rules_take_an_added_label_for_any_damage(drawn):
