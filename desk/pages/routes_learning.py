@@ -19,6 +19,7 @@ from desk.learning.own_labels import (
     GOOD_ASSEMBLIES,
     LEAST_ASSEMBLIES,
     OLD_ANSWERS,
+    LabelRefused,
     add_label,
     labels_shown,
     remove_label,
@@ -55,6 +56,11 @@ _FIRST = 8
 
 @router.get("/learning")
 def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
+    return _first_page(request, desk)
+
+
+def _first_page(request: Request, desk: Desk, wrong: str | None = None, typed: str = "") -> Response:
+    """The page; `wrong`: why the label `typed` there was not added, said beside its field."""
     shelf = Shelf(desk.data)
     found = overview(shelf)
     with desk.database.read() as session:
@@ -62,7 +68,8 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
         own = labels_shown(session, desk)
     newest = found.snapshots[0] if found.snapshots else None
     return page(
-        request, "learning.html.j2", found=found, newest=newest, agreed=agreed(newest) if newest else None,
+        request, "learning.html.j2", status=400 if wrong else 200, wrong=wrong, typed=typed, found=found,
+        newest=newest, agreed=agreed(newest) if newest else None,
         first=first, drift=kept_warning(shelf), doubts=len(newest_doubts(shelf)[1]), say_verdict=say_verdict, work=work,
         absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
         has_workers=desk.has_workers, ceiling=CEILING, own=own, say_progress=say_progress, OLD_ANSWERS=OLD_ANSWERS,
@@ -71,8 +78,11 @@ def learning_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response
 
 
 @router.post("/learning/labels")
-def new_label(desk: TheDesk, visitor: Analyst, label: Text = "") -> Response:
-    add_label(desk, visitor.account.login, label)
+def new_label(request: Request, desk: TheDesk, visitor: Analyst, label: Text = "") -> Response:
+    try:
+        add_label(desk, visitor.account.login, label)
+    except LabelRefused as error:
+        return _first_page(request, desk, str(error), label)
     return RedirectResponse("/learning#own", 303)
 
 

@@ -23,8 +23,8 @@ MOST_LABELS = 20
 _NAME = re.compile(r"[a-z][a-z_]{2,39}")
 _TAKEN = (*LABELS, *OTHER_CLASSES, "unjudged")
 """Names with a meaning of their own in training: a damage called `wire` would be learnt as a sound wire."""
-_SAID = {"novel", "unsure"}
-"""What the desk says of places that have no label: a label that reads the same could not be told from it."""
+_SAID = {"novel", "unsure", *map(say_label, LABELS)}
+"""What the desk says of places already: a label that reads the same could not be told from it."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,8 @@ def refusal(name: str, others: Collection[str]) -> str | None:
     """Why a name cannot be a label beside the others of the shop: expected, got, what to do; None where it can."""
     if not _NAME.fullmatch(name):
         better = re.sub(r"[^a-z]+", "_", name.lower()).strip("_")
-        advice = f"call it {better}" if _NAME.fullmatch(better) else "rename it"
+        free = _NAME.fullmatch(better) and better not in (*_TAKEN, *others) and say_label(better) not in _SAID
+        advice = f"call it {better}" if free else "rename it"
         return f"expected a name of small letters and _ (3 to 40 of them), got {name[:60]!r}: {advice}"
     if name in _TAKEN or name in others:
         return f"expected a new label, got {name}, which is there already: choose another name"
@@ -107,8 +108,7 @@ def refusal(name: str, others: Collection[str]) -> str | None:
 
 def refusal_of_new(name: str, others: Collection[str]) -> str | None:
     """The same for a label that is added now; one that would read like something else is refused, too."""
-    alike = _SAID | {say_label(label) for label in LABELS}
-    if not refusal(name, others) and say_label(name) in alike:
+    if not refusal(name, others) and say_label(name) in _SAID:
         return f"expected a new label, got {name}, which reads like one the desk says already: choose another name"
     if len(others) >= MOST_LABELS:
         return f"expected {MOST_LABELS} labels of the shop at most, got one more: remove one that nobody used"

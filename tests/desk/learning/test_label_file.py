@@ -41,6 +41,8 @@ def test_changes_that_the_desk_did_not_write_are_refused(tmp_path, changes):
         ("ab", "small letters and _"),
         ("Green corrosion", "call it green_corrosion"),
         ("x" * 41, "rename it"),
+        ("Rodent bites", "rename it"),
+        ("Wire", "rename it"),
         ("a\nb", "small letters"),
         ("../etc", "small letters"),
         ("rodent", "which is there already"),

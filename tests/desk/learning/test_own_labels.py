@@ -212,6 +212,7 @@ def test_the_page_adds_shows_and_removes(shop, named):
     assert shop.browser("reviewer").post("/learning/labels", data={"label": "corrosion"}).status_code == 403
     refused = analyst.post("/learning/labels", data=analyst.form | {"label": "Corrosion!"})
     assert refused.status_code == 400 and "call it corrosion" in refused.text
+    assert 'value="Corrosion!" aria-invalid="true"' in refused.text, "what was typed stands there to be mended"
     assert read_own(shop.desk.data) == OwnLabels()
     for name in ("corrosion", "pinched_wire"):
         done = analyst.post("/learning/labels", data=analyst.form | {"label": name})
