@@ -238,9 +238,9 @@ def test_the_command_does_the_same_for_a_desk_that_runs(shop, named, capsys):
     assert cli.run(["label", "add", "corrosion", *where]) == 0
     assert "corrosion from now on. Assessments and reviews on record stay" in capsys.readouterr().out
     assert shop.desk.labels[-1] == "corrosion"
-    assert cli.run(["label", "add", "Corrosion", *where]) == 2
+    assert cli.run(["label", "add", "Pinched wire", *where]) == 2
     told = capsys.readouterr().err
-    assert "call it corrosion" in told and told.count("\n") == 1
+    assert "call it pinched_wire" in told and told.count("\n") == 1
     named(FREE[0], "corrosion")
     assert cli.run(["label", "list", *where]) == 0
     assert "key 8  1 place in 1 assembly: 9 more assemblies" in capsys.readouterr().out
