@@ -100,6 +100,22 @@ def test_places_are_counted_as_the_sign_offs_stand(shop, named):
     assert not none.used and none.key == 9
 
 
+def test_what_came_after_the_sign_off_takes_it_back_to_review(shop, named, drawn):
+    """One more photograph assessed; an edit after the order was issued: neither teaches before the next sign-off."""
+    add_label(shop.desk, "analyst", "corrosion")
+    more, ordered = named(FREE[0], "corrosion"), named(FREE[1], "corrosion")
+    assert (uses(shop)["corrosion"].assemblies, uses(shop)["corrosion"].under_review) == (2, 0)
+    shop.assessed(more, "b" * 64, drawn.truth("more.jpg", []))
+    analyst = shop.accounts["analyst"]
+    with shop.desk.database.write() as session:
+        session.add(tables.Paper(assembly_id=ordered, kind="order", payload={}, made_by=analyst.id))
+    assert (uses(shop)["corrosion"].assemblies, uses(shop)["corrosion"].under_review) == (1, 1)
+    put(shop, ordered, {"kind": "count_wires", "photo": sha_of(FREE[1]), "region": "r0", "wires": 2})
+    assert (uses(shop)["corrosion"].assemblies, uses(shop)["corrosion"].under_review) == (0, 2)
+    shop.assessed(shop.opened(FREE[2]), "c" * 64, drawn.truth("c.jpg", [drawn.region("corrosion", 300, 60)]))
+    assert uses(shop)["corrosion"].under_review == 3, "a model that learnt it said so, nobody has looked yet"
+
+
 @pytest.mark.parametrize(
     ("teaching", "words"),
     [
