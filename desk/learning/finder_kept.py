@@ -1,4 +1,4 @@
-"""What a finder taught further lost and gained on photographs kept out of it, and how much of it is kept for that."""
+"""What a finder taught further lost and gained on photographs kept out of it, and how freely it learns for that."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ import numpy as np
 
 from desk.learning.finder_rows import sound_numbers
 
-SHARES = (0.0, 0.125, 0.25, 0.5, 0.75, 1.0)
-"""How far towards the weights taught further a network may be taken; 0 leaves all that was there before."""
-MAY_LOSE = 0.01
-"""Part of the log loss on generated scenes that may be lost: less than one set of fresh scenes differs from another."""
+RIDGES = (1e-1, 1e-2, 1e-3, 1e-4)
+"""How dear a change of weights may be made: little is learnt with the first, most with the last."""
 _CELLS = 1500
 """Cells of each kind that are asked, at most."""
 _LEAST_P = 1e-6
@@ -33,16 +31,16 @@ class Losses:
 
 @dataclass(frozen=True)
 class Choice:
-    """The share that was chosen, the losses of every share, and those of the finder as it was before."""
+    """The ridge that was chosen, None where the finder stays as it was; the losses with every ridge, and before."""
 
-    share: float
+    ridge: float | None
     losses: dict[float, Losses]
     before: Losses
 
     def as_dict(self) -> dict[str, Any]:
         """The choice as a model's card keeps it."""
-        told = {f"{share:g}": asdict(one) for share, one in self.losses.items()}
-        return {"share": self.share, "losses": told, "before": asdict(self.before)}
+        told = {f"{ridge:g}": asdict(one) for ridge, one in self.losses.items()}
+        return {"ridge": self.ridge, "losses": told, "before": asdict(self.before)}
 
 
 def kinds_of_cells(
@@ -84,13 +82,15 @@ def together(parts: Sequence[Mapping[Kind, np.ndarray]]) -> Losses:
 
 
 def chosen(losses: Mapping[float, Losses], before: Losses) -> Choice:
-    """The share of least loss on corrected photographs among those that lose next to nothing on generated scenes.
+    """The ridge of least loss on corrected photographs and generated scenes together, each as much as the other.
 
-    Nothing is kept of what was taught where no scene tells what it cost.
+    A finder that learns how a shop's photographs look answers generated scenes a little worse: that may cost as much
+    as it gains. Nothing is kept of what was taught where no scene tells what it cost, or no correction what it gains.
     """
-    limits = [(before.generated or 0.0) * (1 + MAY_LOSE), losses[0.0].generated or 0.0]
-    most = max(limits)
-    harmless = [share for share, one in losses.items() if one.generated is not None and one.generated <= most]
-    gains = [share for share in harmless if losses[share].corrected is not None]
-    best = min(gains, key=lambda share: (losses[share].corrected or 0.0, share), default=0.0)
-    return Choice(best, dict(losses), before)
+
+    def both(one: Losses) -> float:
+        return np.inf if one.generated is None or one.corrected is None else one.generated + one.corrected
+
+    best = min(losses, key=lambda ridge: both(losses[ridge]), default=None)
+    kept = best is not None and both(losses[best]) < both(before)
+    return Choice(best if kept else None, dict(losses), before)

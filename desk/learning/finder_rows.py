@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from desk.learning.cells import SOUND_CLASSES
 from models.damage.finder import balanced
-from models.damage.update import UpdateSettings
 
 
 @dataclass(frozen=True)
@@ -22,20 +21,25 @@ class CellSettings:
     per_class: int = 3000
     weight: float = 3.0
     least: int = 900
-    update: UpdateSettings = field(default_factory=UpdateSettings)
 
 
-def as_answered(answers: np.ndarray, among: np.ndarray, times: int, rng: np.random.Generator) -> np.ndarray:
-    """(times, n) classes of cells, drawn ``among`` some from what the finder answered before it was taught further.
+def targets(classes: np.ndarray, answers: np.ndarray, reviewed: bool, names: tuple[str, ...]) -> np.ndarray:
+    """(N, C) what a photograph's cells are said to be: damage by the review, all else by what the finder said before.
 
-    Taught with their true classes, a finder learns the few scenes by heart and forgets the hundreds it learnt from;
-    taught with its own answers it stays what it was wherever no correction says otherwise (Li and Hoiem, Learning
-    without Forgetting, 2016). Drawn anew for every epoch, they give the gradient of the probabilities themselves on
-    average, and no draw is learnt by heart. answers : (n, C)
+    Taught with their true classes, a finder learns the few generated scenes by heart and forgets the hundreds it
+    learnt from; taught with its own answers it stays what it was wherever no correction says otherwise (Li and Hoiem,
+    Learning without Forgetting, 2016). Of a sound cell a review says only that it is sound, so the answers are shared
+    out among the sound classes. classes : (N,), answers : (N, C) of the finder before
     """
-    steps = np.cumsum(answers[:, among], axis=1)
-    drawn = [(rng.random((len(answers), 1)) * steps[:, -1:] >= steps).sum(axis=1) for _ in range(times)]
-    return among[np.minimum(np.array(drawn), len(among) - 1)]
+    if not reviewed:
+        return answers
+    sound = sound_numbers(names)
+    out = np.eye(len(names))[np.maximum(classes, 0)]
+    whole = np.isin(classes, sound)
+    out[whole] = 0
+    rest = answers[np.ix_(whole, sound)]
+    out[np.ix_(whole, sound)] = rest / np.maximum(rest.sum(axis=1, keepdims=True), 1e-12)
+    return out
 
 
 def chosen_rows(

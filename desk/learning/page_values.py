@@ -129,10 +129,10 @@ def limits_of(card: dict[str, Any]) -> list[str]:
             f"The lessons of the shipped namers were not at hand: its namers rest on {made} generated candidates and "
             "the corrections. Expect them to be weaker on everything that was not corrected."
         )
-    if {kept["share"] for kept in card.get("finder_kept", {}).values()} == {0.0}:
+    if card.get("finder_kept", {"ridge": 0.0}).get("ridge", 0.0) is None:
         said.append(
             "It finds places as the shipped model does: what the finder was taught beyond added labels did no good on "
-            "corrected photographs kept out of it, or cost too much on generated ones. More corrections may change it."
+            "corrected photographs kept out of it, or cost more on generated ones. More corrections may change it."
         )
     said.append("Lengths and their uncertainties are those of the shipped model: corrections teach labels and places.")
     if card["held_out_assemblies"] == []:

@@ -134,7 +134,7 @@ def _relearnt(
     )
     told = {"wires": wires, "shell": shells}
     card = _card(snapshot, sides, photos, base, settings, mixed, found, told, new)
-    card["finder_kept"] = {name: choice.as_dict() for name, choice in taught.kept.items()}
+    card["finder_kept"] = taught.kept.as_dict()
     model = DamageModel(
         taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card, base.strangeness
     )  # fmt: skip

@@ -1,84 +1,57 @@
-"""Teaches a fitted finder further: outputs for new classes, more epochs, and how much of what they changed to keep."""
+"""Teaches a fitted finder further: the outputs of its last pass, those of new classes too, more or less freely."""
 
 from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.special import log_softmax
 from sklearn.neural_network import MLPClassifier
 from sklearn.pipeline import Pipeline
-from sklearn.preprocessing import LabelBinarizer, StandardScaler
+from sklearn.preprocessing import LabelBinarizer
 
-from models.damage.finder import Finder, TwoPasses, without_dust
+from models.damage.finder import Finder, TwoPasses
 
 _FAINT = -4.0
 """Start of a new output's bias: as good as never answered before it was taught."""
+_ROUNDS = 120
 
 
-@dataclass(frozen=True)
-class UpdateSettings:
-    """How far a network is taken: few epochs at a twentieth of the first training's rate, lest it forget."""
+def outputs_taught(
+    member: Pipeline, x: np.ndarray, targets: np.ndarray, which: Sequence[int] | slice, ridges: Sequence[float]
+) -> list[Pipeline]:
+    """Copies of the fitted network in which only the outputs ``which`` learnt, all else stays: one for each ridge.
 
-    epochs: int = 6
-    rate: float = 1e-4
-    batch: int = 256
-
-
-def updated(member: Pipeline, x: np.ndarray, y: np.ndarray, seed: int, settings: UpdateSettings) -> Pipeline:
-    """A copy of the fitted network after further epochs on (n, F) inputs with (n,) class numbers, or (epochs, n).
-
-    The scaling of its inputs stays as it was; the optimiser starts anew. The same inputs and seed give the same.
+    x : (n, F) inputs; targets : (n, C) probabilities that the answers should come near to; ridges : what a change of
+    weights costs, in units of what the layer before them usually holds. With the layers before them fixed the outputs
+    have one optimum (multinomial logistic regression on the last hidden layer, its change held small by the ridge),
+    so they need neither a rate nor a seed.
     """
-    taught = copy.deepcopy(member)
-    scaler, network = taught[0], taught[-1]
-    if hasattr(network, "_optimizer"):
-        del network._optimizer
-    network.learning_rate_init, network.batch_size = settings.rate, min(settings.batch, len(x))
-    rng = np.random.default_rng(seed)
-    rows = scaler.transform(x).astype(np.float32)
-    said = np.broadcast_to(y, (settings.epochs, len(rows)))
-    for epoch in range(settings.epochs):
-        order = rng.permutation(len(rows))
-        network.random_state = seed + epoch
-        network.partial_fit(rows[order], said[epoch, order])
-    return without_dust(taught)
-
-
-def outputs_taught(member: Pipeline, known: int, x: np.ndarray, y: np.ndarray, settings: UpdateSettings) -> Pipeline:
-    """A copy of the fitted network in which only the outputs beyond the ``known`` first ones learnt, all else stays.
-
-    x : (n, F) inputs; y : (n,) class numbers. With the layers before them fixed these outputs have one optimum
-    (multinomial logistic regression on the last hidden layer), so they need neither a rate nor a seed. A class that
-    has no example keeps its faint answer.
-    """
-    network: MLPClassifier = member[-1]
-    taught = [c for c in range(known, len(network.classes_)) if (y == c).any()]
-    if not taught:
-        return member
     hidden, said = _last_layers(member, x)
-    inside = np.hstack([hidden, np.ones((len(x), 1))])
-    decay = network.alpha / settings.batch
-    places = np.eye(len(network.classes_))[y]
+    usual = np.sqrt((hidden**2).mean(axis=0)) + 1e-6
+    inside = np.hstack([hidden / usual, np.ones((len(x), 1))])
+    change = np.zeros((inside.shape[1], len(said[0, which])))
 
-    def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
-        columns = flat.reshape(inside.shape[1], len(taught))
+    def loss(flat: np.ndarray, ridge: float) -> tuple[float, np.ndarray]:
+        change = flat.reshape(inside.shape[1], -1)
         scores = said.copy()
-        scores[:, taught] = inside @ columns
+        scores[:, which] += inside @ change
         log_p = log_softmax(scores, axis=1)
-        slope = inside.T @ (np.exp(log_p) - places)[:, taught] / len(x)
-        slope[:-1] += decay * columns[:-1]
-        value = -log_p[np.arange(len(x)), y].mean() + decay / 2 * (columns[:-1] ** 2).sum()
+        slope = inside.T @ (np.exp(log_p) - targets)[:, which] / len(x) + ridge * change
+        value = -(targets * log_p).sum(axis=1).mean() + ridge / 2 * (change**2).sum()
         return float(value), slope.ravel()
 
-    start = np.vstack([network.coefs_[-1][:, taught], network.intercepts_[-1][taught]]).astype(float)
-    best = minimize(loss, start.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 200}).x.reshape(start.shape)
-    out = copy.deepcopy(member)
-    out[-1].coefs_[-1][:, taught] = best[:-1]
-    out[-1].intercepts_[-1][taught] = best[-1]
+    out = []
+    for ridge in ridges:  # each begins where the one before ended
+        best = minimize(loss, change.ravel(), (ridge,), "L-BFGS-B", jac=True, options={"maxiter": _ROUNDS})
+        change = best.x.reshape(change.shape)
+        taught = copy.deepcopy(member)
+        taught[-1].coefs_[-1][:, which] += change[:-1] / usual[:, None]
+        taught[-1].intercepts_[-1][which] += change[-1]
+        out.append(taught)
     return out
 
 
@@ -91,51 +64,51 @@ def _last_layers(member: Pipeline, x: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return hidden.astype(float), (hidden @ network.coefs_[-1] + network.intercepts_[-1]).astype(float)
 
 
-def between(before: Pipeline, after: Pipeline, share: float) -> Pipeline:
-    """A network whose weights lie between two of one descent: 0 gives ``before``, 1 ``after``.
+def seeing_further_back(member: Pipeline) -> Pipeline:
+    """The fitted network, its last hidden layer holding the one before it as well, of which no answer takes account
+    yet: the outputs can then learn from both. One of a single hidden layer stays as it is.
 
-    Fine-tuned and original weights are mostly joined by a valley of low loss in which a network between them forgets
-    little of what the original knew (Wortsman and others, Robust fine-tuning of zero-shot models, 2022).
+    What a rectified unit holds is never negative, so a unit of weight one behind it holds the same.
     """
-    out = copy.deepcopy(after)
-    for name in ("coefs_", "intercepts_"):
-        pairs = zip(getattr(before[-1], name), getattr(after[-1], name), strict=True)
-        setattr(out[-1], name, [(a + share * (b - a)).astype(a.dtype) for a, b in pairs])
-    return without_dust(out)
+    out = copy.deepcopy(member)
+    network: MLPClassifier = out[-1]
+    if len(network.coefs_) < 3:
+        return out
+    *_, into, last = network.coefs_
+    more = into.shape[0]
+    network.coefs_[-2] = np.hstack([into, np.eye(more, dtype=into.dtype)])
+    network.intercepts_[-2] = np.concatenate([network.intercepts_[-2], np.zeros(more, into.dtype)])
+    network.coefs_[-1] = np.vstack([last, np.zeros((more, last.shape[1]), last.dtype)])
+    *others, width = network.hidden_layer_sizes
+    network.hidden_layer_sizes = (*others, width + more)
+    _forget_training(network)
+    return out
 
 
-def widened(finder: Finder, new_classes: Sequence[str], seed: int) -> Finder:
-    """The finder with outputs for further classes, which it answers with next to nothing until it is taught.
+def widened(finder: Finder, new_classes: Sequence[str]) -> Finder:
+    """The finder with outputs of its last pass for further classes, next to never answered until they are taught.
 
-    What it says of the classes it knows stays the same but for that.
+    What it says of the classes it knows stays the same but for that; its first pass does not know of them.
     """
     if not new_classes:
         return finder
     twice = set(new_classes) & set(finder.classes)
     if twice:
         raise ValueError(f"expected new classes, got {', '.join(sorted(twice))}, which the finder knows")
-    parts = tuple(_wider_passes(part, finder, len(new_classes), seed) for part in finder.parts)
+    parts = tuple(
+        TwoPasses(
+            part.first,
+            tuple(_with_outputs(copy.deepcopy(member), len(new_classes)) for member in part.second),
+        )
+        for part in finder.parts
+    )
     return replace(finder, classes=(*finder.classes, *new_classes), parts=parts)
 
 
-def _wider_passes(part: TwoPasses, finder: Finder, more: int, seed: int) -> TwoPasses:
-    features, known = len(finder.feature_names), len(finder.classes)
-    first = tuple(_with_outputs(copy.deepcopy(m), more, seed + k) for k, m in enumerate(part.first))
-    # what the second pass sees: the features, then blocks of one column per class
-    blocks = (part.second[0][0].n_features_in_ - features) // known
-    at = [features + known * (b + 1) for b in range(blocks) for _ in range(more)]
-    second = tuple(
-        _with_outputs(_with_inputs(copy.deepcopy(m), at), more, seed + 100 + k) for k, m in enumerate(part.second)
-    )
-    return TwoPasses(first, second)
-
-
-def _with_outputs(member: Pipeline, more: int, seed: int) -> Pipeline:
+def _with_outputs(member: Pipeline, more: int) -> Pipeline:
     network: MLPClassifier = member[-1]
-    rng = np.random.default_rng(seed)
     last = network.coefs_[-1]
-    fresh = rng.normal(0, 0.01, (last.shape[0], more)).astype(last.dtype)
-    network.coefs_[-1] = np.hstack([last, fresh])
+    network.coefs_[-1] = np.hstack([last, np.zeros((last.shape[0], more), last.dtype)])
     faint = np.full(more, _FAINT, network.intercepts_[-1].dtype)
     network.intercepts_[-1] = np.concatenate([network.intercepts_[-1], faint])
     count = len(network.classes_) + more
@@ -146,21 +119,8 @@ def _with_outputs(member: Pipeline, more: int, seed: int) -> Pipeline:
     return member
 
 
-def _with_inputs(member: Pipeline, at: Sequence[int]) -> Pipeline:
-    """The network with inputs of no weight before the columns ``at``."""
-    scaler: StandardScaler = member[0]
-    network: MLPClassifier = member[-1]
-    for name, value in (("mean_", 0.0), ("var_", 1.0), ("scale_", 1.0)):
-        setattr(scaler, name, np.insert(getattr(scaler, name), at, value))
-    scaler.n_features_in_ = len(scaler.mean_)
-    network.coefs_[0] = np.insert(network.coefs_[0], at, 0.0, axis=0)
-    network.n_features_in_ = len(scaler.mean_)
-    _forget_training(network)
-    return member
-
-
 def _forget_training(network: MLPClassifier) -> None:
-    """Drop what belongs to the former shape; `updated` starts an optimiser of its own."""
+    """Drop what belongs to the former shape."""
     for name in ("_optimizer", "_best_coefs", "_best_intercepts"):
         if hasattr(network, name):
             delattr(network, name)

@@ -3,8 +3,8 @@
     python tests/benchmarks/forgetting.py DATA [FRESH [VERSION]]
 
 DATA is a desk's folder with a corrected set; its newest one is learnt from, with the generated scenes that a training
-kept there (24 where there are none). Prints the log loss on what was kept out for each share of the way towards the
-weights taught further, then log loss and accuracy (the mean over classes) of the shipped finder and of the taught one
+kept there (24 where there are none). Prints the log loss on what was kept out for each price of a
+change of weights, then log loss and accuracy (the mean over classes) of the shipped finder and of the taught one
 on FRESH (10) crowded scenes that neither saw. With the VERSION of a model kept on that desk: how well it names places
 of FRESH usual scenes with its own finder and namers, and with either of them exchanged for the shipped one.
 """
@@ -62,11 +62,10 @@ def main(data: str, fresh: int, version: str | None) -> None:
     start = time.process_time()
     learnt = [(cells[p.sha256], folds[p.assembly]) for p in photos if p.sha256 in cells]
     taught = teach_finder(base.finder, learnt, mixed.cells, CellSettings(), 0)
-    for name, choice in taught.kept.items():
-        print(f"{name} pass before: {_said(choice.before)}")
-        for share, one in choice.losses.items():
-            mark = "  <- kept" if share == choice.share else ""
-            print(f"  share {share:5.3f}: {_said(one)}{mark}")
+    print(f"before: {_said(taught.kept.before)}")
+    for ridge, one in taught.kept.losses.items():
+        mark = "  <- kept" if ridge == taught.kept.ridge else ""
+        print(f"  ridge {ridge:6g}: {_said(one)}{mark}")
     print(f"{say('taught', taught.final, looks)}; {time.process_time() - start:.0f} s of processor time", flush=True)
     if version is not None:
         own = load_model(folder_of(shelf, version))

@@ -19,7 +19,6 @@ from desk.training_set import as_photo
 from models.damage.lessons import lessons_of
 from models.damage.refit import ForestSettings
 from models.damage.store import load_model
-from models.damage.update import UpdateSettings
 from models.repair import load_rules
 from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts
@@ -29,7 +28,7 @@ LEARNT, KEPT_OUT = (700000, 700001, 700002, 700003, 700005), (700020, 700022)
 LABEL = "corrosion"
 QUICK = RelearnSettings(
     scenes=12, workers=1, choices=(ForestSettings(2, 0.3, 100),), shell_choices=(ForestSettings(3, 0.3, 100),),
-    cells=CellSettings(per_class=1500, least=900, update=UpdateSettings(epochs=6)),
+    cells=CellSettings(per_class=1500, least=900),
 )  # fmt: skip
 
 
