@@ -20,6 +20,7 @@ from sample_images.truth import (
     TruthTermination,
     TruthWire,
 )
+from vision.regions import JOIN_MM
 
 FOREIGN_SCHEMA = "bench-3d/1"
 
@@ -65,12 +66,17 @@ def read_truth(path: Path) -> Truth:
 
 
 def truth_from_foreign(data: dict[str, Any]) -> Truth:
-    """Map one `bench-3d/1` file. Sleeves are earlier repairs where `labels` has `prior_splice`, else factory joints."""
+    """Map one `bench-3d/1` file.
+
+    Sleeves are earlier repairs where `labels` has `prior_splice`, else factory joints. Repairs near each other are one
+    region, as everywhere.
+    """
     repaired = "prior_splice" in data["labels"]
     regions = [_damage(item, i) for i, item in enumerate(data["damage"])]
     splices = [_splice(item, i, data, repaired) for i, item in enumerate(data["splices"])]
     if repaired:
-        regions += [_sleeve_region(item, i, splices[i]) for i, item in enumerate(data["splices"])]
+        near = _near_each_other(data["splices"])
+        regions += [_sleeves_region(f"s{k}", [(data["splices"][i], splices[i]) for i in mine]) for k, mine in near]
     return Truth(
         photo=data["image"],
         width_px=data["width"],
@@ -134,21 +140,47 @@ def _signs(item: dict[str, Any]) -> list[Any]:
     return signs
 
 
-def _sleeve_region(item: dict[str, Any], index: int, splice: TruthSplice) -> TruthRegion:
-    rings_mm = [_ring(item["polygon_mat_mm"])]
+def _near_each_other(items: list[dict[str, Any]]) -> list[tuple[int, list[int]]]:
+    """Numbers of the sleeves that are one region, each with the first of them: no more than `JOIN_MM` apart.
+
+    All wires start at end A, so sleeves of different wires lie beside each other where their ways from it overlap.
+    """
+    found: list[list[int]] = []
+    end = -np.inf
+    for i in sorted(range(len(items)), key=lambda i: _stretch(items[i])):
+        low, high = _stretch(items[i])
+        if low - end > JOIN_MM:
+            found.append([])
+        found[-1].append(i)
+        end = max(end, high)
+    return [(min(mine), sorted(mine)) for mine in found]
+
+
+def _stretch(item: dict[str, Any]) -> tuple[float, float]:
+    """Where a sleeve begins and ends, mm from end A."""
+    middle, half = item["centre_dist_A_mm"], item["length_mm"] / 2
+    return middle - half, middle + half
+
+
+def _sleeves_region(name: str, sleeves: list[tuple[dict[str, Any], TruthSplice]]) -> TruthRegion:
+    rings_mm = [_ring(item["polygon_mat_mm"]) for item, _ in sleeves]
+    low, high = zip(*(_stretch(item) for item, _ in sleeves), strict=True)
+    wires = sorted({splice.wire_id for _, splice in sleeves})
     return TruthRegion(
-        id=f"s{index}",
+        id=name,
         label="earlier_repair",
         signs=["sleeve"],
-        rings_px=splice.rings_px,
+        rings_px=[ring for _, splice in sleeves for ring in splice.rings_px],
         rings_mm=rings_mm,
-        visible_px=item["visible_pixels"],
-        length_mm=item["length_mm"],
-        area_mm2=_area(rings_mm[0]),
-        wires_affected=1,
-        wire_ids=[splice.wire_id],
+        visible_px=sum(item["visible_pixels"] for item, _ in sleeves),
+        length_mm=max(high) - min(low),
+        area_mm2=sum(_area(ring) for ring in rings_mm),
+        wires_affected=len(wires),
+        wire_ids=wires,
         exposed_copper_mm=0.0,
-        to_termination_mm=splice.to_termination_mm,
+        to_termination_mm=min(
+            (s.to_termination_mm for _, s in sleeves if s.to_termination_mm is not None), default=None
+        ),
     )
 
 

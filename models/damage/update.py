@@ -17,7 +17,8 @@ from models.damage.finder import Finder, TwoPasses
 
 _FAINT = -4.0
 """Start of a new output's bias: as good as never answered before it was taught."""
-_ROUNDS = 120
+_EFFORT = {"maxiter": 100, "ftol": 1e-7}
+"""Of a fit in single precision, whose sums hold no more digits."""
 
 
 def outputs_taught(
@@ -31,22 +32,23 @@ def outputs_taught(
     so they need neither a rate nor a seed.
     """
     hidden, said = _last_layers(member, x)
-    usual = np.sqrt((hidden**2).mean(axis=0)) + 1e-6
-    inside = np.hstack([hidden / usual, np.ones((len(x), 1))])
+    usual = np.sqrt((hidden**2).mean(axis=0)) + np.float32(1e-6)
+    inside = np.hstack([hidden / usual, np.ones((len(x), 1), np.float32)])
+    wanted = targets.astype(np.float32)
     change = np.zeros((inside.shape[1], len(said[0, which])))
 
     def loss(flat: np.ndarray, ridge: float) -> tuple[float, np.ndarray]:
         change = flat.reshape(inside.shape[1], -1)
         scores = said.copy()
-        scores[:, which] += inside @ change
+        scores[:, which] += inside @ change.astype(np.float32)
         log_p = log_softmax(scores, axis=1)
-        slope = inside.T @ (np.exp(log_p) - targets)[:, which] / len(x) + ridge * change
-        value = -(targets * log_p).sum(axis=1).mean() + ridge / 2 * (change**2).sum()
-        return float(value), slope.ravel()
+        slope = inside.T @ (np.exp(log_p) - wanted)[:, which] / len(x) + ridge * change
+        value = -(wanted * log_p).sum(dtype=float) / len(x) + ridge / 2 * (change**2).sum()
+        return float(value), slope.ravel().astype(float)
 
     out = []
     for ridge in ridges:  # each begins where the one before ended
-        best = minimize(loss, change.ravel(), (ridge,), "L-BFGS-B", jac=True, options={"maxiter": _ROUNDS})
+        best = minimize(loss, change.ravel(), (ridge,), "L-BFGS-B", jac=True, options=_EFFORT)
         change = best.x.reshape(change.shape)
         taught = copy.deepcopy(member)
         taught[-1].coefs_[-1][:, which] += change[:-1] / usual[:, None]
@@ -61,7 +63,7 @@ def _last_layers(member: Pipeline, x: np.ndarray) -> tuple[np.ndarray, np.ndarra
     hidden = member[0].transform(x).astype(np.float32)
     for weights, bias in zip(network.coefs_[:-1], network.intercepts_[:-1], strict=True):
         hidden = np.maximum(hidden @ weights + bias, 0)
-    return hidden.astype(float), (hidden @ network.coefs_[-1] + network.intercepts_[-1]).astype(float)
+    return hidden, (hidden @ network.coefs_[-1] + network.intercepts_[-1]).astype(np.float32)
 
 
 def seeing_further_back(member: Pipeline) -> Pipeline:

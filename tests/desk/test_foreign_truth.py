@@ -101,6 +101,18 @@ def test_a_sleeve_under_an_earlier_repair_label_is_a_region_and_a_repair(tmp_pat
     assert known.splices[0].origin == "repair"
 
 
+def test_sleeves_near_each_other_are_one_region_and_others_are_not(tmp_path):
+    """By hand, 30 mm each: 100 to 130 and 180 to 210 are 50 mm apart, 261 begins 51 mm further: two regions."""
+    first = foreign()["splices"][0]
+    second = first | {"wire": 1, "centre_dist_A_mm": 195.0, "dist_to_termination_mm": 40.0}
+    third = first | {"wire": 0, "centre_dist_A_mm": 276.0, "dist_to_termination_mm": 20.0}
+    known = written(tmp_path, foreign(splices=[third, first, second]))
+    got = [(r.id, r.length_mm, r.to_termination_mm, r.wire_ids, len(r.rings_px)) for r in known.regions]
+    assert got == [("s1", 110.0, 40.0, ["w0", "w1"], 2), ("s0", 30.0, 20.0, ["w0"], 1)]
+    assert known.regions[0].wires_affected == 2 and known.regions[0].area_mm2 == 1800.0
+    assert [s.to_next_splice_mm for s in known.splices] == [131.0, 131.0, None]  # along the same wire
+
+
 def test_a_sleeve_on_a_sound_assembly_is_a_factory_joint(tmp_path):
     """No region comes of it."""
     known = written(tmp_path, foreign(scenario="sound", labels=["sound"]))
