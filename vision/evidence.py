@@ -175,7 +175,8 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
             add("copper_share", bare, "share", f"copper-like surface in up to {bare:.0%}")
         if v["change_light"] >= _SEEN:
             add("lightening", v["change_light"], "L", f"lighter than the continuing wire by {v['change_light']:.0f} L")
-        add("edge_rough", v["edge_rough_4mm"], "share", "outline smooth: worn, not bitten")
+        if v["edge_rough_4mm_top"] < _TRACE:
+            add("edge_rough", v["edge_rough_4mm_top"], "share", "outline smooth: worn, not bitten")
     elif label == "earlier_repair":
         add(
             "colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}"

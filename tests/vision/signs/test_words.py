@@ -27,3 +27,11 @@ def test_what_is_there_is_named_with_its_size():
     assert any("45%" in text for text in said)
     bitten = signs(**{"copper_share_1.2mm_top": 0.3, "crumbs_14mm_top": 0.9})
     assert {"copper shows in up to 30%", "crumbs beside the wires"} <= {w.says for w in words("rodent", bitten, None)}
+
+
+def test_a_wear_is_called_smooth_where_its_outline_is():
+    """A ragged one is worn too, but not said to be smooth."""
+    smooth, ragged = (
+        [one.says for one in words("abrasion", signs(edge_rough_4mm_top=rough), None)] for rough in (0.004, 0.03)
+    )
+    assert any("smooth" in text for text in smooth) and not any("smooth" in text for text in ragged)
