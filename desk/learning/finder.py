@@ -11,7 +11,7 @@ from sklearn.pipeline import Pipeline
 
 from desk.finder_training import around, gathered
 from desk.learning.cells import PhotoCells, as_lesson
-from desk.learning.finder_kept import RIDGES, Choice, Kind, chosen, kinds_of_cells, losses_by_kind, together
+from desk.learning.finder_kept import NEW_RIDGE, RIDGES, Choice, Kind, chosen, kinds_of_cells, losses_by_kind, together
 from desk.learning.finder_rows import CellSettings, chosen_rows, targets
 from desk.learning.sides import FOLDS
 from desk.training_set import CellLesson
@@ -24,8 +24,8 @@ from models.damage.update import outputs_taught, seeing_further_back, widened
 class Taught:
     """Finders after the corrections.
 
-    other[k] : learnt from no assembly of fold k; final : from all; kept : how freely it learnt,
-    chosen by photographs of the other fold
+    other[k] : learnt from no assembly of fold k (but for how freely, one choice for all); final : from all; kept : how
+    freely it learnt, chosen by photographs of the other fold
     """
 
     other: dict[int, Finder]
@@ -85,7 +85,8 @@ def teach_finder(
         learnt[k] = teacher.learnt(k, teacher.of_fold(k), RIDGES)
         steps.step()
     kept = teacher.choice(learnt)
-    ridges = [] if kept.ridge is None else [kept.ridge]
+    # along the same path as when it was chosen
+    ridges = () if kept.ridge is None else RIDGES[: RIDGES.index(kept.ridge) + 1]
     parts = []
     for number, part in enumerate(wide.parts):
         parts.append(TwoPasses(part.first, teacher.learnt(number, range(len(scenes)), ridges).at(kept.ridge)))
@@ -123,30 +124,33 @@ class _Teacher:
     def learnt(self, number: int, numbers: Sequence[int], ridges: Sequence[float]) -> _Learnt:
         """The second pass of a part, taught on these scenes; as it was where there is nothing to learn."""
         part = self.finder.parts[number]
-        if not numbers:
-            return _Learnt(part.second, dict.fromkeys(ridges, part.second))
         y, rejected, reviewed = self._cells(numbers)
+        if not (y >= 0).any():
+            return _Learnt(part.second, dict.fromkeys(ridges, part.second))
         rng = np.random.default_rng(self.seed + number)
         rows = chosen_rows(y, rejected, reviewed, self.finder.classes, self.settings, rng)
         x = self._gathered(partial(_Scene.sees, part=part), numbers, rows)
         said = self._gathered(lambda scene: self._targets(scene, number), numbers, rows)
         new = [c for c in range(self.known, len(self.finder.classes)) if (y == c).any()]
         start, ends = [], []
-        for member in map(seeing_further_back, part.second):
-            start.append(outputs_taught(member, x, said, new, RIDGES[-1:])[0] if new else member)
-            ends.append(outputs_taught(start[-1], x, said, slice(None), ridges))
+        for member in part.second:
+            wide = seeing_further_back(member)
+            start.append(outputs_taught(wide, x, said, new, (*RIDGES, NEW_RIDGE))[-1] if new else member)
+            # a label that nobody showed it stays next to never said, it is not taught to be rarer still
+            ends.append(outputs_taught(start[-1] if new else wide, x, said, [*range(self.known), *new], ridges))
         return _Learnt(tuple(start), {ridge: tuple(e[k] for e in ends) for k, ridge in enumerate(ridges)})
 
     def choice(self, learnt: dict[int, _Learnt]) -> Choice:
         """How freely it should learn, by the answers on the fold that was not taught on."""
         told: dict[float, list[dict[Kind, np.ndarray]]] = {ridge: [] for ridge in RIDGES}
         before = []
+        if not all(self._corrected(fold) for fold in learnt):  # nobody was taught, or nobody can be asked
+            learnt = {}
         for k, one in learnt.items():
             there = self.of_fold(1 - k)
-            if not there or not self.of_fold(k):
-                continue
             y, rejected, reviewed = self._cells(there)
             kinds = kinds_of_cells(y, rejected, reviewed, self.finder.classes, np.random.default_rng(self.seed + k))
+            kinds = {kind: mine for kind, mine in kinds.items() if kind[1] not in self._untold(k)}
             rows = np.concatenate([np.zeros(0, int), *kinds.values()])
             ends = np.cumsum([len(mine) for mine in kinds.values()])
             at = {kind: np.arange(end - len(mine), end) for (kind, mine), end in zip(kinds.items(), ends, strict=True)}
@@ -156,16 +160,26 @@ class _Teacher:
                 told[ridge].append(losses_by_kind(mean_answer(one.ends[ridge], x), y[rows], at))
         return chosen({ridge: together(each) for ridge, each in told.items()}, together(before))
 
+    def _corrected(self, fold: int) -> bool:
+        """Whether a review said anything of an assembly of this fold."""
+        return any(s.reviewed and (s.lesson.classes >= 0).any() for s in self.scenes if s.fold == fold)
+
+    def _untold(self, fold: int) -> set[str]:
+        """New labels that no photograph of the fold shows: who learnt from it cannot be asked for them."""
+        told = np.unique(self._cells(self.of_fold(fold))[0])
+        return {self.finder.classes[c] for c in range(self.known, len(self.finder.classes)) if c not in told}
+
     def _targets(self, scene: _Scene, part: int) -> np.ndarray:
         return targets(scene.lesson.classes, scene.own[part], scene.reviewed, self.finder.classes)
 
     def _cells(self, numbers: Sequence[int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Classes of all cells of these scenes, whether on a false find, whether reviewed."""
         mine = [self.scenes[n] for n in numbers]
+        no = np.zeros(0, bool)
         return (
-            np.concatenate([s.lesson.classes for s in mine]),
-            np.concatenate([s.rejected for s in mine]),
-            np.concatenate([np.full(len(s.lesson.xy), s.reviewed) for s in mine]),
+            np.concatenate([np.zeros(0, int), *(s.lesson.classes for s in mine)]),
+            np.concatenate([no, *(s.rejected for s in mine)]),
+            np.concatenate([no, *(np.full(len(s.lesson.xy), s.reviewed) for s in mine)]),
         )
 
     def _gathered(self, of: Callable[[_Scene], np.ndarray], numbers: Sequence[int], rows: np.ndarray) -> np.ndarray:

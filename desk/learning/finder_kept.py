@@ -10,8 +10,12 @@ import numpy as np
 
 from desk.learning.finder_rows import sound_numbers
 
-RIDGES = (1e-1, 1e-2, 1e-3, 1e-4)
-"""How dear a change of weights may be made: little is learnt with the first, most with the last."""
+RIDGES = (10.0, 1.0, 1e-1, 1e-2, 1e-3)
+"""How dear a change of weights may be made: next to nothing is learnt with the first, most with the last."""
+NEW_RIDGE = 1e-4
+"""The same for the outputs of a new label, which begin at nothing."""
+MAY_LOSE = 0.1
+"""Part of the log loss on generated scenes that may be lost: gauges and namers go on resting on the shipped finder."""
 _CELLS = 1500
 """Cells of each kind that are asked, at most."""
 _LEAST_P = 1e-6
@@ -85,11 +89,14 @@ def chosen(losses: Mapping[float, Losses], before: Losses) -> Choice:
     """The ridge of least loss on corrected photographs and generated scenes together, each as much as the other.
 
     A finder that learns how a shop's photographs look answers generated scenes a little worse: that may cost as much
-    as it gains. Nothing is kept of what was taught where no scene tells what it cost, or no correction what it gains.
+    as it gains, up to `MAY_LOSE`. Nothing is kept of what was taught where no scene tells what it cost, or no
+    correction what it gains.
     """
 
     def both(one: Losses) -> float:
-        return np.inf if one.generated is None or one.corrected is None else one.generated + one.corrected
+        if one.generated is None or one.corrected is None or before.generated is None:
+            return np.inf
+        return one.generated + one.corrected if one.generated <= before.generated * (1 + MAY_LOSE) else np.inf
 
     best = min(losses, key=lambda ridge: both(losses[ridge]), default=None)
     kept = best is not None and both(losses[best]) < both(before)

@@ -14,8 +14,9 @@ from models.damage.finder import balanced
 class CellSettings:
     """How cells are mixed.
 
-    `per_class`: generated cells of each class; `weight`: how many generated cells one corrected cell counts as;
-    `least`: corrected damage and false finds are repeated up to so many, lest few of them go under.
+    `per_class`: generated cells of each class, and corrected ones of each kind, at most; `weight`: how many generated
+    cells one corrected cell counts as; `least`: corrected damage and false finds are repeated up to so many, lest few
+    of them go under.
     """
 
     per_class: int = 3000
@@ -62,14 +63,14 @@ def chosen_rows(
     strata.append(np.flatnonzero(rejected & (y >= 0)))
     for mine in strata:
         if len(mine):
-            wanted = int(np.clip(settings.weight * len(mine), settings.least, settings.per_class * settings.weight))
+            wanted = int(np.clip(settings.weight * len(mine), settings.least, settings.per_class))
             rows.append(_so_many(mine, wanted, rng))
     for c in sound:
         mine = np.flatnonzero(reviewed & ~rejected & (y == c))
         wanted = min(round(settings.weight * len(mine)), settings.per_class)
         if wanted:
             rows.append(_so_many(mine, wanted, rng))
-    return rng.permutation(np.concatenate(rows))
+    return rng.permutation(np.concatenate([np.zeros(0, int), *rows]))
 
 
 def sound_numbers(classes: tuple[str, ...]) -> np.ndarray:

@@ -111,6 +111,22 @@ def held_out_f1(card: dict[str, Any]) -> list[HeldOut]:
     return found
 
 
+def _finder_as_shipped(kept: dict[str, Any] | None) -> list[str]:
+    """What to say where a model finds places as the shipped one does: nothing of what was taught was kept."""
+    if kept is None:
+        return []
+    if "ridge" not in kept:  # kept by a version before, a share for each pass
+        as_it_was, told = {one["share"] for one in kept.values()} == {0.0}, True
+    else:
+        as_it_was, told = kept["ridge"] is None, bool(kept["before"]["corrected"] and kept["before"]["generated"])
+    if not as_it_was:
+        return []
+    why = "what the finder was taught beyond added labels did no good on corrected photographs kept out of it, or cost "
+    why += "more on generated ones. More corrections may change it."
+    few = "too few assemblies were corrected to tell whether the finder gained by what it was taught."
+    return [f"It finds places as the shipped model does: {why if told else few}"]
+
+
 def limits_of(card: dict[str, Any]) -> list[str]:
     """What the model must not be trusted with, in words."""
     said = ["It names what photographs show; it infers no temperature from a colour and sees nothing under coverings."]
@@ -129,11 +145,7 @@ def limits_of(card: dict[str, Any]) -> list[str]:
             f"The lessons of the shipped namers were not at hand: its namers rest on {made} generated candidates and "
             "the corrections. Expect them to be weaker on everything that was not corrected."
         )
-    if card.get("finder_kept", {"ridge": 0.0}).get("ridge", 0.0) is None:
-        said.append(
-            "It finds places as the shipped model does: what the finder was taught beyond added labels did no good on "
-            "corrected photographs kept out of it, or cost more on generated ones. More corrections may change it."
-        )
+    said += _finder_as_shipped(card.get("finder_kept"))
     said.append("Lengths and their uncertainties are those of the shipped model: corrections teach labels and places.")
     if card["held_out_assemblies"] == []:
         said.append("No second opinions yet: it can be compared on generated scenes only.")

@@ -17,7 +17,7 @@ from models.damage.finder import Finder, TwoPasses
 
 _FAINT = -4.0
 """Start of a new output's bias: as good as never answered before it was taught."""
-_EFFORT = {"maxiter": 100, "ftol": 1e-7}
+_EFFORT = {"maxiter": 300, "ftol": 1e-7}
 """Of a fit in single precision, whose sums hold no more digits."""
 
 

@@ -1,5 +1,7 @@
 """A fitted finder is taught further without forgetting, and learns classes it did not know."""
 
+import copy
+
 import numpy as np
 import pytest
 
@@ -93,7 +95,7 @@ def test_outputs_are_at_their_optimum(finder):
     differences."""
     wide = widened(finder, ["corrosion"]).parts[0].second[0]
     x, y = seen(finder, [0, 1, 2, 3], 100, 2)
-    taught = outputs_taught(wide, x, np.eye(4)[y], slice(None), [1e-4])[0]
+    taught = outputs_taught(wide, x, np.eye(4)[y], slice(None), [0.1])[0]
     hidden = np.maximum(wide[0].transform(x) @ wide[-1].coefs_[0] + wide[-1].intercepts_[0], 0)
     usual = np.sqrt((hidden**2).mean(axis=0)) + 1e-6
     weights, bias = taught[-1].coefs_[-1], taught[-1].intercepts_[-1]
@@ -101,7 +103,7 @@ def test_outputs_are_at_their_optimum(finder):
     def loss():
         p = taught.predict_proba(x.astype(float))[np.arange(len(y)), y]
         moved = ((weights - wide[-1].coefs_[-1]).astype(float) * usual[:, None], bias - wide[-1].intercepts_[-1])
-        return -np.log(p.astype(float)).mean() + 1e-4 / 2 * sum((part**2).sum() for part in moved)
+        return -np.log(p.astype(float)).mean() + 0.1 / 2 * sum((part**2).sum() for part in moved)
 
     for where in ((weights, (0, 3)), (weights, (7, 1)), (bias, (3,))):
         array, at = where
@@ -111,6 +113,19 @@ def test_outputs_are_at_their_optimum(finder):
             ways.append(loss())
             array[at] = kept
         assert abs(ways[0] - ways[1]) / 0.1 < 2e-3 and min(ways) > loss() - 1e-5
+
+
+def test_the_cost_of_a_change_does_not_depend_on_the_unit_of_a_layer(finder):
+    """A layer that holds fifty times as much, its outputs weighing a fiftieth: the same answers before and after."""
+    member = finder.parts[0].second[0]
+    other = copy.deepcopy(member)
+    for weights in (other[-1].coefs_[-2], other[-1].intercepts_[-2]):
+        weights *= 50
+    other[-1].coefs_[-1] /= 50
+    x, y = seen(finder, [0, 1, 2], 200, 3)
+    one, two = (outputs_taught(m, x, np.eye(3)[(y + 1) % 3], slice(None), [0.1])[0] for m in (member, other))
+    assert np.allclose(one.predict_proba(x), two.predict_proba(x), atol=2e-3)
+    assert np.abs(one.predict_proba(x) - member.predict_proba(x)).max() > 0.2
 
 
 def test_the_dearer_a_change_the_less_is_learnt(finder):
