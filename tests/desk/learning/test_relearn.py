@@ -27,8 +27,8 @@ from vision.sight import first_look
 LEARNT, KEPT_OUT = (700000, 700001, 700002, 700003, 700005), (700020, 700022)
 LABEL = "corrosion"
 QUICK = RelearnSettings(
-    scenes=12, workers=1, choices=(ForestSettings(2, 0.3, 100),), shell_choices=(ForestSettings(3, 0.3, 100),),
-    cells=CellSettings(per_class=1500, least=900),
+    scenes=8, workers=1, choices=(ForestSettings(2, 0.3, 100),), shell_choices=(ForestSettings(3, 0.3, 100),),
+    cells=CellSettings(per_class=1000, least=600),
 )  # fmt: skip
 
 
