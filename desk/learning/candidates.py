@@ -57,8 +57,8 @@ def corrected_candidates(
 ) -> Candidates:
     """What finders find in the photographs, each by one that learnt nothing from its assembly.
 
-    A place that such a finder missed is described as the final finder sees it, or by its drawn outline, so that the
-    namer learns its look; it sets no limits, because that finder has seen it.
+    A place that such a finder missed, or that was added or renamed, is described as the final finder sees it, or by its
+    drawn outline, so that the namer learns its look; it sets no limits, because that finder has seen it.
     """
     made_for = hashlib.sha256("".join(finder_hash(f) for f in (*taught.other.values(), taught.final)).encode())
     mine = folder / f"candidates-{made_for.hexdigest()[:16]}"
@@ -110,14 +110,20 @@ def _found(
 def of_photo(
     look: FirstLook, photo: ReviewedPhoto, unseen: Finder, final: Finder
 ) -> tuple[list[CandidateLesson], list[CandidateLesson]]:
-    """Candidates that the finder without knowledge of the assembly sees, and places that it misses."""
+    """Candidates that the finder without knowledge of the assembly sees; and, as the final one sees them or as drawn,
+    places that it misses and those that a reviewer had to add or rename.
+
+    The model answers with the final finder: what it took for sound or for another damage it must name next time.
+    """
     truth = _with_all(photo)
     seen = _kept(candidates_of(look, truth, unseen, photo.assembly, True).candidates, photo)
     hit = {c.region for c in seen}
     lacking = [p for p in damage_places(photo) if p.region not in hit]
-    if not lacking or len(look.cells.xy) == 0:
+    mended = {p.region for p in damage_places(photo) if p.verdict in ("added", "corrected")}
+    if not (lacking or mended) or len(look.cells.xy) == 0:
         return seen, []
-    after = [c for c in candidates_of(look, truth, final, photo.assembly, True).candidates if c.region not in hit]
+    after = candidates_of(look, truth, final, photo.assembly, True).candidates
+    after = [c for c in after if c.region in mended or c.region not in hit]
     missed = [c for c in _kept(after, photo) if c.region is not None and c.label != SOUND]
     hit |= {c.region for c in missed}
     drawn = [p for p in lacking if p.region not in hit and p.label != "connector"]

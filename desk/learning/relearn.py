@@ -249,7 +249,7 @@ def _card(
             kind: {
                 "corrected": _counts(one.lessons.labels[one.corrected]),
                 "generated": _counts(one.lessons.labels[~one.corrected]),
-                "missed by a finder that had not seen them": int((~found.calibrates[kind]).sum()),
+                "shown as the final finder sees them": int((~found.calibrates[kind]).sum()),
             }
             for kind, one in told.items()
         },
