@@ -151,7 +151,9 @@ class _Teacher:
             y, rejected, reviewed = self._cells(there)
             kinds = kinds_of_cells(y, rejected, reviewed, self.finder.classes, np.random.default_rng(self.seed + k))
             kinds = {kind: mine for kind, mine in kinds.items() if kind[1] not in self._untold(k)}
-            rows = np.concatenate([np.zeros(0, int), *kinds.values()])
+            if not kinds:
+                continue
+            rows = np.concatenate(list(kinds.values()))
             ends = np.cumsum([len(mine) for mine in kinds.values()])
             at = {kind: np.arange(end - len(mine), end) for (kind, mine), end in zip(kinds.items(), ends, strict=True)}
             x = self._gathered(partial(_Scene.sees, part=self.finder.parts[k]), there, rows)

@@ -158,6 +158,9 @@ def test_corrections_of_one_fold_alone_choose_nothing(shipped):
     assert taught.kept.ridge is None and taught.final.parts[0].second[0] is shipped.parts[0].second[0]
     open_ = [(replace(cells, classes=np.full(len(cells), -1)), fold) for cells, fold in CORRECTED[:2]]
     assert teach_finder(shipped, open_, [], QUICK, 0).kept.ridge is None  # nothing was judged there
+    rusty = photograph(6000, True, ("corrosion",))
+    only = replace(rusty, classes=np.where(rusty.classes == len(CELL_CLASSES), rusty.classes, -1))
+    assert teach_finder(shipped, [(only, 0), CORRECTED[1]], [], QUICK, 0).kept.ridge is None  # nothing left to ask
 
 
 def test_the_same_seed_gives_the_same_finder(shipped):
