@@ -4,7 +4,8 @@
 
 FOLDER holds photographs with truth files, made by somebody else; every other one of each label is reviewed as its
 truth has it (found places confirmed, renamed or rejected, misses added), a model is taught from these on a desk in
-WORK, and both models answer the other half (`--swap` exchanges the halves). The taught model is kept in WORK only.
+WORK, and both models answer the other half and the reviewed one (`--swap` exchanges the halves). The taught model is
+kept in WORK only.
 """
 
 from __future__ import annotations
@@ -100,9 +101,11 @@ def main() -> None:
     done = relearn(snapshot, base, shelf, builtin_layouts(), RelearnSettings(scenes=told.scenes))
     print(f"taught in {time.perf_counter() - start:.0f} s; finder: {done.model.card['finder_kept']}", flush=True)
     kept = keep_model(shelf, done.model)
-    for name, model in (("shipped", None), ("taught", kept)):
-        settings = AssessSettings(builtin_layouts(), load_rules(), Answers(circuit_class="none"), model=model)
-        say(name, evaluate_folder(told.folder, ask, settings))
+    for half, cases in (("asked", ask), ("reviewed", learn)):
+        print(f"{half} half, {len(cases)} photographs")
+        for name, model in (("shipped", None), ("taught", kept)):
+            settings = AssessSettings(builtin_layouts(), load_rules(), Answers(circuit_class="none"), model=model)
+            say(name, evaluate_folder(told.folder, cases, settings))
 
 
 if __name__ == "__main__":
