@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+
+from desk.wording import say_label
 from models.repair import Answers
-from vision.findings import Finding
+from models.repair.case import is_own
+from vision.findings import Finding, PhotoFindings
 
 QUESTIONS: dict[str, tuple[str, str]] = {
     "circuit_class": ("Which class are the circuits?", ""),
@@ -30,6 +35,8 @@ QUESTIONS: dict[str, tuple[str, str]] = {
     "same_damage_days": ("How long ago was the same damage on this vehicle?", "days"),
 }
 """Every answer there is: its question, and the unit of a number."""
+_TREATED = "By which rules is {label}, a label of the shop's own, treated?"
+_NONE: Mapping[str, str] = MappingProxyType({})
 
 
 class Answered(Finding):
@@ -45,8 +52,18 @@ class Answered(Finding):
         return self.question if self.on is None else f"{self.on}: {self.question[:1].lower()}{self.question[1:]}"
 
 
-def answers_given(answers: Answers) -> tuple[Answered, ...]:
-    """What was answered, in the order of the questions; what was not is left out."""
+def own_labels(photos: Sequence[PhotoFindings]) -> dict[str, str]:
+    """The labels that a shop added, by the names of the places that carry them."""
+    own = [(photo.photo, region) for photo in photos for region in photo.regions if is_own(region)]
+    names = [(f"{photo.name}:{r.id}", f"{photo.sha256[:8]}:{r.id}", r.id) for photo, r in own]
+    return {name: str(r.label) for (_, r), every in zip(own, names, strict=True) for name in every}
+
+
+def answers_given(answers: Answers, own: Mapping[str, str] = _NONE) -> tuple[Answered, ...]:
+    """What was answered, in the order of the questions; what was not is left out.
+
+    own : labels that the shop added, by place; there the answer is how the rules treat it, and no other name for it
+    """
     found: list[Answered] = []
     for name, (question, unit) in QUESTIONS.items():
         value = getattr(answers, name)
@@ -54,9 +71,18 @@ def answers_given(answers: Answers) -> tuple[Answered, ...]:
             continue
         by_place = value if isinstance(value, dict) else {None: value}
         found += [
-            Answered(name=name, on=on, question=question, answer=_said(name, one, unit)) for on, one in by_place.items()
+            _treated(on, own[on], one)
+            if name == "labels" and on is not None and on in own
+            else Answered(name=name, on=on, question=question, answer=_said(name, one, unit))
+            for on, one in by_place.items()
         ]
     return tuple(found)
+
+
+def _treated(on: str, label: str, like: str) -> Answered:
+    """How a place with a label of the shop's own is treated."""
+    question = _TREATED.format(label=say_label(label))
+    return Answered(name="labels", on=on, question=question, answer=f"those of {say_label(like)}")
 
 
 def _said(name: str, value: object, unit: str) -> str:
@@ -65,4 +91,6 @@ def _said(name: str, value: object, unit: str) -> str:
         return "yes" if value else "no"
     if isinstance(value, int | float):
         return f"{value:.10g} {unit}".rstrip()
+    if name == "labels":
+        return say_label(str(value))
     return str(value) if name == "overload_ends" else str(value).replace("_", " ")

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from desk.errors import DeskError, one_line
-from desk.order_answers import answers_given
+from desk.order_answers import answers_given, own_labels
 from desk.order_model import Assessed, Order, read_assessment
 from desk.order_photos import find_photo
 from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
@@ -67,7 +67,7 @@ def make_order(
         photos_not_found=[p.photo.name for p in assessed.photos if p.photo.sha256 not in files],
         decision=_with_row(assessed.decision, work.circuit_class),
         work=work,
-        answers=answers_given(answers) if answers is not None else (),
+        answers=answers_given(answers, own_labels(assessed.photos)) if answers is not None else (),
     )
 
 

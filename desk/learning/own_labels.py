@@ -17,7 +17,7 @@ from desk.learning.shelf import Shelf
 from desk.records import tables
 from desk.records.columns import now
 from desk.shop.desk import Desk
-from desk.shop.labels import LabelChange, OwnLabels, read_own, refusal_of_new, write_own
+from desk.shop.labels import LabelChange, OwnLabels, keep_from_being_given, read_own, refusal_of_new, write_own
 from desk.shop.opinions import is_drawn
 from desk.shop.review import named_places, review_of
 from desk.shop.review_entries import SIGN_OFF
@@ -133,7 +133,8 @@ def add_label(desk: Desk, by: str, name: str) -> OwnLabels:
 
 def remove_label(desk: Desk, by: str, name: str) -> OwnLabels:
     """Take away a label that nobody used yet; LabelRefused, with where it is used, otherwise."""
-    with alone(Shelf(desk.data)), desk.database.write() as session:  # nobody gives it between the look and the removal
+    with alone(Shelf(desk.data)), desk.database.write() as session:
+        keep_from_being_given(session)  # between the look and the removal
         own = read_own(desk.data)
         if name not in own.labels:
             known = ", ".join(own.labels) or "none yet"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -173,18 +173,20 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
         states.append(
             {
                 "id": entry.id, "person": entry.person, "mine": entry.person == login, "made_at": entry.made_at,
-                "kind": entry.edit.kind, "words": entry_words(entry, names), "standing": standing,
+                "kind": entry.edit.kind, "words": entry_words(entry, names, found.treated), "standing": standing,
                 "reason": aside.get(entry.id, ""), "based_on": entry.based_on,
-                "against": against(entry, shown, names) if entry.id in doubtful else [],
+                "against": against(entry, shown, names, found.treated) if entry.id in doubtful else [],
             }
         )  # fmt: skip
     return states
 
 
-def against(entry: Entry, entries: Sequence[Entry], names: dict[str, str]) -> list[str]:
+def against(
+    entry: Entry, entries: Sequence[Entry], names: Mapping[str, str], treated: Mapping[int, Mapping[str, str]]
+) -> list[str]:
     """What others had put on record that the writer of an entry had not seen."""
     return [
-        f"{other.person}: {entry_words(other, names)}"
+        f"{other.person}: {entry_words(other, names, treated)}"
         for other in entries
         if (entry.based_on or 0) < other.id < entry.id and other.person != entry.person
     ]

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import Engine, create_engine, event, func, select
 from sqlalchemy.engine import Connection
 from sqlalchemy.engine.url import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
@@ -56,6 +57,17 @@ def told() -> Iterator[None]:
         if type(error).__name__ in ("OperationalError", "InterfaceError", "InternalError", "DatabaseError"):
             raise database_error(error) from error
         raise
+
+
+def hold(session: Session, name: str, alone: bool) -> None:
+    """Hold a name until this write ends, `alone` or beside others who do not ask for it alone; wait for it until then.
+
+    For what the rows themselves cannot lock, because it lies elsewhere. On SQLite writes wait in line anyway.
+    """
+    if session.get_bind().dialect.name != "postgresql":
+        return
+    lock = func.pg_advisory_xact_lock if alone else func.pg_advisory_xact_lock_shared
+    session.execute(select(lock(zlib.crc32(name.encode()))))
 
 
 def sqlite_url(data: Path) -> str:

@@ -42,12 +42,14 @@ class Reviewed(Finding):
     """The findings after the review beside the untouched originals, and the decision before and after.
 
     `judged`: places whose label a person gave or confirmed, `photo:region`; `conflicts`: entries that wait to be
-    settled; `answers`: all that hold; `notes`: wires measured with a ruler, for the work order's plan.
+    settled; `answers`: all that hold; `treated`: by entry, the labels of the shop's own, by place, of which it said how
+    the rules treat them; `notes`: wires measured with a ruler, for the work order's plan.
     """
 
     originals: list[PhotoFindings]
     photos: list[PhotoFindings]
     answers: Answers
+    treated: dict[int, dict[str, str]]
     notes: BenchNotes
     before: Decision
     after: Decision
@@ -72,6 +74,7 @@ def reviewed(photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers:
         originals=list(photos),
         photos=[course.photos[photo.photo.sha256] for photo in photos],
         answers=course.answers,
+        treated=course.treated,
         notes=course.notes,
         before=before,
         after=after,
@@ -118,6 +121,7 @@ class _Course:
         self.changes: list[Change] = []
         self.set_aside: list[SetAside] = []
         self.judged: dict[str, None] = {}
+        self.treated: dict[int, dict[str, str]] = {}
 
     def take(self, entry: Entry) -> None:
         """One entry; set aside with its reason where it does not fit."""
@@ -156,7 +160,9 @@ class _Course:
         treated = {}
         for ref, label in given.labels.items():
             photo, region = _place_of(photos, ref)
-            if self._has_own_label(photo, region):
+            own = self._own_label(photo, region)
+            if own is not None:
+                self.treated.setdefault(entry.id, {})[ref] = own
                 treated[ref] = label  # it keeps the shop's name, which is learnt later; the rules go by the answer
             else:  # the place itself is named, so that a later name can change it
                 self._edit(entry, Relabel(photo=photo, region=region, label=label))
@@ -175,10 +181,10 @@ class _Course:
         was, now = said_of(before, edit), said_of(self.notes, edit)
         self.changes.append(Change(entry=entry.id, photo="", region=None, field=field, before=was, after=now))
 
-    def _has_own_label(self, sha256: str, region: str) -> bool:
-        """Whether the place carries for sure a label that the shop added, which no rule knows."""
+    def _own_label(self, sha256: str, region: str) -> str | None:
+        """The label that the shop added, where the place carries one for sure: no rule knows it."""
         found = next((r for r in self.photos[sha256].regions if r.id == region), None)
-        return found is not None and is_own(found)
+        return found.label if found is not None and is_own(found) else None
 
     def _forget(self, entry: Entry, photo: PhotoFindings, region: str, field: str) -> None:
         """A distance typed for the former outline says nothing of the new one, and how a place of the former name is

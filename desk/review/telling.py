@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from desk.order_answers import answers_given
 from desk.review.edits import Answer, Branches, CountWires, Entry, MeasureWire, Relabel, Settle, Typed, Withdraw
 from desk.review.places import present
@@ -32,14 +34,14 @@ _TYPED = {
 }
 
 
-def entry_words(entry: Entry, names: dict[str, str]) -> str:
-    """An entry in a few words."""
+def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Mapping[str, str]]) -> str:
+    """An entry in a few words. names : of the photographs by hash; treated : as in `Reviewed`"""
     edit = entry.edit
     if isinstance(edit, Withdraw | Settle):
         kept = ("kept " if edit.keep else "left out ") if isinstance(edit, Settle) else ""
         return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
     if isinstance(edit, Answer):
-        given = answers_given(edit.answers)
+        given = answers_given(edit.answers, treated.get(entry.id, {}))
         return "answered: " + "; ".join(f"{say_places(one.asked())} {one.answer}" for one in given)
     if isinstance(edit, MeasureWire):
         wire = edit.wire

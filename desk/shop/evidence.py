@@ -137,7 +137,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
         elif one.kind == REOPENED:
             words = f"sent back to review: {one.payload['why']}"
         else:
-            words = entry_words(entries[one.id], names)
+            words = entry_words(entries[one.id], names, review.treated)
             words += f" (set aside: {aside[one.id]})" if one.id in aside else ""
         found.append(Happened(_moment(one.made_at), people[one.person_id], words))
     return found

@@ -6,12 +6,15 @@ import json
 import logging
 import re
 import tomllib
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy.orm import Session
+
 from desk.errors import DeskError, one_line
+from desk.records.database import hold
 from desk.wording import say_label
 from models.damage.files import write_file
 from vision.findings import LABELS
@@ -20,6 +23,7 @@ from vision.recognise import OTHER_CLASSES
 log = logging.getLogger("loomtriage.labels")
 LABELS_FILE = "labels.toml"
 MOST_LABELS = 20
+_HELD = LABELS_FILE  # what both ways hold; the file itself locks no rows
 _NAME = re.compile(r"[a-z][a-z_]{2,39}")
 _TAKEN = (*LABELS, *OTHER_CLASSES, "unjudged")
 """Names with a meaning of their own in training: a damage called `wire` would be learnt as a sound wire."""
@@ -63,6 +67,17 @@ class AddedLabels:
                 log.warning("%s; the labels last read go on", one_line(error))
             self._wrong = one_line(error)
         return self._last
+
+
+def keep_while_given(session: Session, given: Iterable[str | None]) -> None:
+    """Let nobody remove a label of the shop until this write ends; before it is looked up whether it is there."""
+    if any(label is not None and label not in LABELS for label in given):
+        hold(session, _HELD, alone=False)
+
+
+def keep_from_being_given(session: Session) -> None:
+    """Let nobody give a label of the shop until this write ends."""
+    hold(session, _HELD, alone=True)
 
 
 def read_labels(data: Path) -> tuple[str, ...]:

@@ -13,6 +13,7 @@ from desk.figures import figures
 from desk.records import tables
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, NotAllowed
+from desk.shop.labels import keep_while_given
 from desk.shop.looking_back import places_named
 from desk.shop.people import Account
 from desk.shop.review_entries import OPINION
@@ -58,6 +59,7 @@ def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: M
     """Keep an opinion: a label for every place, `photo:region`; Invalid where one is missing or unknown."""
     photos = photographs_for(session, assembly_id, who)
     places = [f"{photo.photo.sha256}:{region.id}" for photo in photos for region in photo.regions]
+    keep_while_given(session, labels.values())
     known = desk.labels
     for place in places:
         if labels.get(place) not in known:

@@ -17,6 +17,7 @@ from desk.review.reviewed import Reviewed, fits
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Unjudged
+from desk.shop.labels import keep_while_given
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
@@ -54,8 +55,10 @@ def put_on_record(
     One that does not fit is refused (Invalid). One that fits, but was written without knowledge of somebody else's
     newest entry, is kept and waits to be settled.
     """
-    _in_turn(session, assembly_id)  # before the label is looked up: one that is being removed is not given meanwhile
-    label, known = getattr(edit, "label", None), desk.labels
+    _in_turn(session, assembly_id)
+    label = getattr(edit, "label", None)
+    keep_while_given(session, [label])
+    known = desk.labels
     if label is not None and label not in known:
         raise Invalid("label", f"expected a label of this desk ({', '.join(known)}), got {label!r}: choose one")
     photos = findings_to_review(session, assembly_id).photos

@@ -1,15 +1,20 @@
 """A label that the shop adds: from its own file into reviews and rules; taught, it is found and named."""
 
+import html
+
 import pytest
 
 from desk.errors import DeskError
 from desk.learning.gather import gather
 from desk.learning.own_labels import add_label
+from desk.order_model import Order
 from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.desk import open_desk
 from desk.shop.errors import Invalid
 from desk.shop.labels import read_labels
+from desk.shop.orders import issue_order
+from desk.shop.papers import ORDER, paper
 from desk.truth_findings import findings_from_truth
 from models.repair import Answers, decide, load_rules
 
@@ -81,8 +86,41 @@ def test_how_to_treat_it_is_answered_and_the_place_keeps_its_name(shop, drawn):
     add_label(shop.desk, "analyst", "fretting")
     anew = put({"kind": "relabel", "photo": "aaaa2222", "region": "r0", "label": "fretting"})
     assert which(anew) and anew.answers.labels == {}
+    assert anew.treated == told.treated, "the entry goes on saying what it said then"
     known = put({"kind": "relabel", "photo": "aaaa2222", "region": "r0", "label": "rodent"})
     assert known.photos[0].regions[0].label == "rodent" and not which(known)
+
+
+def test_record_evidence_and_order_say_how_the_label_of_the_shop_is_treated(shop, drawn, tmp_path):
+    """Nobody said that external heat damaged it: the place is corroded, and the rules of external heat hold for it."""
+    add_label(shop.desk, "analyst", "corrosion")
+    assembly_id = shop.opened("N-3")
+    known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)])
+    path = drawn.write_case(tmp_path, known)
+    sha = drawn.sha(path)
+    shop.desk.store.take_in(path, sha, ".jpg")
+    shop.assessed(assembly_id, sha, known)
+    reviewer = shop.accounts["reviewer"]
+    for edit in (
+        {"kind": "relabel", "photo": sha, "region": "r0", "label": "corrosion"},
+        {"kind": "answer", "answers": {"labels": {"r0": "external_heat"}}},
+    ):
+        with shop.desk.database.write() as session:
+            seen = review.newest_entry(session, assembly_id)
+            review.put_on_record(session, shop.desk, reviewer, assembly_id, EDIT.validate_python(edit), seen)
+    with shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+        order = issue_order(session, shop.desk, reviewer, assembly_id)
+    said = "by which rules is corrosion, a label of the shop's own, treated?"
+    with shop.desk.database.read() as session:
+        listed = Order.model_validate(paper(session, order, ORDER).payload["order"]).answers
+    assert [(one.asked(), one.answer) for one in listed if one.name == "labels"] == [
+        (f"r0: {said}", "those of external heat")
+    ]
+    browser = shop.browser("reviewer")
+    for page in (f"/assemblies/{assembly_id}/evidence", f"/api/v1/assemblies/{assembly_id}/review"):
+        text = html.unescape(browser.get(page).text)
+        assert f"{said} those of external heat" in text and "what damaged this place" not in text
 
 
 def test_rules_take_an_added_label_for_any_damage(drawn):

@@ -2,6 +2,8 @@
 
 import hashlib
 import json
+import threading
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -114,6 +116,65 @@ def test_what_came_after_the_sign_off_takes_it_back_to_review(shop, named, drawn
     assert (uses(shop)["corrosion"].assemblies, uses(shop)["corrosion"].under_review) == (0, 2)
     shop.assessed(shop.opened(FREE[2]), "c" * 64, drawn.truth("c.jpg", [drawn.region("corrosion", 300, 60)]))
     assert uses(shop)["corrosion"].under_review == 3, "a model that learnt it said so, nobody has looked yet"
+
+
+GIVEN = {"kind": "relabel", "photo": sha_of(FREE[0]), "region": "r0", "label": "corrosion"}
+WAIT_S = 1.0  # long enough for whoever does not wait
+
+
+def test_a_label_that_is_being_given_is_not_removed(shop, named):
+    """The entry is written and not kept yet when somebody removes its label: the removal waits, and then sees it."""
+    add_label(shop.desk, "analyst", "corrosion")
+    number = named(FREE[0], None, sign=False)
+    with ThreadPoolExecutor(1) as pool:
+        with shop.desk.database.write() as session:
+            edit, seen = EDIT.validate_python(GIVEN), review.newest_entry(session, number)
+            review.put_on_record(session, shop.desk, shop.accounts["reviewer"], number, edit, seen)
+            removal = pool.submit(remove_label, shop.desk, "analyst", "corrosion")
+            threading.Event().wait(WAIT_S)
+            assert not removal.done(), "it decided before the entry was kept"
+        with pytest.raises(LabelRefused, match="1 assembly under review"):
+            removal.result(timeout=20)
+    assert read_own(shop.desk.data).labels == ("corrosion",)
+
+
+@pytest.mark.parametrize("blind", [False, True])
+def test_a_label_that_is_being_removed_is_not_given(shop, named, monkeypatch, blind):
+    """Nobody used it, and it is taken out of the file: who gives it meanwhile, in a review or as a second opinion,
+    waits, and is told that there is no such label."""
+    add_label(shop.desk, "analyst", "corrosion")
+    number = named(FREE[0], None, sign=blind)
+    looked, go_on, write = threading.Event(), threading.Event(), own_labels._written
+
+    def slowly(*arguments):
+        looked.set()
+        assert go_on.wait(20)
+        return write(*arguments)
+
+    def second():
+        place = f"{sha_of(FREE[0])}:r0"
+        with shop.desk.database.write() as session:
+            return give(session, shop.desk, shop.accounts["analyst"], number, {place: "corrosion"})
+
+    monkeypatch.setattr(own_labels, "_written", slowly)
+    with ThreadPoolExecutor(2) as pool:
+        removal = pool.submit(remove_label, shop.desk, "analyst", "corrosion")
+        assert looked.wait(20)
+        giving = pool.submit(second) if blind else pool.submit(put, shop, number, GIVEN)
+        threading.Event().wait(WAIT_S)
+        waited = not giving.done()
+        go_on.set()
+        removal.result(timeout=20)
+        with pytest.raises(Invalid, match="expected a label"):
+            giving.result(timeout=20)
+    assert waited, "it was given while it was being removed"
+    assert read_own(shop.desk.data).labels == () and "corrosion" not in json.dumps(payloads(shop))
+
+
+def payloads(shop):
+    """What lies in the review entries."""
+    with shop.desk.database.read() as session:
+        return [row.payload for row in session.query(tables.ReviewEntry)]
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,18 @@ def test_an_answer_is_told_as_question_and_answer_with_its_place_and_unit(entry)
         "fuse_found_a": 10,
         "wire_size_mm2": 0.5,
     }
-    words = entry_words(entry(1, kind="answer", answers=answers), {})
+    words = entry_words(entry(1, kind="answer", answers=answers), {}, {})
     assert words == (
         "answered: photo 1 · r1: are both ends of every damaged wire known, by housing and cavity? no; "
         "t1: is the housing sound or damaged? damaged; Which fuse was found? 10 A; What size is the wire? 0.5 mm²"
+    )
+
+
+def test_how_a_label_of_the_shop_is_treated_is_no_other_name_for_it(entry):
+    """`r1` carries the shop's label: the record must not read as if external heat had damaged it; `r2` is named."""
+    answers = {"labels": {"r1": "external_heat", "r2": "rodent"}}
+    words = entry_words(entry(4, kind="answer", answers=answers), {}, {4: {"r1": "green_corrosion"}})
+    assert words == (
+        "answered: r1: by which rules is green corrosion, a label of the shop's own, treated? those of external heat; "
+        "r2: what damaged this place? rodent bites"
     )
