@@ -23,6 +23,7 @@ from desk.truth_findings import findings_from_truth
 
 CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1440, "height": 900}
+NARROW = {"width": 320, "height": 640}  # the narrowest that text has to fit (WCAG 2.2, 1.4.10)
 
 
 @pytest.fixture(scope="module")
@@ -222,6 +223,27 @@ def test_every_page_is_legible_and_named(open_page, served, blank_photo, size, s
         assert page.evaluate(UNNAMED) == [], address
         assert page.evaluate(SMALL) == [], address
         assert page.locator("h1").count() == 1, address
+
+
+CLIPPED = """() => [...document.querySelectorAll('.rail a span')]
+  .filter((e) => e.getClientRects().length && e.scrollWidth > e.clientWidth).map((e) => e.textContent)"""
+
+
+def test_every_page_can_be_reached_from_the_bar_at_the_thumb(open_page):
+    """Whoever may see all pages: six in the bar, Learning among them, no word cut off; the others one page further. On
+    a wide screen all of them stand at the left, and Settings does not repeat them."""
+    page = open_page("administrator", "/settings", NARROW)
+    bar = page.get_by_role("navigation", name="Desk").get_by_role("link")
+    assert bar.all_inner_texts() == ["Intake", "Queue", "Assemblies", "Figures", "Learning", "Settings"]
+    assert page.evaluate(CLIPPED) == []
+    beyond = page.get_by_role("navigation", name="More pages").get_by_role("link")
+    assert beyond.all_inner_texts() == ["Agreement", "People"]
+    bar.get_by_text("Learning").click()
+    page.get_by_role("heading", name="Learning", exact=True).wait_for()
+    wide = open_page("administrator", "/settings", DESKTOP)
+    at_the_left = wide.get_by_role("navigation", name="Desk").get_by_role("link").all_inner_texts()
+    assert {"Learning", "Agreement", "People"} < set(at_the_left)
+    assert wide.get_by_role("navigation", name="More pages").count() == 0
 
 
 def test_the_intake_form_by_keyboard_alone(open_page, served):
