@@ -12,8 +12,9 @@ from desk.compose import Composer
 from desk.notes import scale_of_mat
 from desk.recognition import find_scene
 from desk.together import sheets_seen
+from models.damage.card import SHIPPED, ModelError
 from models.damage.namer import Named
-from models.damage.store import SHIPPED, DamageModel, ModelError, load_model
+from models.damage.store import DamageModel, load_model
 from models.damage.strange import LEVEL
 from models.repair import Answers, Rules, photo_label
 from vision.cells import FEATURE_VERSION

@@ -243,7 +243,7 @@ def _settings(
         )
     with _vision():
         from desk.assess import AssessSettings, model_in_use
-        from models.damage.store import ModelError
+        from models.damage.card import ModelError
         from models.repair import Answers, RulesError, load_rules
         from vision.layout import LayoutError, builtin_layouts, load_layout
         from vision.print_scale import PrintScaleError, as_printed, read_check_bars

@@ -23,11 +23,12 @@ from desk.statistics import f1_by_label
 from desk.strange_lessons import EVERY, fit_strangeness, strange_lesson
 from desk.train_plan import FOLDS, TrainSettings, fold_of, jobs_for
 from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
+from models.damage.card import CARD_FILE, SHIPPED
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, fit_namer, forest, shell_forest
 from models.damage.refit import Steps
-from models.damage.store import CARD_FILE, SHIPPED, DamageModel, content_hash, load_model, save_model
+from models.damage.store import DamageModel, content_hash, load_model, save_model
 from models.damage.strange import Strangeness
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION

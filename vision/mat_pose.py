@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from vision.mat_camera import (
     BEND,
@@ -236,7 +236,7 @@ def slope_of(of: Callable[[np.ndarray], np.ndarray], params: np.ndarray) -> np.n
 
 def coverage_factor(freedom: float) -> float:
     """Expanded over standard uncertainty for 95 %: Student's t where few corners tell their noise, 2 at least."""
-    return max(COVERAGE_FACTOR, float(student.ppf(0.975, freedom)))
+    return max(COVERAGE_FACTOR, float(stdtrit(freedom, 0.975)))
 
 
 def scale_u95_rel(pose: Pose, at_mm: np.ndarray, height_mm: float = 5.0) -> float:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit  # the quantile that scipy.stats.t.ppf gives, which takes long to import
 
 from vision.findings import Measure, UncertaintyShare
 
@@ -67,7 +67,7 @@ class Budget:
     @property
     def factor(self) -> float:
         """Coverage factor for 95 %: Student's t for the effective degrees of freedom, 2 at least (6.3.3, G.6.4)."""
-        return max(2.0, float(student.ppf((1 + COVERAGE) / 2, self.freedom))) if np.isfinite(self.freedom) else 2.0
+        return max(2.0, float(stdtrit(self.freedom, (1 + COVERAGE) / 2))) if np.isfinite(self.freedom) else 2.0
 
     @property
     def u95(self) -> float:

@@ -7,12 +7,12 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationError
 
 from desk.errors import DeskError
+from desk.learning.choices import LEAST_MIXED_IN
 from desk.learning.corrected import LearningValue
 from desk.learning.model_shelf import folder_of, to_compare_with
 from desk.learning.runs import ask
 from desk.learning.shelf import Shelf, find_snapshot
 from desk.learning.sides import split
-from desk.learning.train import LEAST_MIXED_IN
 from desk.shop.desk import Desk
 from desk.shop.people import Account
 

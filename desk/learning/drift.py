@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-from scipy.stats import PermutationMethod, chi2_contingency, mannwhitneyu
-from scipy.stats.contingency import expected_freq
 
+# scipy.stats takes as long to import as all else here: it waits inside the functions that test something
 MOVED_SD = 0.8
 """A shift of the median by so many standard deviations of the baseline is worth a warning, if it is no chance."""
 ALPHA = 0.01
@@ -161,6 +160,8 @@ def _week(week: date, baseline: Sequence[Summary], photos: Sequence[Summary], of
 
 
 def _test(name: str, baseline: Sequence[Summary], mine: Sequence[Summary]) -> Moved | None:
+    from scipy.stats import mannwhitneyu
+
     before, after = _values(name, baseline), _values(name, mine)
     if len(before) < LEAST or len(after) < LEAST:
         return None
@@ -187,6 +188,9 @@ def holm(tests: Sequence[Moved]) -> list[Moved]:
 def _labels_p(baseline: Sequence[Summary], mine: Sequence[Summary]) -> float | None:
     """p of the chi-square test that both label mixes are one, by permutation where a label is too rare for its
     distribution to hold (fewer than five expected); None where there is only one label."""
+    from scipy.stats import PermutationMethod, chi2_contingency
+    from scipy.stats.contingency import expected_freq
+
     counts = [Counter(s.label or "none" for s in group) for group in (baseline, mine)]
     names = sorted(set(counts[0]) | set(counts[1]))
     if len(names) < 2:

@@ -13,6 +13,7 @@ from desk.learning.cells import PhotoCells, of_scene, read_cells, write_cells
 from desk.parallel import Progress, counted, pool_map
 from desk.retrain import recorded
 from desk.training_set import SceneJob, candidates_of, cells_of
+from models.damage.card import SHIPPED
 from models.damage.finder import Finder
 from models.damage.lessons import (
     KINDS,
@@ -24,7 +25,7 @@ from models.damage.lessons import (
     save_lessons,
     together,
 )
-from models.damage.store import SHIPPED, DamageModel
+from models.damage.store import DamageModel
 from sample_images.scene import SCENARIOS
 from vision.cells import FEATURE_VERSION
 from vision.layout import MatLayout

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
@@ -20,19 +20,14 @@ from desk.learning.comparison import Comparison
 from desk.learning.corrected import LearningValue
 from desk.learning.shelf import Shelf
 from desk.records.columns import now
+from models.damage.card import CARD_HASH_FILE, SHIPPED, ModelError, keep_card_hash, read_card
 from models.damage.files import write_file
-from models.damage.store import (
-    CARD_HASH_FILE,
-    SHIPPED,
-    DamageModel,
-    ModelError,
-    keep_card_hash,
-    load_model,
-    read_card,
-    save_model,
-)
 from vision.cells import FEATURE_VERSION
 
+if TYPE_CHECKING:
+    from models.damage.store import DamageModel
+
+# What opens a model brings scikit-learn along: it waits inside the functions, for the pages ask for cards only.
 SHIPPED_NAME = "shipped"
 PROMOTED, ROLLED_BACK = "promoted", "rolled back"
 IN_USE_FILE = "in_use.json"
@@ -125,6 +120,8 @@ def versions(shelf: Shelf) -> list[str]:
 
 def keep_model(shelf: Shelf, model: DamageModel) -> Path:
     """Put a trained model on the shelf, whole or not at all; it is proposed, not in use."""
+    from models.damage.store import save_model
+
     shelf.models.mkdir(parents=True, exist_ok=True)
     target = shelf.models / model.version
     if target.is_dir():
@@ -142,6 +139,8 @@ def keep_model(shelf: Shelf, model: DamageModel) -> Path:
 
 def usable_model(folder: Path) -> DamageModel:
     """The model of a folder; ModelRefused where it cannot answer here: altered, foreign, other versions."""
+    from models.damage.store import load_model
+
     try:
         model = load_model(folder)
     except ModelError as error:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from desk.learning.comparison import Comparison, SetCompared, Span
 from desk.learning.model_shelf import in_use, model_lines
 from desk.learning.next import LearningCurve
 from desk.learning.page_values import Card
-from desk.learning.reassess import Reassessed
 from desk.learning.shelf import Shelf
 from desk.wording import say_label
+
+if TYPE_CHECKING:  # asking a model again opens it: words about models do without
+    from desk.learning.reassess import Reassessed
 
 
 def say_models(shelf: Shelf) -> str:

@@ -9,15 +9,13 @@ from pathlib import Path
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
 from scipy.optimize import curve_fit
-from sklearn.preprocessing import StandardScaler
 
 from desk.errors import DeskError
 from desk.statistics import macro_f1
 from models.damage.files import write_file
 from models.damage.lessons import Lessons
-from models.damage.namer import votes
-from models.damage.refit import ForestSettings, Steps
 
+# scikit-learn waits inside the functions: pages that read a curve do without it
 CURVE_FILE = "curve.json"
 _TREES = 60
 
@@ -36,6 +34,8 @@ def teaching_order(doubt: np.ndarray, x: np.ndarray, count: int) -> list[int]:
     doubt : (n,) 0..1; x : (n, F) what they look like. Each next one is that of largest doubt times distance to those
     taken before it (capped at the usual distance of two cases, so that an outlier does not win by being one).
     """
+    from sklearn.preprocessing import StandardScaler
+
     if len(doubt) == 0:
         return []
     scaled = StandardScaler().fit_transform(x)
@@ -112,6 +112,9 @@ def simulated(
 def _fit(
     labels: tuple[str, ...], known: Lessons, asked: Sequence[np.ndarray], seed: int
 ) -> tuple[np.ndarray, np.ndarray]:
+    from models.damage.namer import votes
+    from models.damage.refit import ForestSettings
+
     forest = ForestSettings().forest(seed, _TREES).fit(known.x, [labels.index(name) for name in known.labels.tolist()])
     out = []
     for x in asked:
@@ -159,6 +162,8 @@ def learning_curve(
 ) -> LearningCurve:
     """How well a namer does after so many lessons of whole groups, a quarter of which is held out in each run, and what
     more of them would buy. An extrapolation: it holds while further lessons are like those there are."""
+    from models.damage.refit import Steps
+
     rng = np.random.default_rng(seed)
     steps = Steps(runs * len(shares), on_step)
     told = np.zeros((runs, len(shares)))

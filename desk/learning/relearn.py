@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 from desk.errors import DeskError
 from desk.learning.candidates import Candidates, corrected_candidates
 from desk.learning.cells import look_at_reviewed
+from desk.learning.choices import TrainingChoices
 from desk.learning.corrected import ReviewedPhoto, Snapshot
 from desk.learning.doubts import Doubt, doubts_of
 from desk.learning.examples import Example, examples_of
@@ -39,12 +40,9 @@ _PRIOR_PHOTOS = 30.0
 
 
 @dataclass(frozen=True)
-class RelearnSettings:
-    """How a model is trained from corrections. `weight`: how many generated lessons one correction counts as."""
+class RelearnSettings(TrainingChoices):
+    """How a model is trained from corrections."""
 
-    seed: int = 0
-    weight: float = 3.0
-    scenes: int = 96
     workers: int = 2
     cells: CellSettings = field(default_factory=CellSettings)
     choices: tuple[ForestSettings, ...] = CHOICES

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from desk.errors import DeskError, one_line
+from desk.learning.choices import LEAST_MIXED_IN
 from desk.learning.corrected import Snapshot
 from desk.learning.doubts import write_doubts
 from desk.learning.examples import write_examples
@@ -14,13 +15,11 @@ from desk.learning.next import learning_curve, write_curve
 from desk.learning.relearn import RelearnSettings, relearn
 from desk.learning.shelf import Shelf
 from desk.parallel import Progress
+from models.damage.card import SHIPPED
 from models.damage.lessons import LESSONS_FILE, LessonsError, save_lessons
-from models.damage.store import SHIPPED, load_model
+from models.damage.store import load_model
 from vision.layout import MatLayout
 from vision.reading import PhotoError
-
-LEAST_MIXED_IN = 16
-"""Fewer generated scenes hold too few examples of what nobody corrected."""
 
 
 @dataclass(frozen=True)

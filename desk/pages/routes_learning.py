@@ -9,6 +9,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 
 from desk.errors import DeskError
 from desk.learning import model_shelf
+from desk.learning.choices import TrainingChoices
 from desk.learning.comparison import USUAL_SCENES, Comparison
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import picture_file
@@ -33,7 +34,6 @@ from desk.learning.page_values import (
     model_card,
     overview,
 )
-from desk.learning.relearn import RelearnSettings
 from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
@@ -71,7 +71,7 @@ def _first_page(request: Request, desk: Desk, wrong: str | None = None, typed: s
         request, "learning.html.j2", status=400 if wrong else 200, wrong=wrong, typed=typed, found=found,
         newest=newest, agreed=agreed(newest) if newest else None,
         first=first, drift=kept_warning(shelf), doubts=len(newest_doubts(shelf)[1]), say_verdict=say_verdict, work=work,
-        absent=absent_photographs(shelf, found.snapshots), usual=RelearnSettings(), KIND_WORDS=KIND_WORDS,
+        absent=absent_photographs(shelf, found.snapshots), usual=TrainingChoices(), KIND_WORDS=KIND_WORDS,
         has_workers=desk.has_workers, ceiling=CEILING, own=own, say_progress=say_progress, OLD_ANSWERS=OLD_ANSWERS,
         least=LEAST_ASSEMBLIES, good=GOOD_ASSEMBLIES,
     )  # fmt: skip

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from desk.learning import runs
 from desk.learning.asked import ask_for, asked_of
-from desk.learning.relearn import RelearnSettings
+from desk.learning.choices import TrainingChoices
 from desk.learning.run_progress import say_left
 from desk.learning.waiting import orders_waiting
 from desk.pages.access import Visitor, desk_of, require
@@ -22,7 +22,7 @@ router = APIRouter(include_in_schema=False)
 TheDesk = Annotated[Desk, Depends(desk_of)]
 Analyst = Annotated[Visitor, Depends(require("analyst"))]
 Text = Annotated[str, Form(max_length=20_000)]
-_USUAL = RelearnSettings()
+_USUAL = TrainingChoices()
 _WAITING = 20
 
 

@@ -23,7 +23,7 @@ from desk.shop.jobs import Task
 from desk.shop.pictures import make_pictures
 from desk.shop.recovery import WorkerPlan
 from desk.shop.standing import refresh, refresh_old
-from models.damage.store import SHIPPED, ModelError
+from models.damage.card import SHIPPED, ModelError
 from models.repair import Answers
 from vision.findings import PhotoFindings
 from vision.reading import PhotoError

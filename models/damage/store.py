@@ -15,6 +15,7 @@ import sklearn
 import skops
 from sklearn.tree._tree import Tree
 
+from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, read_card
 from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
@@ -22,12 +23,6 @@ from models.damage.namer import Namer
 from models.damage.packed import pack_booster, pack_forest, unpack_booster, unpack_forest
 from models.damage.strange import Strangeness
 from vision.findings import LABELS
-
-# `skops.io` looks through all of scikit-learn when it is imported, so it waits until a model is read or written
-MODEL_FILE = "model.skops"
-CARD_FILE = "card.json"
-CARD_HASH_FILE = "card_hash.json"
-SHIPPED = Path(__file__).resolve().parent / "shipped"
 
 # literal: everything else in a model file is refused
 TRUSTED_TYPES: list[str] = [
@@ -38,10 +33,6 @@ TRUSTED_TYPES: list[str] = [
 
 _NOT_LEARNT = ("random_state", "_random_state", "_feature_subsample_rng", "estimator", "_loss")
 """Attributes that follow from the settings or serve training alone."""
-
-
-class ModelError(ValueError):
-    """The model file cannot be used; the message says what was expected, what came and what to do."""
 
 
 @dataclass(frozen=True)
@@ -202,49 +193,6 @@ def save_model(model: DamageModel, folder: Path) -> None:
     keep_card_hash(folder)
 
 
-def keep_card_hash(folder: Path) -> None:
-    """Lay the hash of the card as it is now beside it; from then on an altered card is refused."""
-    digest = hashlib.sha256((folder / CARD_FILE).read_bytes()).hexdigest()
-    write_file(folder / CARD_HASH_FILE, (json.dumps({"card_sha256": digest}) + "\n").encode())
-
-
-def read_card(folder: Path) -> dict[str, Any]:
-    """The card of a model, without loading it; ModelError where it is missing or not the one that was kept.
-
-    A card from before hashes of cards were kept has none beside it and is taken as it stands.
-    """
-    try:
-        data = (folder / CARD_FILE).read_bytes()
-        kept = _kept_hash(folder)
-        card: Any = json.loads(data)
-    except (OSError, ValueError) as error:
-        raise ModelError(
-            f"expected a model and its card in {folder}, got {error}; bring both back, or train it again with "
-            "`loomtriage retrain`"
-        ) from error
-    found = hashlib.sha256(data).hexdigest()
-    if kept is not None and kept != found:
-        raise ModelError(
-            f"expected the card that was kept with the model in {folder} (hash {kept[:12]}), got another (hash "
-            f"{found[:12]}); it was altered: bring it back or train again"
-        )
-    if not isinstance(card, dict) or "trained_on" not in card:
-        raise ModelError(f"expected the card of a model in {folder}, got another file; bring it back or train again")
-    return card
-
-
-def _kept_hash(folder: Path) -> str | None:
-    """The kept hash of a card; None where none was kept; ValueError where its file is damaged."""
-    try:
-        data = (folder / CARD_HASH_FILE).read_bytes()
-    except FileNotFoundError:
-        return None
-    kept = json.loads(data)
-    if not isinstance(kept, dict) or not isinstance(kept.get("card_sha256"), str):
-        raise ValueError(f"a damaged {CARD_HASH_FILE}")
-    return str(kept["card_sha256"])
-
-
 def load_model(folder: Path = SHIPPED) -> DamageModel:
     """Read a model; refused when its bytes or its card changed, when it holds foreign types, or was made by other
     libraries."""
@@ -265,7 +213,7 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
             f"the model was trained with scikit-learn {made_with}, got {here}; install that version or run "
             "`loomtriage retrain --from-samples`"
         )
-    import skops.io
+    import skops.io  # goes through all of scikit-learn when imported, so it waits until there is a model to read
 
     try:  # builds nothing before every type in the file was found trusted
         return _built(skops.io.loads(data, trusted=TRUSTED_TYPES), card)

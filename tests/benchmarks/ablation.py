@@ -20,10 +20,11 @@ from held_out import Interval, confusions, difference, folds, macro_f1, read_les
 
 from desk.evaluate import find_cases
 from desk.training_set import candidates_of
+from models.damage.card import SHIPPED
 from models.damage.lessons import Lessons, lessons_of
 from models.damage.namer import votes
 from models.damage.refit import ForestSettings
-from models.damage.store import SHIPPED, load_model
+from models.damage.store import load_model
 from vision.layout import builtin_layouts
 from vision.reading import PhotoError, read_photo
 from vision.sight import first_look

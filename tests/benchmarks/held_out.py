@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from sklearn.model_selection import GroupKFold
 
+from models.damage.card import SHIPPED
 from models.damage.lessons import LESSONS_FILE, Lessons, LessonsError, load_lessons
-from models.damage.store import SHIPPED
 
 DRAWS = 2000
 

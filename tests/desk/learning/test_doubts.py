@@ -7,7 +7,7 @@ import pytest
 
 from desk.learning.corrected import snapshot_of
 from desk.learning.doubts import agreed, doubts_of, read_doubts, write_doubts
-from models.damage.store import CARD_FILE, SHIPPED
+from models.damage.card import CARD_FILE, SHIPPED
 
 CARD = json.loads((SHIPPED / CARD_FILE).read_text())
 LABELS = ("rodent", "abrasion", "sound")

@@ -20,7 +20,7 @@ from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.opinions import is_drawn
 from desk.truth_findings import findings_from_truth
-from models.damage.store import CARD_FILE, MODEL_FILE, SHIPPED
+from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED
 
 VERSION = "desk-00000000ab"
 ORDER = next(f"P-{n}" for n in range(1000) if not is_drawn(f"P-{n}"))

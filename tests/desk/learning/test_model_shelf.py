@@ -32,10 +32,11 @@ from desk.learning.model_shelf import (
 from desk.learning.seeds import FRESH_SEED, reserve, taught_seeds, used_seeds
 from desk.learning.shelf import Shelf
 from desk.shop import worker
+from models.damage.card import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, keep_card_hash
 from models.damage.finder import Finder, TwoPasses, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
 from models.damage.namer import fit_namer
-from models.damage.store import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, DamageModel, hashlib, keep_card_hash
+from models.damage.store import DamageModel, hashlib
 from models.repair import load_rules
 from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts

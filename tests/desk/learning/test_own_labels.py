@@ -18,7 +18,7 @@ from desk.shop.desk import open_desk
 from desk.shop.errors import Invalid
 from desk.shop.labels import OwnLabels, read_own
 from desk.shop.opinions import give, is_drawn
-from models.damage.store import CARD_FILE, SHIPPED
+from models.damage.card import CARD_FILE, SHIPPED
 
 FREE = [f"L-{n}" for n in range(200) if not is_drawn(f"L-{n}")]
 DRAWN = next(f"L-{n}" for n in range(2000) if is_drawn(f"L-{n}"))

@@ -10,7 +10,7 @@ from desk.learning.reassess import would_answer
 from desk.records import tables
 from desk.records.errors import NotFound
 from desk.truth_findings import findings_from_truth
-from models.damage.store import SHIPPED
+from models.damage.card import SHIPPED
 
 
 def test_what_would_change_is_shown_and_nothing_is_kept(shop, drawn, tmp_path, monkeypatch):

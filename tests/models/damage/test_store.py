@@ -9,27 +9,21 @@ import pytest
 import skops.io
 
 from models.damage import store
+from models.damage.card import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, read_card
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
-from models.damage.namer import fit_namer, shell_forest
-from models.damage.store import (
-    CARD_FILE,
-    CARD_HASH_FILE,
-    MODEL_FILE,
-    SHIPPED,
-    DamageModel,
-    ModelError,
-    content_hash,
-    keep_card_hash,
-    load_model,
-    read_card,
-    save_model,
-)
+from models.damage.namer import fit_namer, forest, shell_forest
+from models.damage.store import DamageModel, content_hash, load_model, save_model
 
 
 def neighbourhood(values):
     """Stand-in neighbourhood of a single cell: the cell itself."""
     return values
+
+
+def few_trees(kind):
+    """A namer's forest with a tenth of its trees."""
+    return lambda seed: kind(seed).set_params(n_estimators=20)
 
 
 def small_model(seed=0):
@@ -40,8 +34,8 @@ def small_model(seed=0):
     first = new_pass((4,), seed, 3).fit(x, y)
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
     groups = np.arange(80) // 4
-    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed)
-    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, shell_forest)
+    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees(forest))
+    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees(shell_forest))
     finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
     raw = rng.uniform(10, 90, 80)
     usual = np.ones(80, bool)
