@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from desk.wording import say_count, say_label, say_measure
-from vision.findings import Covering, PhotoFindings, Region, Ring, Splice, Wire
+from vision.findings import Covering, Measure, PhotoFindings, Region, Ring, Splice, Wire
 
 LAYERS = ("regions", "wires", "distances", "coverings", "terminations")
 
@@ -25,11 +26,15 @@ class Shape:
     at: tuple[float, float] = (0.0, 0.0)
 
 
-def shapes(findings: PhotoFindings) -> list[Shape]:
+Say = Callable[[Measure | None], str]
+"""A length in words, in the reader's unit."""
+
+
+def shapes(findings: PhotoFindings, say: Say = say_measure) -> list[Shape]:
     """Everything to draw over the photograph, from the bottom layer to the top."""
     size = (findings.photo.width_px, findings.photo.height_px)
-    drawn = [_covering(c) for c in findings.coverings if c.rings_px]
-    drawn += [_wire(wire) for wire in findings.wires]
+    drawn = [_covering(c, say) for c in findings.coverings if c.rings_px]
+    drawn += [_wire(wire, say) for wire in findings.wires]
     for t in findings.terminations:
         if t.rings_px:
             drawn.append(Shape("terminations", "termination", path_of(t.rings_px), t.kind, t.id, _at(t.rings_px, size)))
@@ -43,7 +48,7 @@ def shapes(findings: PhotoFindings) -> list[Shape]:
         for r in findings.regions
         if r.rings_px
     ]
-    return drawn + _distances(findings, size, [(shape.at, shape.badge) for shape in drawn if shape.badge])
+    return drawn + _distances(findings, size, [(shape.at, shape.badge) for shape in drawn if shape.badge], say)
 
 
 def path_of(rings: list[Ring], closed: bool = True) -> str:
@@ -67,15 +72,15 @@ def _share(x: float, y: float, size: tuple[int, int]) -> tuple[float, float]:
     return min(max(float(x) / size[0], 0.0), 1.0), min(max(float(y) / size[1], 0.0), 1.0)
 
 
-def _covering(covering: Covering) -> Shape:
+def _covering(covering: Covering, say: Say) -> Shape:
     said = [f"{covering.kind} {covering.id}"]
-    said += [f"{say_measure(covering.width_mm)} wide"] if covering.width_mm else []
+    said += [f"{say(covering.width_mm)} wide"] if covering.width_mm else []
     said += [f"{say_count(covering.wires)} wires beneath"] if covering.wires else []
     return Shape("coverings", "covering", path_of(covering.rings_px), ", ".join(said))
 
 
-def _wire(wire: Wire) -> Shape:
-    title = f"wire {wire.id}, {wire.colour}, {say_measure(wire.diameter_mm)}"
+def _wire(wire: Wire, say: Say) -> Shape:
+    title = f"wire {wire.id}, {wire.colour}, {say(wire.diameter_mm)}"
     return Shape("wires", "wire", path_of([wire.centreline_px], closed=False), title)
 
 
@@ -89,7 +94,7 @@ _BESIDE = (0.035, -0.035, 0.07, -0.07)
 """How far below or above the middle of its way, of the height, where none of those places is free."""
 
 
-def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Placed]) -> list[Shape]:
+def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Placed], say: Say) -> list[Shape]:
     """The way along a wire from the near edge of each region or splice to its termination, where it was traced.
 
     Its words stand where they cover none of the other ``badges``: on the way, as near to its middle as that allows,
@@ -97,7 +102,7 @@ def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Plac
     """
     drawn = []
     for item, way in _measured_ways(findings):
-        said = say_measure(item.to_termination_mm)
+        said = say(item.to_termination_mm)
         places = [_share(x, y, size) for x, y in (way[round(part * (len(way) - 1))] for part in _ALONG)]
         x, y = places[0]
         places += [(x, min(max(y + step, 0.0), 1.0)) for step in _BESIDE]

@@ -53,7 +53,7 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
         return "–"
     at_least = "≥ " if measure.low_bound else ""
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
-        return f"{at_least}{round(measure.value, 1):g} {say_unit(unit)}".rstrip()
+        return f"{at_least}{round(measure.value, 2 if unit == 'in' else 1):g} {say_unit(unit)}".rstrip()
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
     band = f"± {measure.u95:.{digits}f}"
     if 0 <= measure.value < measure.u95:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from functools import partial
 from typing import Any
 
 from desk.overlay import shapes
@@ -82,7 +83,11 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
             )
             for region in photo.regions
         ],
-        "layers": [{"layer": s.layer, "path": s.path, "title": s.title} for s in shapes(photo) if s.layer in _LAYERS],
+        "layers": [
+            {"layer": s.layer, "path": s.path, "title": s.title}
+            for s in shapes(photo, partial(say_length, unit=unit))
+            if s.layer in _LAYERS
+        ],
     }
 
 

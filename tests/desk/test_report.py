@@ -1,6 +1,7 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
 import os
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -9,8 +10,10 @@ from playwright.sync_api import sync_playwright
 from desk.assess import AssessSettings
 from desk.batch import Entry, Run, assess_all
 from desk.overlay import LAYERS, _cover, _distances, shapes
+from desk.pages.units import say_length
 from desk.report import report_html
 from desk.truth_findings import findings_from_truth
+from desk.wording import say_measure
 from models.repair import Answers, load_rules
 
 CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
@@ -120,16 +123,24 @@ def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
     assert distance.badge == "130 mm"
 
 
+def test_every_length_laid_over_a_photograph_is_said_in_the_readers_unit(drawn):
+    """130 mm are 130 / 25.4 = 5.12 in; a wire's diameter of 2 mm is 0.08 in (1 in = 25.4 mm, ISO 80000-3)."""
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    laid = shapes(findings, partial(say_length, unit="in"))
+    said = " ".join(shape.title + shape.badge for shape in laid)
+    assert "5.12 in" in said and "0.08" in said and " mm" not in said
+
+
 def test_the_words_of_a_distance_cover_no_other_badge(drawn):
     """A region's name where the middle of its way lies: the words stand elsewhere on the way; where all is taken, in
     the middle."""
     findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
     (free,) = [shape for shape in shapes(findings) if shape.layer == "distances"]
     size = (findings.photo.width_px, findings.photo.height_px)
-    (moved,) = _distances(findings, size, [(free.at, "r1")])
+    (moved,) = _distances(findings, size, [(free.at, "r1")], say_measure)
     assert moved.path == free.path and abs(moved.at[0] - free.at[0]) + abs(moved.at[1] - free.at[1]) > 0.03
     everywhere = [((x / 50, y / 50), "r1") for x in range(51) for y in range(51)]
-    assert _distances(findings, size, everywhere)[0].at == _distances(findings, size, [])[0].at
+    assert _distances(findings, size, everywhere, say_measure)[0].at == free.at
 
 
 def test_the_words_of_a_short_way_stand_beside_it(drawn):
