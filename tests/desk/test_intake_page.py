@@ -1,18 +1,14 @@
 """Intake in Chromium at phone size: camera input, progress, a connection that breaks, answers, legible and own."""
 
 import hashlib
-import os
 import re
-import threading
 import time
 
 import cv2
 import numpy as np
 import pytest
-import uvicorn
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import expect
 
-from desk.hosting import listening
 from desk.pages import assets
 from desk.records import tables
 from desk.shop import orders, quotes, review
@@ -21,53 +17,26 @@ from desk.shop.standing import refresh
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 
-CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1440, "height": 900}
 NARROW = {"width": 320, "height": 640}  # the narrowest that text has to fit (WCAG 2.2, 1.4.10)
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    """Chromium that fetches nothing by itself."""
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=flags)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def served(shop, monkeypatch, drawn):
+def served(shop, served_with, monkeypatch, drawn):
     """The shop's desk on a port, with a worker that sees bites in everything."""
     known = drawn.truth("x.jpg", [drawn.region("rodent", 500, 40)])
     monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
-    stop = threading.Event()
-
-    def work():
-        while not stop.is_set():
-            if not work_once(shop.desk, "w1.test"):
-                stop.wait(0.1)
-
-    with listening("127.0.0.1", 0) as listener:
-        server = uvicorn.Server(uvicorn.Config(shop.app, log_level="error", lifespan="off"))
-        threads = [threading.Thread(target=server.run, args=([listener],)), threading.Thread(target=work)]
-        for thread in threads:
-            thread.start()
-        shop.address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+    with served_with(shop, work_once):
         yield shop
-        server.should_exit = True
-        stop.set()
-        for thread in threads:
-            thread.join()
 
 
 @pytest.fixture
-def open_page(served, chromium):
+def open_page(served, browser):
     """Open a page as somebody; errors of scripts and requests to anywhere else fail the test."""
     contexts, strange = [], []
 
     def opened(role, address, size=PHONE, scheme="light"):
-        context = chromium.new_context(viewport=size, color_scheme=scheme, has_touch=size is PHONE)
+        context = browser.new_context(viewport=size, color_scheme=scheme, has_touch=size is PHONE)
         contexts.append(context)
         if role:
             context.add_cookies([{"name": "desk_session", "value": served.tokens[role], "url": served.address}])
@@ -208,6 +177,7 @@ def _ordered_and_quoted(served):
         quotes.issue_quote(session, desk, person, 1)
 
 
+@pytest.mark.looks
 @pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (PHONE, "dark"), (DESKTOP, "light"), (DESKTOP, "dark")])
 def test_every_page_is_legible_and_named(open_page, served, blank_photo, size, scheme):
     """Nothing runs out of the screen, text stands off by 4.5:1 (WCAG 2.2, 1.4.3), every control has a name, targets
@@ -334,17 +304,22 @@ def test_the_queue_looks_again_only_while_something_is_pending(open_page, served
         number = job.id
     page = open_page("reviewer", "/queue", DESKTOP)
     assert "1 photograph is still being assessed" in page.get_by_role("status").inner_text()
+    page.clock.install()  # the page's own time passes as quickly as the test says
+    page.reload()
     page.get_by_role("link", name="Q-1").focus()
     asked = []
     page.on("request", lambda r: asked.append(r.url))
-    page.wait_for_timeout(4500)
-    assert any("/queue?page=1" in url for url in asked)
+    with page.expect_response(lambda r: "/queue?page=1" in r.url):
+        page.clock.run_for(4500)
     assert page.evaluate("document.activeElement.textContent") == "Q-1"
     with served.desk.database.write() as session:
         session.get_one(tables.Job, number).state = "done"
-    page.wait_for_function("() => document.getElementById('running').textContent.trim() === ''")
+    with page.expect_response(lambda r: "/queue?page=1" in r.url):
+        page.clock.run_for(4500)
+    expect(page.locator("#running")).to_have_text("")
     asked.clear()
-    page.wait_for_timeout(4000)
+    page.clock.run_for(60_000)
+    page.wait_for_timeout(200)
     assert asked == []
 
 

@@ -5,7 +5,6 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import sync_playwright
 
 from desk.assess import AssessSettings
 from desk.batch import Entry, Run, assess_all
@@ -30,16 +29,6 @@ def page_of(bench, drawn, perfect_eye, tmp_path):
     file = tmp_path / "report.html"
     file.write_text(report_html(run), "utf-8")
     return file
-
-
-@pytest.fixture
-def browser():
-    """Chromium that may fetch nothing by itself."""
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=flags)
-        yield chromium
-        chromium.close()
 
 
 def test_names_and_messages_are_escaped(page_of):

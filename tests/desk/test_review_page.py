@@ -1,15 +1,10 @@
 """The review in Chromium: a dragged corner, a label by keyboard, undo, conflict, questions; it fits its screen."""
 
-import os
-import threading
-
 import cv2
 import numpy as np
 import pytest
-import uvicorn
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
-from desk.hosting import listening
 from desk.records import tables
 from desk.review.edits import EDIT
 from desk.shop import review
@@ -18,18 +13,7 @@ from desk.truth_findings import findings_from_truth
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
 
-CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1600, "height": 1000}
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    """Chromium that fetches nothing by itself."""
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=flags)
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -45,25 +29,12 @@ def case(shop, monkeypatch, drawn, tmp_path):
 
 
 @pytest.fixture
-def served(shop):
-    """The shop's desk on a port."""
-    with listening("127.0.0.1", 0) as listener:
-        server = uvicorn.Server(uvicorn.Config(shop.app, log_level="error", lifespan="off"))
-        thread = threading.Thread(target=server.run, args=([listener],))
-        thread.start()
-        shop.address = f"http://127.0.0.1:{listener.getsockname()[1]}"
-        yield shop
-        server.should_exit = True
-        thread.join()
-
-
-@pytest.fixture
-def open_review(served, case, chromium):
+def open_review(served, case, browser):
     """Open the review as the reviewer; errors of scripts and requests to anywhere else fail the test."""
     contexts, strange = [], []
 
     def opened(size=DESKTOP, scheme="light"):
-        context = chromium.new_context(viewport=size, color_scheme=scheme)
+        context = browser.new_context(viewport=size, color_scheme=scheme)
         contexts.append(context)
         context.add_cookies([{"name": "desk_session", "value": served.tokens["reviewer"], "url": served.address}])
         page = context.new_page()
@@ -252,6 +223,7 @@ def test_an_open_question_is_answered_in_place(open_review, served):
     assert rows(served)[-1].kind == "answer"
 
 
+@pytest.mark.looks
 @pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
 def test_the_page_fits_its_screen(open_review, size):
     """No sideways scrolling; every button has a name and is large enough to hit."""
@@ -355,6 +327,7 @@ def test_measures_counts_and_wires_are_typed_in(open_review, served):
     assert [row.kind for row in rows(served)] == ["typed", "count_wires", "measure_wire", "branches"]
 
 
+@pytest.mark.looks
 def test_the_route_is_seen_without_scrolling(open_review):
     """On a desktop and on a phone it stands within the first screen."""
     for size in (DESKTOP, PHONE):
@@ -362,8 +335,9 @@ def test_the_route_is_seen_without_scrolling(open_review):
         assert page.locator("#route").bounding_box()["y"] + 30 < size["height"]
 
 
+@pytest.mark.looks
 def test_all_pixels_of_a_large_photograph_are_fetched_when_somebody_goes_near(
-    shop, served, drawn, chromium, tmp_path, monkeypatch
+    shop, served, drawn, browser, tmp_path, monkeypatch
 ):
     """It opens with the small picture, which the worker made ahead; going nearer brings the full one."""
     known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40)])
@@ -376,7 +350,7 @@ def test_all_pixels_of_a_large_photograph_are_fetched_when_somebody_goes_near(
     assert work_once(shop.desk, "w1.test")
     made = {file.name.rsplit("-")[-1] for file in shop.desk.small_pictures.iterdir()}
     assert made == {"thumb.jpg", "small.jpg"}
-    context = chromium.new_context(viewport=DESKTOP)
+    context = browser.new_context(viewport=DESKTOP)
     context.add_cookies([{"name": "desk_session", "value": served.tokens["reviewer"], "url": served.address}])
     page, asked = context.new_page(), []
     page.on("request", lambda r: asked.append(r.url.rsplit("/", 1)[-1]))

@@ -7,6 +7,7 @@ import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import cv2
 import httpx2
@@ -25,6 +26,7 @@ class Running:
     """A desk in a process of its own."""
 
     def __init__(self, data, *more):
+        self.data = data
         command = [sys.executable, "-m", "desk.cli", "serve", "--data", str(data), "--port", "0", *more]
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         self.address = re.search(r"http://\S+", self.line("The desk is at"))[0]
@@ -69,6 +71,14 @@ def start(tmp_path):
     yield begin
     for desk in running:
         desk.kill()
+
+
+@pytest.fixture(scope="module")
+def idle(tmp_path_factory):
+    """One desk without workers, for what only looks at it."""
+    desk = Running(tmp_path_factory.mktemp("idle") / "data", "--workers", "0")
+    yield desk
+    desk.kill()
 
 
 def photo(number):
@@ -248,15 +258,20 @@ def refused(*arguments):
     return done.returncode, done.stderr
 
 
-def test_a_desk_without_workers_says_that_nobody_assesses(start):
+def test_a_desk_without_workers_says_that_nobody_assesses(idle):
     """Else photographs would wait for ever, and nothing would say why."""
-    assert "are kept and wait" in start("--workers", "0").line("Caution: nobody assesses here")
+    assert "are kept and wait" in idle.line("Caution: nobody assesses here")
 
 
-def test_a_second_desk_on_the_same_folder_is_refused(start, tmp_path):
+def test_the_web_server_starts_without_what_learns(idle):
+    """Scikit-learn, which takes seconds to load, is not in its memory."""
+    loaded = (Path("/proc") / str(idle.process.pid) / "maps").read_text()
+    assert "numpy" in loaded and "sklearn" not in loaded
+
+
+def test_a_second_desk_on_the_same_folder_is_refused(idle):
     """One line that says what to do."""
-    start("--workers", "0")
-    status, said = refused("--data", tmp_path / "data", "--port", "0")
+    status, said = refused("--data", idle.data, "--port", "0")
     assert status == 2
     assert "expected a folder that no desk uses" in said
     assert said.count("\n") == 1

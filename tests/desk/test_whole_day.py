@@ -1,27 +1,22 @@
 """A whole day of a shop in Chromium: intake on a phone, review by hand, order, repair, closing, the analyst's look."""
 
 import io
-import os
-import threading
 
 import pypdfium2
 import pytest
-import uvicorn
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
-from desk.hosting import listening
 from desk.records import tables
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
 
-CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1600, "height": 1000}
 
 
 @pytest.fixture
-def day(shop, monkeypatch, drawn, tmp_path):
+def day(shop, served_with, browser, monkeypatch, drawn, tmp_path):
     """The desk on a port with a worker that knows each drawn photograph's truth, and a browser for everybody."""
     bitten = drawn.truth("bench.jpg", [drawn.region("rodent", 400, 40), drawn.region("rodent", 500, 40, "r1")])
     turned = drawn.truth("turned.jpg", [drawn.region("abrasion", 300, 30)])
@@ -31,24 +26,13 @@ def day(shop, monkeypatch, drawn, tmp_path):
     monkeypatch.setattr(
         "desk.assess.assess_photo", lambda path, settings: findings_from_truth(truths[path.stem], path.stem)
     )
-    stop, strange, pages = threading.Event(), [], {}
-
-    def work():
-        while not stop.is_set():
-            if not work_once(shop.desk, "w1.test"):
-                stop.wait(0.05)
-
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with listening("127.0.0.1", 0) as listener, sync_playwright() as play:
-        server = uvicorn.Server(uvicorn.Config(shop.app, log_level="error", lifespan="off"))
-        threads = [threading.Thread(target=server.run, args=([listener],)), threading.Thread(target=work)]
-        for thread in threads:
-            thread.start()
-        shop.address, shop.paths = f"http://127.0.0.1:{listener.getsockname()[1]}", paths
-        browser = play.chromium.launch(executable_path=CHROMIUM, args=flags)
+    strange, pages, contexts = [], {}, []
+    shop.paths = paths
+    with served_with(shop, work_once):
 
         def sit_down(role, size):
-            page = pages[role] = browser.new_context(viewport=size, has_touch=size is PHONE).new_page()
+            contexts.append(browser.new_context(viewport=size, has_touch=size is PHONE))
+            page = pages[role] = contexts[-1].new_page()
             page.on("request", lambda r: strange.append(r.url) if not r.url.startswith((shop.address, "blob:")) else 0)
             page.on("pageerror", lambda e: strange.append(str(e)))
             page.on("console", lambda m: strange.append(m.text) if "Content Security Policy" in m.text else None)
@@ -60,11 +44,8 @@ def day(shop, monkeypatch, drawn, tmp_path):
 
         shop.sit_down = sit_down
         yield shop
-        browser.close()
-        server.should_exit = True
-        stop.set()
-        for thread in threads:
-            thread.join()
+        for context in contexts:
+            context.close()
     assert strange == []
 
 

@@ -24,15 +24,18 @@ _SUB = 4
 _LINEAR = ((np.arange(256) / 255) ** 2.2).astype(np.float32)
 
 
-def _lit(places: np.ndarray, picture: np.ndarray) -> np.ndarray:
+def _lit(x: np.ndarray, y: np.ndarray, picture: np.ndarray) -> np.ndarray:
     """(..., 3) light at places on a screen (px of the screen): three upright stripes to a pixel, dark gaps between."""
-    cell = np.floor(places).astype(int)
-    along, down = np.moveaxis(places - cell, -1, 0)
-    inside = ((cell >= 0) & (cell < picture.shape[1::-1])).all(-1)
-    shown = picture[cell[..., 1].clip(0, len(picture) - 1), cell[..., 0].clip(0, picture.shape[1] - 1)]
-    stripe = np.stack([np.abs(along - (2.5 - c) / 3) < 0.125 for c in range(3)], -1)  # blue lies right
-    lit = stripe & (np.abs(down - 0.5) < 0.42)[..., None] & inside[..., None]
-    return np.where(inside[..., None], shown * lit * 3.4, 0.02).astype(np.float32)
+    column, row = np.floor(x).astype(np.int32), np.floor(y).astype(np.int32)
+    along, down = x - column, y - row
+    height, width = picture.shape[:2]
+    inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    shown = picture[row.clip(0, height - 1), column.clip(0, width - 1)]
+    shown *= np.where(inside & (np.abs(down - 0.5) < 0.42), np.float32(3.4), np.float32(0))[..., None]
+    for c in range(3):
+        shown[..., c] *= np.abs(along - np.float32((2.5 - c) / 3)) < 0.125  # blue lies right
+    shown[~inside] = 0.02
+    return shown
 
 
 def photograph_of_screen(pitch_mm: float, size: tuple[int, int], blur_px: float, demosaic: bool = True) -> Photo:
@@ -47,9 +50,11 @@ def photograph_of_screen(pitch_mm: float, size: tuple[int, int], blur_px: float,
     seen = np.empty((height, width, 3), np.float32)
     for top in range(0, height, 50):
         rows = min(50, height - top)
-        v, u = np.mgrid[: rows * _SUB, : width * _SUB]
-        at = np.stack([(u + 0.5) / _SUB - 0.5, (v + 0.5) / _SUB - 0.5 + top, np.ones(u.shape)], -1) @ to_screen.T
-        light = _lit(at[..., :2] / at[..., 2:] / pitch_mm, picture)
+        u = (np.arange(width * _SUB) + 0.5) / _SUB - 0.5
+        v = ((np.arange(rows * _SUB) + 0.5) / _SUB - 0.5 + top)[:, None]
+        x, y, far = ((a * u + (b * v + c)).astype(np.float32) for a, b, c in to_screen / pitch_mm)
+        far *= np.float32(pitch_mm)
+        light = _lit(x / far, y / far, picture)
         seen[top : top + rows] = cv2.resize(light, (width, rows), interpolation=cv2.INTER_AREA)
     seen = 0.8 * cv2.GaussianBlur(seen, (0, 0), blur_px)
     if demosaic:

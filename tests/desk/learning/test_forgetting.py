@@ -77,17 +77,21 @@ QUICK = CellSettings(per_class=900, least=120)
 FRESH, FRESH_OF_SHOP = [photograph(4000 + k) for k in range(12)], [photograph(5000 + k, True) for k in range(12)]
 
 
-def test_few_corrections_teach_what_is_corrected_and_cost_nothing_elsewhere(shipped):
+@pytest.fixture(scope="module")
+def taught(shipped):
+    """Taught from the corrected photographs and those mixed in."""
+    return teach_finder(shipped, CORRECTED, MIXED_IN, QUICK, 0)
+
+
+def test_few_corrections_teach_what_is_corrected_and_cost_nothing_elsewhere(shipped, taught):
     """On photographs that neither saw: bites of the shop are told far better, all else as well as before."""
-    taught = teach_finder(shipped, CORRECTED, MIXED_IN, QUICK, 0)
     assert loss(taught.final, FRESH) < loss(shipped, FRESH) + 0.02
     assert loss(taught.final, FRESH_OF_SHOP, BITTEN) < loss(shipped, FRESH_OF_SHOP, BITTEN) - 0.3
     assert taught.kept.ridge is not None
 
 
-def test_the_choice_is_what_the_finder_does_on_the_other_fold(shipped):
+def test_the_choice_is_what_the_finder_does_on_the_other_fold(shipped, taught):
     """The losses that the choice rests on, asked again of the finders that learnt nothing from each fold."""
-    taught = teach_finder(shipped, CORRECTED, MIXED_IN, QUICK, 0)
     kept = taught.kept
     before = [losses_of(shipped.part(k), MIXED_IN[1 - k :: 2]) for k in (0, 1)]
     after = [losses_of(taught.other[1 - k], MIXED_IN[1 - k :: 2]) for k in (0, 1)]
@@ -143,9 +147,9 @@ def scrambled(cells, seed):
     return replace(cells, classes=np.random.default_rng(seed).permutation(cells.classes))
 
 
-def test_one_photograph_of_a_new_label_spoils_no_choice(shipped):
+def test_one_photograph_of_a_new_label_spoils_no_choice(shipped, taught):
     """The part that saw none of the label is not asked for it: as much is learnt of all else as without it."""
-    without = teach_finder(shipped, CORRECTED, MIXED_IN, QUICK, 0).kept
+    without = taught.kept
     extra = (photograph(6000, True, ("corrosion",)), 0)
     with_it = teach_finder(shipped, [extra, *CORRECTED], MIXED_IN, QUICK, 0).kept
     assert with_it.ridge is not None and with_it.before.corrected == pytest.approx(without.before.corrected, abs=0.1)

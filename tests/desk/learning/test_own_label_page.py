@@ -1,44 +1,16 @@
 """A label of the shop's own in Chromium: the analyst adds it, the reviewer gives it by its key; both fit a phone."""
 
-import os
-import threading
-
 import pytest
-import uvicorn
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
-from desk.hosting import listening
 from desk.shop.labels import read_own
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
 
-CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 SHA = "a" * 64
 
 
-@pytest.fixture
-def browser():
-    """Chromium that may fetch nothing by itself."""
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=flags)
-        yield chromium
-        chromium.close()
-
-
-@pytest.fixture
-def served(shop):
-    """The shop's desk on a port."""
-    with listening("127.0.0.1", 0) as listener:
-        server = uvicorn.Server(uvicorn.Config(shop.app, log_level="error", lifespan="off"))
-        thread = threading.Thread(target=server.run, args=([listener],))
-        thread.start()
-        shop.address = f"http://127.0.0.1:{listener.getsockname()[1]}"
-        yield shop
-        server.should_exit = True
-        thread.join()
-
-
+@pytest.mark.looks
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
 def test_an_analyst_adds_a_label_and_a_reviewer_gives_it_by_its_key(served, drawn, browser, width, scheme):
     """A bad name stands beside its reason, ready to be mended; then key 8 names the place, and the count follows."""

@@ -29,6 +29,11 @@ def clouds(rng, n):
     return (centres[y] + rng.normal(size=(n, 5))).astype(np.float32), y
 
 
+def few_trees(seed):
+    """The namer's forest with a fifth of its trees."""
+    return forest(seed).set_params(n_estimators=40)
+
+
 @pytest.fixture(scope="module")
 def namer():
     """Fitted on 400 points in 100 groups."""
@@ -138,7 +143,7 @@ def test_a_label_may_be_asked_to_be_lost_more_seldom():
 def test_the_likeliest_label_is_always_among_those_left():
     """Even where its own threshold lies higher than the other's."""
     x, y = clouds(np.random.default_rng(6), 200)
-    made = fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(len(y)) // 4, 0)[0]
+    made = fit_namer(("a", "b", "c"), tuple("vwxyz"), x, y, np.arange(len(y)) // 4, 0, few_trees)[0]
     strict = replace(made, thresholds=np.array([0.0, 0.999, 0.999]))
     assert all(n.label in n.candidates for n in strict.name(tuple("vwxyz"), x))
 
@@ -159,8 +164,8 @@ def test_probabilities_are_the_librarys_temperature_calibration():
     x = rng.normal(size=(200, 4)).astype(np.float32)
     y = (x[:, 0] + rng.normal(0, 0.7, 200) > 0).astype(int)
     groups = np.arange(200) // 4
-    made, _ = fit_namer(("a", "sound"), ("p", "q", "r", "s"), x, y, groups, 1)
+    made, _ = fit_namer(("a", "sound"), ("p", "q", "r", "s"), x, y, groups, 1, few_trees)
     folds = list(GroupKFold(5).split(x, y, groups))
-    reference = CalibratedClassifierCV(forest(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
+    reference = CalibratedClassifierCV(few_trees(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
     answers = [list(named.probabilities.values()) for named in made.name(("p", "q", "r", "s"), x[:20])]
     assert np.array(answers) == pytest.approx(reference.predict_proba(x[:20]), abs=1e-6)
