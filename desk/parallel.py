@@ -30,7 +30,10 @@ def one_thread() -> None:
 
 
 def counted(results: Iterable[Result], total: int, step: str, on_progress: Progress | None) -> Iterator[Result]:
-    """The results as they come, each told to ``on_progress`` (step, done, total)."""
+    """The results as they come, each told to ``on_progress`` (step, done, total), and before the first that they are
+    on their way: the first of a step can take longest."""
+    if on_progress and total:
+        on_progress(step, 0, total)
     for done, result in enumerate(results, 1):
         if on_progress:
             on_progress(step, done, total)

@@ -116,7 +116,9 @@ def compare_models(
     read = [pair for pair in pairs if pair is not None]
     if not read:
         raise DeskError("model compare: expected photographs that can be read, got none: raise --scenes")
-    found = compared(read, version, used, now().isoformat(), left_out + len(pairs) - len(read), first_seed)
+    left_out += len(pairs) - len(read)
+    content = cards[0].get("content_sha256")
+    found = compared(read, version, used, now().isoformat(), left_out, first_seed, content)
     keep_comparison(shelf, found)
     return found
 

@@ -28,6 +28,22 @@ LEAST_CALIBRATED = 20
 LEAST_SCENES = 42
 LEAST_REVIEWED = 20
 """Fewer fresh scenes, or fewer places on reviewed photographs, tell too little to put a model into use unasked."""
+PROMOTION = (
+    "Without more a model goes into use that, on no set, takes an unsafe route which the model in use does not take, "
+    f"lets a label fall by more than its 95 % interval (on {LEAST_PLACES} places or more) or names fewer photographs "
+    f"right than chance explains (p below {ALPHA:g}), compared on {LEAST_SCENES} fresh scenes and {LEAST_REVIEWED} "
+    "places on photographs of this shop or more. Otherwise a written reason is asked for, which stays on record."
+)
+"""When a proposed model may be put into use."""
+MEANINGS = (
+    ("F1", "of the places that carry a label and of those that were given it, how many are both: 1 is all, 0 is none"),
+    ("macro-F1", "the mean of F1 over the labels, so that a rare label counts as much as a frequent one"),
+    ("answered", "photographs with a route and a label that the model is sure of"),
+    ("calibration error", "how far what it says (80 %) is from how often that is right; 0 is best"),
+    ("unsafe routes", "answered, and milder than what is true: a damaged assembly would go on with too little"),
+    ("p", f"how often chance alone would part the two models so far; below {ALPHA:g} it is taken as a difference"),
+)
+"""What the figures mean."""
 USUAL_SCENES = 48
 """How many fresh scenes a comparison is made on where nobody says otherwise."""
 SetName = Literal["second opinions", "kept out", "generated"]
@@ -138,7 +154,8 @@ class SetCompared(LearningValue):
 
 class Comparison(LearningValue):
     """Everything of one comparison. `objections`: why it must not be put into use without a written reason;
-    `first_seed`: of its generated scenes, which no model learnt from and no earlier comparison used."""
+    `first_seed`: of its generated scenes, which no model learnt from and no earlier comparison used; `in_use_content`:
+    content hash of the model in use (None in comparisons kept before it was noted)."""
 
     made_at: str
     proposed: str
@@ -147,6 +164,7 @@ class Comparison(LearningValue):
     left_out: int
     objections: list[str]
     first_seed: int | None = None
+    in_use_content: str | None = None
 
 
 @dataclass(frozen=True)
@@ -187,6 +205,7 @@ def compared(
     made_at: str,
     left_out: int = 0,
     first_seed: int | None = None,
+    in_use_content: str | None = None,
 ) -> Comparison:
     """All figures of the pairs, set by set, and what speaks against the proposed model."""
     names = list(dict.fromkeys(pair.set_name for pair in pairs))
@@ -199,6 +218,7 @@ def compared(
         left_out=left_out,
         objections=[*(line for one in sets for line in objections(one)), *too_little(sets)],
         first_seed=first_seed,
+        in_use_content=in_use_content,
     )
 
 

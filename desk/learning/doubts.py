@@ -41,12 +41,18 @@ def doubts_of(
     held_out: np.ndarray,
     shown: Sequence[tuple[str, str, str]],
 ) -> list[Doubt]:
-    """Places whose given label is not the likeliest, the least probable first.
+    """Places whose given label is not the likeliest, the least probable first. A place that was seen with several
+    outlines is named by the one that speaks most for its label.
 
     held_out : (n, C) calibrated probabilities that folds not trained on gave; shown : assembly, photograph, region
     """
+    seen: dict[tuple[str, str, str], tuple[str, np.ndarray]] = {}
+    for label, p, place in zip(given, held_out, shown, strict=True):
+        k = labels.index(label)
+        if place not in seen or p[k] > seen[place][1][k]:
+            seen[place] = label, p
     found = []
-    for label, p, (assembly, sha, region) in zip(given, held_out, shown, strict=True):
+    for (assembly, sha, region), (label, p) in seen.items():
         best = int(p.argmax())
         if region and labels[best] != label:
             found.append(

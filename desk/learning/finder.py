@@ -14,6 +14,7 @@ from desk.learning.cells import PhotoCells, as_lesson
 from desk.learning.finder_kept import NEW_RIDGE, RIDGES, Choice, Kind, chosen, kinds_of_cells, losses_by_kind, together
 from desk.learning.finder_rows import CellSettings, chosen_rows, targets
 from desk.learning.sides import FOLDS
+from desk.parallel import Progress, counted
 from desk.training_set import CellLesson
 from models.damage.finder import Finder, TwoPasses, mean_answer, second_pass_input
 from models.damage.refit import Steps
@@ -67,7 +68,7 @@ def teach_finder(
     generated: Sequence[PhotoCells],
     settings: CellSettings,
     seed: int,
-    on_step: Callable[[int, int], None] | None = None,
+    on_progress: Progress | None = None,
 ) -> Taught:
     """The base finder taught further. corrected : cells of photographs with the fold of their assembly.
 
@@ -76,9 +77,10 @@ def teach_finder(
     """
     new = sorted({name for cells, _ in corrected for name in cells.class_names} - set(base.classes))
     wide = widened(base, new)
-    scenes = [_scene(base, wide.classes, cells, fold) for cells, fold in corrected if len(cells)]
-    scenes += [_scene(base, wide.classes, cells, k % FOLDS) for k, cells in enumerate(generated) if len(cells)]
-    steps = Steps(FOLDS + len(wide.parts), on_step)
+    every = [*corrected, *((cells, k % FOLDS) for k, cells in enumerate(generated))]
+    asked = counted(every, len(every), "asking the finder as it is", on_progress)
+    scenes = [_scene(base, wide.classes, cells, fold) for cells, fold in asked if len(cells)]
+    steps = Steps(FOLDS + len(wide.parts), partial(on_progress, "teaching the finder") if on_progress else None)
     teacher = _Teacher(wide, len(base.classes), tuple(scenes), settings, seed)
     learnt = {}
     for k in range(FOLDS):

@@ -20,7 +20,7 @@ from desk.learning.comparison import Comparison
 from desk.learning.corrected import LearningValue
 from desk.learning.shelf import Shelf
 from desk.records.columns import now
-from models.damage.card import CARD_HASH_FILE, SHIPPED, ModelError, keep_card_hash, read_card
+from models.damage.card import CARD_HASH_FILE, SHIPPED, ModelError, keep_card_hash, other_library, read_card
 from models.damage.files import write_file
 from vision.cells import FEATURE_VERSION
 
@@ -145,15 +145,27 @@ def usable_model(folder: Path) -> DamageModel:
         model = load_model(folder)
     except ModelError as error:
         raise ModelRefused(f"model {folder.name}: {error}") from error
-    made_with = str(model.card.get("feature_version"))
-    if made_with != FEATURE_VERSION:
-        raise ModelRefused(
-            f"model {folder.name}: expected a model of feature version {FEATURE_VERSION}, got {made_with}: "
-            "run loomtriage retrain again, the corrected set stays valid"
-        )
+    if why := other_features(model.card):
+        raise ModelRefused(f"model {folder.name}: {why}")
     if folder != SHIPPED and not (folder / CARD_HASH_FILE).exists():  # kept by a version that hashed no cards
         keep_card_hash(folder)
     return model
+
+
+def other_features(card: dict[str, Any]) -> str | None:
+    """Why a model's features are not those of this version; None where they are."""
+    made_with = str(card.get("feature_version"))
+    if made_with == FEATURE_VERSION:
+        return None
+    return (
+        f"expected a model of feature version {FEATURE_VERSION}, got {made_with}: train it again (loomtriage "
+        "retrain), the corrected set stays valid"
+    )
+
+
+def cannot_answer(card: dict[str, Any]) -> str | None:
+    """Why a model cannot answer here, as far as its card tells; None where it does not."""
+    return other_library(card) or other_features(card)
 
 
 def card_of(shelf: Shelf, version: str) -> dict[str, Any]:
@@ -193,29 +205,50 @@ def comparison_of(shelf: Shelf, version: str) -> Comparison | None:
         raise ModelRefused(f"model {version}: expected its comparison, got a damaged file: compare it again") from error
 
 
+def is_with(shelf: Shelf, comparison: Comparison | None, used: str) -> bool:
+    """Whether a comparison is one with the model in use. The shipped model keeps its name when loomtriage brings
+    another: its content tells."""
+    if comparison is None or comparison.in_use != used:
+        return False
+    if used != SHIPPED_NAME:
+        return True
+    try:
+        return comparison.in_use_content == card_of(shelf, SHIPPED_NAME).get("content_sha256")
+    except ModelRefused:
+        return False
+
+
 @dataclass(frozen=True)
 class ModelLine:
-    """One model in a list. trained_on : what it learnt from, or why its files cannot be read."""
+    """One model in a list. trained_on : what it learnt from, or why its files cannot be read; called : what answers
+    call it; cannot : why it cannot answer here, None where nothing on its card says so; stands : whether the
+    comparison is with the model in use now."""
 
     version: str
     used: bool
     trained_on: str
     comparison: Comparison | None
+    called: str = ""
+    cannot: str | None = None
+    stands: bool = False
 
 
 def model_lines(shelf: Shelf) -> list[ModelLine]:
     """Every model, the shipped one first. A damaged one says so: the list must help to roll back just then."""
     used = in_use(shelf).version
-    return [_line(shelf, version, version == used) for version in (SHIPPED_NAME, *versions(shelf))]
+    return [_line(shelf, version, used) for version in (SHIPPED_NAME, *versions(shelf))]
 
 
-def _line(shelf: Shelf, version: str, used: bool) -> ModelLine:
+def _line(shelf: Shelf, version: str, used: str) -> ModelLine:
     try:
         card = card_of(shelf, version)
         compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
     except ModelRefused as error:
-        return ModelLine(version, used, str(error), None)
-    return ModelLine(version, used, str(card["trained_on"]), compared)
+        return ModelLine(version, version == used, str(error), None)
+    return ModelLine(
+        version, version == used, str(card["trained_on"]), compared, str(card.get("version", version)),
+        cannot_answer(card), is_with(shelf, compared, used),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -232,12 +265,20 @@ def others_than(shelf: Shelf, answered: Collection[str]) -> Others:
 
     answered : versions as answers name them
     """
-    names = tuple(name for name in reversed(versions(shelf)) if set(answered) != {name})
+    names = tuple(n for n in reversed(versions(shelf)) if set(answered) != {n} and not _cannot(shelf, n))
     try:
         shipped = str(card_of(shelf, SHIPPED_NAME).get("version"))  # answers do not call it "shipped"
     except ModelRefused as error:
         return Others(names, one_line(error))
     return Others(names if set(answered) == {shipped} else (*names, SHIPPED_NAME))
+
+
+def _cannot(shelf: Shelf, version: str) -> bool:
+    """Whether a card tells that its model cannot answer; one that cannot be read is named, and refused with why."""
+    try:
+        return cannot_answer(card_of(shelf, version)) is not None
+    except ModelRefused:
+        return False
 
 
 def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
@@ -251,8 +292,9 @@ def promote(shelf: Shelf, version: str, by: str, reason: str = "") -> InUse:
         folder = folder_of(shelf, version)
         usable_model(folder)
         compared = comparison_of(shelf, version)
-        if compared is None or compared.in_use != now_in_use.version:
-            against = "none" if compared is None else f"one with {compared.in_use}"
+        if compared is None or not is_with(shelf, compared, now_in_use.version):
+            earlier = "an earlier " if compared and compared.in_use == now_in_use.version else ""
+            against = "none" if compared is None else f"one with {earlier}{compared.in_use}"
             raise ModelRefused(
                 f"model {version}: expected a comparison with {now_in_use.version}, the model in use, got {against}: "
                 f"run loomtriage model compare {version}"

@@ -21,8 +21,11 @@ def say_models(shelf: Shelf) -> str:
     lines = []
     for one in model_lines(shelf):
         mark, compared = "in use" if one.used else "      ", one.comparison
-        told = "" if compared is None else f"; compared with {compared.in_use}: {say_verdict(compared)}"
-        lines.append(f"{mark}  {one.version}  {one.trained_on}{told}")
+        then = "" if one.stands else " then in use"
+        told = "" if compared is None else f"; compared with {compared.in_use}{then}: {say_verdict(compared)}"
+        told += f"; cannot answer: {one.cannot}" if one.cannot else ""
+        name = one.version if one.called in ("", one.version) else f"{one.version} ({one.called})"
+        lines.append(f"{mark}  {name}  {one.trained_on}{told}")
     for change in used.changes:
         why = f": {change.reason}" if change.reason else ""
         lines.append(f"{change.at[:16]} {change.by} {change.words} (before {change.before}){why}")

@@ -21,10 +21,12 @@ from desk.learning.model_shelf import (
     SHIPPED_NAME,
     InUse,
     ModelLine,
+    cannot_answer,
     card_of,
     comparison_of,
     folder_of,
     in_use,
+    is_with,
     model_lines,
     way_back,
 )
@@ -36,6 +38,8 @@ from desk.shop.desk import Desk
 from desk.shop.review_entries import SIGN_OFF
 from desk.wording import say_label
 
+WEAK_SHARE = 0.2
+"""A model that doubts more than this share of what people said is taken to be wrong itself, mostly (our choice)."""
 DOUBTS_SHOWN = 40
 """Doubts that a page shows at most."""
 
@@ -75,6 +79,9 @@ class Card:
     limits: list[str]
     pictures: frozenset[str]  # those of the comparison that are there
     held: list[HeldOut]
+    called: str  # by answers
+    cannot: str | None  # why it cannot answer here, as far as its card tells
+    stands: bool  # whether it was compared with the model in use as that is now
 
 
 def model_card(shelf: Shelf, version: str) -> Card:
@@ -82,8 +89,11 @@ def model_card(shelf: Shelf, version: str) -> Card:
     card, folder = card_of(shelf, version), folder_of(shelf, version)
     compared = comparison_of(shelf, version) if version != SHIPPED_NAME else None
     pictures = frozenset(path.name for path in pictures_folder(shelf, version).glob("*.jpg"))
-    used = in_use(shelf).version == version
-    return Card(version, used, card, compared, read_curve(folder), limits_of(card), pictures, held_out_f1(card))
+    used = in_use(shelf).version
+    return Card(
+        version, version == used, card, compared, read_curve(folder), limits_of(card), pictures, held_out_f1(card),
+        str(card.get("version", version)), cannot_answer(card), is_with(shelf, compared, used),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -199,19 +209,29 @@ class DoubtShown(Pictured):
 @dataclass(frozen=True)
 class Doubts:
     """What the newest model trained from corrections doubts (`version` empty without one): how many places in all,
-    and the first of them, the least probable label first."""
+    and the first of them, the least probable label first; `places`: how many it learnt from (None where its card does
+    not say)."""
 
     version: str
     total: int
     shown: list[DoubtShown]
+    places: int | None = None
+
+    @property
+    def weak(self) -> bool:
+        """Whether it names so many places otherwise than people did that it is the model that errs, mostly."""
+        return self.places is not None and self.total > WEAK_SHARE * self.places
 
 
 def doubts_shown(session: Session, shelf: Shelf, count: int = DOUBTS_SHOWN) -> Doubts:
     """At most ``count`` doubts with where they are."""
     version, doubts = newest_doubts(shelf)
-    snapshot = snapshot_named(shelf, card_of(shelf, version).get("snapshot")) if doubts else None
+    card = card_of(shelf, version) if doubts else {}
+    snapshot = snapshot_named(shelf, card.get("snapshot")) if doubts else None
     signed = {p.sha256: p.signed_off_at for p in snapshot.photos} if snapshot else {}
-    return Doubts(version, len(doubts), [_shown(session, d, snapshot, signed) for d in doubts[:count]])
+    places = card.get("places")
+    judged = sum(places.values()) - places.get("unjudged", 0) if places else None
+    return Doubts(version, len(doubts), [_shown(session, d, snapshot, signed) for d in doubts[:count]], judged)
 
 
 def _shown(session: Session, doubt: Doubt, snapshot: Snapshot | None, signed: dict[str, str]) -> DoubtShown:

@@ -118,7 +118,7 @@ def _relearnt(
 
     cells = [(looked.cells[p.sha256], folds[p.assembly]) for p in photos]
     weighted = replace(settings.cells, weight=settings.weight)
-    taught = teach_finder(base.finder, cells, mixed.cells, weighted, settings.seed, step("teaching the finder"))
+    taught = teach_finder(base.finder, cells, mixed.cells, weighted, settings.seed, on_progress)
     found = corrected_candidates(
         photos, folds, taught, store, layouts, shelf.lessons, settings.workers, on_progress
     )  # fmt: skip

@@ -28,6 +28,11 @@ def say_snapshot(snapshot: Snapshot) -> str:
     return "\n".join(lines)
 
 
+WEAK_MODEL = (
+    "So many that it is mostly the model that is wrong: look at the first ones, and train again when more is corrected."
+)
+
+
 def say_doubts(found: Doubts) -> str:
     """One line for each place that is shown, and how many there are in all."""
     if not found.version:
@@ -37,8 +42,9 @@ def say_doubts(found: Doubts) -> str:
     more = "" if found.total == len(found.shown) else f", the first {len(found.shown)}"
     lines = [
         f"Places whose given label {found.version} finds improbable, by folds without their assembly: "
-        f"{found.total}{more}; the least probable first."
+        f"{found.total}{'' if found.places is None else f' of {found.places}'}{more}; the least probable first."
     ]
+    lines += [WEAK_MODEL] if found.weak else []
     return "\n".join([*lines, *(f"{_say_doubt(one.doubt)}  {say_doubt_stands(one)}" for one in found.shown)])
 
 

@@ -48,17 +48,19 @@ def train_from_corrections(
         done = relearn(snapshot, base, shelf, layouts, settings, keep_out, on_progress)
     except (LessonsError, PhotoError) as error:  # a kept file is damaged
         raise DeskError(f"retrain: {one_line(error)}") from error
-    folder = keep_model(shelf, done.model)
+    on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
+    amiss, curve = done.amiss, None
+    try:
+        curve = learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step)
+    except DeskError as error:  # the model stands without it
+        amiss = (*amiss, one_line(error))
+    folder = keep_model(shelf, done.model)  # last of all: work that is stopped proposes nothing
     write_doubts(folder, done.doubts)
     write_examples(folder, done.examples)
     card = load_model(folder).card
     save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
-    on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
-    amiss = done.amiss
-    try:
-        write_curve(folder, learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step))
-    except DeskError as error:  # the model stands without it
-        amiss = (*amiss, one_line(error))
+    if curve is not None:
+        write_curve(folder, curve)
     return Trained(done.model.version, card["content_sha256"], card["trained_on"], amiss)
 
 

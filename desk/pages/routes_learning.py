@@ -10,7 +10,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from desk.errors import DeskError
 from desk.learning import model_shelf
 from desk.learning.choices import TrainingChoices
-from desk.learning.comparison import USUAL_SCENES, Comparison
+from desk.learning.comparison import MEANINGS, PROMOTION, USUAL_SCENES
 from desk.learning.corrected import Snapshot
 from desk.learning.differing import picture_file
 from desk.learning.doubts import agreed, newest_doubts
@@ -38,7 +38,7 @@ from desk.learning.runs import KIND_WORDS, newest_runs
 from desk.learning.seen import kept_warning
 from desk.learning.shelf import Shelf, as_file, find_snapshot, kept_snapshots
 from desk.learning.take import absent_photographs, bring_in
-from desk.learning.text import CEILING, say_doubt_stands, say_untold
+from desk.learning.text import CEILING, WEAK_MODEL, say_doubt_stands, say_untold
 from desk.learning.waiting import to_confirm_first
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.learning_charts import calibration, drift_charts, importance, label_mix, learning_curve
@@ -118,7 +118,7 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
         request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=importance(card.data),
         curve=learning_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
         calibration=[calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
-        ready=_ready(comparison, used), snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
+        PROMOTION=PROMOTION, MEANINGS=MEANINGS, snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
         examples=[one for one in examples if one.photograph_id and one.rings],
     )  # fmt: skip
 
@@ -152,7 +152,7 @@ def rollback(desk: TheDesk, visitor: Analyst, reason: Text = "") -> Response:
 def doubts_page(request: Request, desk: TheDesk, visitor: Analyst) -> Response:
     with desk.database.read() as session:
         found = doubts_shown(session, Shelf(desk.data))
-    return page(request, "doubts.html.j2", found=found, say_doubt_stands=say_doubt_stands)
+    return page(request, "doubts.html.j2", found=found, say_doubt_stands=say_doubt_stands, weak=WEAK_MODEL)
 
 
 @router.post("/learning/doubts/back")
@@ -182,8 +182,3 @@ def _kept(shelf: Shelf) -> list[Snapshot]:
         return kept_snapshots(shelf)
     except DeskError:
         return []
-
-
-def _ready(comparison: Comparison | None, used: str) -> bool:
-    """Whether the model was compared with the one in use."""
-    return comparison is not None and comparison.in_use == used

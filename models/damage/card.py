@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,17 @@ def read_card(folder: Path) -> dict[str, Any]:
     if not isinstance(card, dict) or "trained_on" not in card:
         raise ModelError(f"expected the card of a model in {folder}, got another file; bring it back or train again")
     return card
+
+
+def other_library(card: dict[str, Any]) -> str | None:
+    """Why the scikit-learn that is installed cannot read a model; None where it can."""
+    made_with, here = str(card.get("libraries", {}).get("scikit-learn", "an unknown version")), version("scikit-learn")
+    if made_with.split(".")[:2] == here.split(".")[:2]:
+        return None
+    return (
+        f"the model was trained with scikit-learn {made_with}, got {here}; install that version or run "
+        "`loomtriage retrain --from-samples`"
+    )
 
 
 def _kept_hash(folder: Path) -> str | None:

@@ -216,10 +216,12 @@ def _held_out_distances(x: np.ndarray, folds: Sequence[tuple[np.ndarray, np.ndar
 
 
 class Steps:
-    """Counts steps done and tells each to `on_step` (done, total)."""
+    """Counts steps done and tells each to `on_step` (done, total), and at once that none is done yet."""
 
     def __init__(self, total: int, on_step: Callable[[int, int], None] | None) -> None:
         self.done, self.total, self.on_step = 0, total, on_step
+        if on_step and total:
+            on_step(0, total)
 
     def step(self) -> None:
         """One more is done."""

@@ -15,7 +15,7 @@ import sklearn
 import skops
 from sklearn.tree._tree import Tree
 
-from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, read_card
+from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, other_library, read_card
 from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
@@ -207,12 +207,8 @@ def load_model(folder: Path = SHIPPED) -> DamageModel:
         raise ModelError(
             f"expected the model file its card describes, got other bytes in {folder}; retrain or restore it"
         )
-    made_with, here = str(card.get("libraries", {}).get("scikit-learn", "an unknown version")), sklearn.__version__
-    if made_with.split(".")[:2] != here.split(".")[:2]:
-        raise ModelError(
-            f"the model was trained with scikit-learn {made_with}, got {here}; install that version or run "
-            "`loomtriage retrain --from-samples`"
-        )
+    if why := other_library(card):
+        raise ModelError(why)
     import skops.io  # goes through all of scikit-learn when imported, so it waits until there is a model to read
 
     try:  # builds nothing before every type in the file was found trusted

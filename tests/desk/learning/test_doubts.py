@@ -23,6 +23,14 @@ def test_the_least_probable_label_comes_first_and_a_probable_one_not_at_all(tmp_
     assert read_doubts(tmp_path) == found and read_doubts(tmp_path / "none") == []
 
 
+def test_a_place_seen_with_several_outlines_is_doubted_once_or_not_at_all():
+    """`A`: one outline speaks for its label, so nothing is doubted. `B`: listed once, as the better outline has it."""
+    p = np.array([[0.1, 0.9, 0.0], [0.7, 0.3, 0.0], [0.2, 0.8, 0.0], [0.05, 0.9, 0.05]])
+    shown = [("A", "s", "r1"), ("A", "s", "r1"), ("B", "s", "r1"), ("B", "s", "r1")]
+    found = doubts_of(LABELS, ["rodent"] * 4, p, shown)
+    assert [(d.assembly, d.p_given, d.p_likeliest) for d in found] == [("B", 0.2, 0.8)]
+
+
 def test_agreement_by_pair_and_label_is_cohens(made, drawn):
     """The table [[20, 5], [10, 15]]: kappa 0.40 (the worked example of the general article on Cohen's kappa), 35 of 50
     alike; the ceiling is 70 % with Wilson's interval."""
@@ -95,6 +103,14 @@ def test_only_the_newest_model_doubts_and_every_doubt_is_counted(shop, capsys):
     told = capsys.readouterr().out.splitlines()
     assert "45, the first 3" in told[0] and len(told) == 4
     assert "given rodent bites (2%), the model says abrasion (90%)  not on this desk's records" in told[1]
+    for judged, weak in ((300, False), (60, True)):  # of 60 places 45 are named otherwise: that is the model
+        told = CARD | {"snapshot": "gone", "places": {"added": judged, "unjudged": 9}}
+        (older / "card.json").write_text(json.dumps(told))
+        assert f"45 of {judged} places, the first 40" in analyst.get("/learning/doubts").text
+        assert ("mostly the model that is wrong" in analyst.get("/learning/doubts").text) == weak
+        assert cli.run(asked) == 0
+        out = capsys.readouterr().out
+        assert f"45 of {judged}, the first 3" in out and ("mostly the model that is wrong" in out) == weak
     newer = shelf.models / "desk-00000000ab"
     newer.mkdir()
     write_doubts(newer, [])

@@ -90,6 +90,17 @@ def test_few_corrections_teach_what_is_corrected_and_cost_nothing_elsewhere(ship
     assert taught.kept.ridge is not None
 
 
+def test_how_far_it_is_is_told_from_the_first_photograph_on(shipped):
+    """Looking at all of them with the finder as it is takes a minute: until then a page had nothing to say."""
+    told = []
+    teach_finder(shipped, CORRECTED[:2], MIXED_IN[:2], QUICK, 0, lambda *one: told.append(one))
+    parts = len(shipped.parts)
+    assert told == [
+        *(("asking the finder as it is", n, 4) for n in range(5)),
+        *(("teaching the finder", n, 2 + parts) for n in range(3 + parts)),
+    ]
+
+
 def test_the_choice_is_what_the_finder_does_on_the_other_fold(shipped, taught):
     """The losses that the choice rests on, asked again of the finders that learnt nothing from each fold."""
     kept = taught.kept

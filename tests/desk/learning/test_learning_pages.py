@@ -1,5 +1,6 @@
 """The analyst's pages: what is kept, compared, put into use, sent back; nothing without its form."""
 
+import html
 import json
 import shutil
 
@@ -7,7 +8,7 @@ import numpy as np
 import pytest
 
 from desk.learning import model_shelf
-from desk.learning.comparison import Answer, Pair, compared
+from desk.learning.comparison import PROMOTION, Answer, Pair, compared
 from desk.learning.differing import around, draw, fresh_folder
 from desk.learning.doubts import Doubt, write_doubts
 from desk.learning.examples import Example, write_examples
@@ -57,7 +58,8 @@ def proposed(shop):
         return Answer("rodent", p, True, True, unsafe, (("rodent", "rodent"),), 1, 0)
 
     pairs = [Pair("generated", f"p{k}", None, "rodent", 1, answer(0.9, False), answer(0.8, k == 0)) for k in range(6)]
-    model_shelf.keep_comparison(shelf, compared(pairs, VERSION, "shipped", "2031-02-03"))
+    content = json.loads((SHIPPED / CARD_FILE).read_text())["content_sha256"]
+    model_shelf.keep_comparison(shelf, compared(pairs, VERSION, "shipped", "2031-02-03", in_use_content=content))
     write_curve(folder, LearningCurve((10, 20, 40), (0.5, 0.6, 0.7), 0.9, 1.0, 0.5, {100: (0.75, 0.7, 0.8)}))
     return folder
 
@@ -91,6 +93,7 @@ def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(sh
     analyst = shop.browser("analyst")
     card = analyst.get(f"/learning/models/{VERSION}").text
     assert "Against it:" in card and "unsafe route" in card and "macro-F1 0.75" in card and "<svg" in card
+    assert PROMOTION in html.unescape(card) and "What these figures mean" in card
     data = analyst.get(f"/learning/models/{VERSION}/card.json").json()
     assert data["version"] == VERSION and data["comparison"]["objections"] and not data["in_use"]
     address = f"/learning/models/{VERSION}/promote"
@@ -102,6 +105,18 @@ def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(sh
     assert "the truth of p0 is wrong" in shown and "analyst promoted" in shown
     assert analyst.post("/learning/rollback", data=analyst.form | {"reason": "back again"}).status_code == 303
     assert model_shelf.in_use(Shelf(shop.desk.data)).version == "shipped"
+
+
+def test_a_model_of_other_features_is_shown_and_offered_for_nothing(shop, proposed):
+    """Said in the list and on its page; no form that could only be refused, and its comparison is one of then."""
+    analyst = shop.browser("analyst")
+    assert f'action="/learning/models/{VERSION}/promote"' in analyst.get(f"/learning/models/{VERSION}").text
+    card = json.loads((proposed / CARD_FILE).read_text())
+    (proposed / CARD_FILE).write_text(json.dumps(card | {"feature_version": "3"}))
+    assert "cannot answer here" in analyst.get("/learning").text
+    shown = analyst.get(f"/learning/models/{VERSION}").text
+    assert "It cannot answer here:</strong> expected a model of feature version" in shown
+    assert not any(f"{VERSION}/{act}" in shown for act in ("promote", "compare", "answer"))
 
 
 def test_a_damaged_card_or_snapshot_is_said_and_the_page_still_rolls_back(shop, reviewed_place, proposed):

@@ -29,6 +29,7 @@ from desk.learning.model_shelf import (
     rollback,
     way_back,
 )
+from desk.learning.model_text import say_models
 from desk.learning.seeds import FRESH_SEED, reserve, taught_seeds, used_seeds
 from desk.learning.shelf import Shelf
 from desk.shop import worker
@@ -64,6 +65,7 @@ def tiny(seed):
 
 
 ONE, TWO = tiny(1), tiny(2)
+SHIPPED_CARD = json.loads((SHIPPED / CARD_FILE).read_text())
 
 
 @pytest.fixture
@@ -77,7 +79,8 @@ def shelf(tmp_path):
 
 def nothing_against(version, used="shipped", lines=()):
     return Comparison(
-        made_at="2031-01-01", proposed=version, in_use=used, sets=[], left_out=0, objections=list(lines)
+        made_at="2031-01-01", proposed=version, in_use=used, sets=[], left_out=0, objections=list(lines),
+        in_use_content=SHIPPED_CARD["content_sha256"],
     )  # fmt: skip
 
 
@@ -105,6 +108,37 @@ def test_not_without_a_comparison_with_the_model_in_use(shelf):
     promote(shelf, ONE.version, "analyst")
     with pytest.raises(ModelRefused, match="got one with shipped"):
         promote(shelf, TWO.version, "analyst")
+
+
+@pytest.mark.parametrize("content", [None, "0" * 64])
+def test_a_comparison_with_an_earlier_shipped_model_counts_no_more(shelf, content):
+    """loomtriage brought another shipped model, which keeps the name: what the former was worse or better than says
+    nothing of this one. The list says so, too."""
+    told = nothing_against(ONE.version).model_copy(update={"in_use_content": content})
+    model_shelf.keep_comparison(shelf, told)
+    assert "compared with shipped then in use: nothing speaks" in say_models(shelf)
+    with pytest.raises(ModelRefused, match="shipped, the model in use, got one with an earlier shipped: run"):
+        promote(shelf, ONE.version, "analyst")
+    model_shelf.keep_comparison(shelf, nothing_against(ONE.version))
+    assert "compared with shipped: nothing speaks" in say_models(shelf)
+    promote(shelf, ONE.version, "analyst")
+
+
+def test_the_list_names_the_shipped_model_as_answers_do_and_says_who_cannot_answer(shelf):
+    """A model of other features, or of another scikit-learn, is told by its card, before anybody tries it; it is not
+    offered where another model may be asked. A model kept before that can answer is."""
+    folder = shelf.models / TWO.version
+    card = json.loads((folder / CARD_FILE).read_text())
+    for change, why in (
+        ({"feature_version": "3"}, f"expected a model of feature version {FEATURE_VERSION}, got 3: train it again"),
+        ({"libraries": {"scikit-learn": "0.9"}}, "trained with scikit-learn 0.9"),
+    ):
+        (folder / CARD_FILE).write_text(json.dumps(card | change))
+        keep_card_hash(folder)
+        shipped, one, two = say_models(shelf).splitlines()
+        assert f"shipped ({SHIPPED_CARD['version']})" in shipped and "cannot" not in shipped + one
+        assert f"cannot answer: {why}" in two or why in two
+        assert model_shelf.others_than(shelf, {"x"}).names == (ONE.version, "shipped")
 
 
 def test_a_comparison_on_nothing_is_refused(shelf, made, drawn):

@@ -69,7 +69,7 @@ def test_a_learning_curve_rises_and_tells_what_more_would_buy(tmp_path):
     """More lessons, better; the extrapolation lies beyond the last figure, within 0..1 and within its range."""
     told = []
     curve = learning_curve(LABELS, rare(300), runs=3, seed=2, on_step=lambda *at: told.append(at))
-    assert told == [(k + 1, 3 * 6) for k in range(3 * 6)], "every forest of every run is told"
+    assert told == [(k, 3 * 6) for k in range(3 * 6 + 1)], "that it begins, and every forest of every run, is told"
     assert curve.f1[-1] > curve.f1[0] and curve.sizes[-1] > curve.sizes[0]
     (near, low, high), (far, *_) = curve.more[100], curve.more[1000]
     assert low <= near + 0.02 and near <= high + 0.02 and near <= far <= 1.0
