@@ -10,16 +10,35 @@ from typing import TypeVar
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
+_AT_ONCE = 2
 
 
 def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
-    """Results in the order of the items, from one-threaded processes."""
+    """Results in the order of the items, from one-threaded processes.
+
+    Closed before its end, or broken off by an error, it ends them at once: a pool finishes what it handed out, which
+    may be minutes of work that nobody wants any more. So ``work`` must write its files whole or not at all.
+    """
     if workers <= 1:
         yield from map(work, items)
         return
     context = multiprocessing.get_context("spawn")
+    others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(workers, mp_context=context, initializer=one_thread) as pool:
-        yield from pool.map(work, items, chunksize=2)
+        coming = [pool.submit(_each, work, items[k : k + _AT_ONCE]) for k in range(0, len(items), _AT_ONCE)]
+        helpers = set(multiprocessing.active_children()) - others
+        coming.reverse()
+        try:
+            while coming:  # a result that was given is not held on to
+                yield from coming.pop().result()
+        except BaseException:
+            for helper in helpers:
+                helper.terminate()
+            raise
+
+
+def _each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    return [work(item) for item in items]
 
 
 def one_thread() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import Literal
 
 from desk.learning.corrected import LearningValue
@@ -23,22 +24,25 @@ LEAST_PLACES = 5
 """Fewer places of a label make no interval: whether it falls cannot be told then."""
 ALPHA = 0.05
 """A difference of named photographs that chance makes less often than this speaks against the proposed model."""
-LEAST_CALIBRATED = 20
-"""Fewer photographs make no calibration curve: most of its ten steps would rest on one or two."""
+LEAST_FALSE, LEAST_CALIBRATED = 5, 20
+"""Fewer photographs make no interval of false finds, and no calibration curve (one or two in most of its steps)."""
 LEAST_SCENES = 42
 LEAST_REVIEWED = 20
 """Fewer fresh scenes, or fewer places on reviewed photographs, tell too little to put a model into use unasked."""
 PROMOTION = (
     "Without more a model goes into use that, on no set, takes an unsafe route which the model in use does not take, "
-    f"lets a label fall by more than its 95 % interval (on {LEAST_PLACES} places or more) or names fewer photographs "
-    f"right than chance explains (p below {ALPHA:g}), compared on {LEAST_SCENES} fresh scenes and {LEAST_REVIEWED} "
-    "places on photographs of this shop or more. Otherwise a written reason is asked for, which stays on record."
+    f"lets a label fall by more than its 95 % interval (on {LEAST_PLACES} places or more), makes more false finds a "
+    f"photograph by more than the 95 % interval of that change (on {LEAST_FALSE} photographs or more) or names fewer "
+    f"photographs right than chance explains (p below {ALPHA:g}), compared on {LEAST_SCENES} fresh scenes and "
+    f"{LEAST_REVIEWED} places on photographs of this shop or more. Otherwise a written reason is asked for, which "
+    "stays on record."
 )
 """When a proposed model may be put into use."""
 MEANINGS = (
     ("F1", "of the places that carry a label and of those that were given it, how many are both: 1 is all, 0 is none"),
     ("macro-F1", "the mean of F1 over the labels, so that a rare label counts as much as a frequent one"),
     ("answered", "photographs with a route and a label that the model is sure of"),
+    ("false finds", "places that are sound and were taken for damage, of which a photograph may hold several"),
     ("calibration error", "how far what it says (80 %) is from how often that is right; 0 is best"),
     ("unsafe routes", "answered, and milder than what is true: a damaged assembly would go on with too little"),
     ("p", f"how often chance alone would part the two models so far; below {ALPHA:g} it is taken as a difference"),
@@ -134,7 +138,8 @@ class Differing(LearningValue):
 
 class SetCompared(LearningValue):
     """Both models on one set of photographs. `only_in_use`, `only_proposed`: photographs that one alone named right;
-    `p`: McNemar's exact two-sided p of these."""
+    `p`: McNemar's exact two-sided p of these; `false_change`: false finds per photograph, proposed less in use, with
+    its interval over the photographs, both models on each (None in comparisons kept before it was worked out)."""
 
     name: SetName
     photographs: int
@@ -145,6 +150,13 @@ class SetCompared(LearningValue):
     p: float
     labels: list[LabelChange]
     differing: list[Differing]
+    false_change: Span | None = None
+
+    @property
+    def more_false(self) -> bool:
+        """Whether the rise of false finds lies above 0 as a whole, on photographs enough to tell."""
+        low = self.false_change.low if self.false_change else None
+        return self.photographs >= LEAST_FALSE and low is not None and low > 0
 
     @property
     def calibrates(self) -> bool:
@@ -238,8 +250,9 @@ def too_little(sets: Sequence[SetCompared]) -> list[str]:
 
 
 def objections(one: SetCompared) -> list[str]:
-    """Unsafe routes that the model in use does not take, labels that fall by more than their interval, and fewer
-    photographs named right than chance explains, which shows where no single label has places enough."""
+    """Unsafe routes that the model in use does not take, labels that fall by more than their interval, false finds
+    that rise by more than theirs, and fewer photographs named right than chance explains, which shows where no single
+    label has places enough."""
     lines = []
     added = sorted(set(one.proposed.unsafe) - set(one.in_use.unsafe))
     if added:
@@ -252,6 +265,11 @@ def objections(one: SetCompared) -> list[str]:
                 f"{label.label.replace('_', ' ')} falls on {one.name}: F1 {label.in_use or 0:.2f} to "
                 f"{label.proposed or 0:.2f}, change at most {label.change.high or 0:.2f}"
             )
+    if one.more_false and one.false_change:
+        lines.append(
+            f"more false finds on {one.name}: {one.in_use.false_regions} to {one.proposed.false_regions} on "
+            f"{one.photographs} photographs, change at least {one.false_change.low or 0:.2f} per photograph"
+        )
     if one.only_in_use > one.only_proposed and one.p < ALPHA:
         lines.append(
             f"fewer photographs named right on {one.name}: {one.only_in_use} by the model in use alone, "
@@ -284,6 +302,7 @@ def _set(name: SetName, pairs: Sequence[Pair]) -> SetCompared:
             for p in pairs
             if p.in_use.label != p.proposed.label
         ],
+        false_change=Span.of(bootstrap([p.proposed.false - p.in_use.false for p in pairs], fmean)),
     )
 
 

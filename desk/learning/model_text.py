@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from desk.learning.comparison import Comparison, SetCompared, Span
+from desk.learning.comparison import LEAST_FALSE, Comparison, SetCompared, Span
 from desk.learning.model_shelf import in_use, model_lines
 from desk.learning.next import LearningCurve
 from desk.learning.page_values import Card
@@ -83,6 +83,7 @@ def _say_set(one: SetCompared) -> list[str]:
     lines.append(
         f"  named right by one alone: in use {one.only_in_use}, proposed {one.only_proposed} (McNemar p = {one.p:.3f})"
     )
+    lines += [f"  {text}" for text in say_false(one)]
     for label in one.labels:
         mark = "  FALLS" if label.falls else "" if label.told else "  too few to tell"
         f1 = " to ".join(say_span(s) for s in (label.f1_in_use, label.f1_proposed) if s) or "–"
@@ -90,6 +91,14 @@ def _say_set(one: SetCompared) -> list[str]:
             f"  {say_label(label.label):24} F1 {f1}, change {say_span(label.change)} on {label.places} places{mark}"
         )
     return lines
+
+
+def say_false(one: SetCompared) -> list[str]:
+    """How false finds changed; nothing in comparisons kept before it was worked out."""
+    if one.false_change is None:
+        return []
+    told = "too few photographs to tell" if one.photographs < LEAST_FALSE else "more" if one.more_false else "no rise"
+    return [f"false finds per photograph, change {say_span(one.false_change)}: {told}"]
 
 
 def say_card(card: Card) -> str:

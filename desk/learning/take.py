@@ -8,6 +8,7 @@ from desk.errors import DeskError
 from desk.learning.corrected import Snapshot, read_snapshot
 from desk.learning.gather import gather, sent_under_several
 from desk.learning.shelf import Shelf, keep_snapshot
+from desk.learning.sides import apart
 from desk.parallel import Progress
 from desk.records.photo_store import PhotoStore
 from desk.shop.desk import Desk
@@ -25,8 +26,10 @@ def keep_now(desk: Desk, on_progress: Progress | None = None) -> tuple[Snapshot,
 
 
 def bring_in(shelf: Shelf, content: bytes, where: str) -> Snapshot:
-    """Keep a snapshot from its file; CorrectedError where it is none or was altered."""
+    """Keep a snapshot from its file; CorrectedError where it is none, was altered or could not be learnt from because
+    an assembly is among those learnt from and those held out."""
     found = read_snapshot(content, where)
+    apart([p for p in found.photos if not p.blind], [p for p in found.photos if p.blind])
     keep_snapshot(shelf, found)
     return found
 

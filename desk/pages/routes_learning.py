@@ -15,7 +15,7 @@ from desk.learning.corrected import Snapshot
 from desk.learning.differing import picture_file
 from desk.learning.doubts import agreed, newest_doubts
 from desk.learning.drift import ALPHA, MOVED_SD
-from desk.learning.model_text import CURVE_CAUTION, ROWS, say_span, say_verdict
+from desk.learning.model_text import CURVE_CAUTION, ROWS, say_false, say_span, say_verdict
 from desk.learning.own_labels import (
     GOOD_ASSEMBLIES,
     LEAST_ASSEMBLIES,
@@ -115,8 +115,8 @@ def card_page(request: Request, desk: TheDesk, visitor: Analyst, version: str) -
     used = model_shelf.in_use(Shelf(desk.data)).version
     comparison = card.comparison
     return page(
-        request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, charts=importance(card.data),
-        curve=learning_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
+        request, "model.html.j2", card=card, used=used, rows=ROWS, say_span=say_span, say_false=say_false,
+        charts=importance(card.data), curve=learning_curve(card.curve) if card.curve else None, caution=CURVE_CAUTION,
         calibration=[calibration(one) if one.calibrates else None for one in comparison.sets] if comparison else [],
         PROMOTION=PROMOTION, MEANINGS=MEANINGS, snapshots=_kept(Shelf(desk.data)), scenes=USUAL_SCENES,
         examples=[one for one in examples if one.photograph_id and one.rings],

@@ -8,6 +8,7 @@ from multiprocessing import get_context
 
 import numpy as np
 import pytest
+import scipy.stats
 import skops.io
 
 from desk import cli
@@ -29,7 +30,7 @@ from desk.learning.model_shelf import (
     rollback,
     way_back,
 )
-from desk.learning.model_text import say_models
+from desk.learning.model_text import say_comparison, say_models
 from desk.learning.seeds import FRESH_SEED, reserve, taught_seeds, used_seeds
 from desk.learning.shelf import Shelf
 from desk.shop import worker
@@ -343,6 +344,47 @@ def test_one_photograph_that_got_worse_among_many_is_no_fall():
     shown = pairs(59, "rodent", "rodent") + pairs(1, "rodent", "abrasion")
     found = compared([*shown, *pairs(20, "rodent", "rodent", name="second opinions")], "b", "a", "2031")
     assert found.objections == []
+
+
+def falsely(before, after, name="generated"):
+    """Photographs with so many false finds of the model in use and of the proposed one."""
+    said = answer("rodent", "rodent")
+    return [
+        Pair(name, f"f{k}", None, "rodent", 1, replace(said, false=a), replace(said, false=b))
+        for k, (a, b) in enumerate(zip(before, after, strict=True))
+    ]
+
+
+def more_false(before, after):
+    """What speaks against a model with such false finds, of that alone."""
+    found = compared(falsely(before, after), "b", "a", "2031")
+    return [text for text in found.objections if "false finds" in text], found
+
+
+def test_false_finds_that_rise_on_photograph_after_photograph_speak_against_it():
+    """10 to 16 on 48 photographs: where six get one more and none fewer, the rise is more than its interval; where
+    twelve get one more and six fewer, it is what chance does. Reference: SciPy's own paired bootstrap."""
+    before = [1] * 10 + [0] * 38
+    risen, found = more_false(before, [1] * 16 + [0] * 32)
+    change = found.sets[0].false_change
+    own = scipy.stats.bootstrap(
+        ([0] * 42 + [1] * 6,), np.mean, method="percentile", n_resamples=20_000, random_state=np.random.default_rng(1)
+    ).confidence_interval  # fmt: skip
+    assert change.value == pytest.approx(6 / 48) and (change.low, change.high) == pytest.approx(tuple(own), abs=0.022)
+    assert risen == [
+        f"more false finds on generated: 10 to 16 on 48 photographs, change at least {change.low:.2f} per photograph"
+    ]
+    assert f"change 0.12 ({change.low:.2f} to {change.high:.2f}): more" in say_comparison(found)
+    chance, found = more_false(before, [0] * 6 + [1] * 4 + [1] * 12 + [0] * 26)
+    assert found.sets[0].proposed.false_regions == 16 and found.sets[0].false_change.low < 0 and not chance
+    assert not more_false([1] * 16 + [0] * 32, before)[0], "fewer are none against it"
+
+
+def test_four_photographs_are_too_few_to_tell_that_false_finds_rise():
+    """One more on each: on five photographs it is told, on four it is not."""
+    assert more_false([0] * 5, [1] * 5)[0]
+    none, found = more_false([0] * 4, [1] * 4)
+    assert not none and "too few photographs to tell" in say_comparison(found)
 
 
 def test_a_comparison_on_too_little_speaks_against_putting_it_into_use():

@@ -12,8 +12,9 @@ from desk.learning.finder_rows import CellSettings
 from desk.learning.generated import generated_lessons
 from desk.learning.model_shelf import keep_model
 from desk.learning.relearn import RelearnSettings, aligned, relearn
-from desk.learning.shelf import Shelf
+from desk.learning.shelf import Shelf, as_file, kept_snapshots
 from desk.learning.sides import apart, read_keep_out, split
+from desk.learning.take import bring_in
 from desk.records.photo_store import PhotoStore
 from desk.training_set import as_photo
 from models.damage.lessons import lessons_of
@@ -118,6 +119,10 @@ def test_sides_are_split_by_assembly_and_what_cannot_be_learnt_from_is_refused(m
         split(made.snapshot(photos), ["A-9"])
     with pytest.raises(CorrectedError, match="each assembly on one side"):
         apart([photos[0]], [photos[0]])
+    both = made.snapshot([*photos, photo(5, "rodent", True).model_copy(update={"assembly": "A-1"})])
+    with pytest.raises(CorrectedError, match="each assembly on one side, got A-1 among"):
+        bring_in(Shelf(tmp_path), as_file(both), "from.json")
+    assert not kept_snapshots(Shelf(tmp_path)) and bring_in(Shelf(tmp_path), as_file(made.snapshot(photos)), "f.json")
     (tmp_path / "k.txt").write_text("A-3\n\n")
     assert read_keep_out(tmp_path / "k.txt") == ["A-3"]
     with pytest.raises(CorrectedError, match="expected a text file"):
