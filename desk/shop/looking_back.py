@@ -35,7 +35,8 @@ def figures_of(session: Session, desk: Desk, months: int = MONTHS) -> Figures:
 
 
 def places_named(session: Session, desk: Desk, since: datetime | None = None) -> Iterator[Named]:
-    """Every place that people named, by the newest sign-off of its assembly, with blind second opinions."""
+    """Every place that people named, by the newest sign-off of its assembly, with blind second opinions; one that the
+    reviewer took away and somebody else named is *sound* to the reviewer."""
     row = tables.ReviewEntry
     newest = select(func.max(row.id)).where(row.kind == SIGN_OFF).group_by(row.assembly_id)
     query = select(row.assembly_id, row.made_at, row.payload).where(row.id.in_(newest)).order_by(row.id)
@@ -50,6 +51,15 @@ def places_named(session: Session, desk: Desk, since: datetime | None = None) ->
                 sign_off.assembly_id, sign_off.made_at, one["model"], one["unsure"], one["people"],
                 second.get(one["place"]),
             )  # fmt: skip
+        taken = _taken_away(session, sign_off.assembly_id) - {one["place"] for one in named} if second else set()
+        for place in sorted(taken & second.keys()):
+            yield Named(sign_off.assembly_id, sign_off.made_at, None, False, "sound", second[place])
+
+
+def _taken_away(session: Session, assembly_id: int) -> set[str]:
+    row = tables.ReviewEntry
+    found = session.scalars(select(row.payload).where(row.assembly_id == assembly_id, row.kind == "delete"))
+    return {f"{one['photo']}:{one['region']}" for one in found}
 
 
 def _second_opinions(session: Session) -> dict[int, dict[str, str]]:

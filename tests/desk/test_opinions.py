@@ -1,6 +1,7 @@
 """Blind second opinions: drawn by chance, blind to names, kept beside the review, counted into kappa."""
 
 import pytest
+from sklearn.metrics import cohen_kappa_score
 
 from desk.records import tables
 from desk.review.edits import EDIT
@@ -53,6 +54,29 @@ def test_an_opinion_changes_nothing_and_is_counted(shop, judged):
         found = opinions.agreements(session, shop.desk, other)
     assert (found.people.n, found.model.n) == (4, 4)
     assert found.people.value == pytest.approx(0.5) and found.model.value == pytest.approx(0.0)
+
+
+def test_a_place_the_reviewer_took_away_is_sound_to_the_reviewer(shop, drawn):
+    """Of two places on each of two assemblies the reviewer names one rodent and takes the other away; the second says
+    rodent and sound, then rodent and rodent. Seen 3/4, chance (2*3 + 2*1)/16 = 1/2: kappa 1/2, as scikit-learn's."""
+    other = shop.accounts["administrator"]
+    for order, said in (("B-1", "sound"), ("B-2", "rodent")):
+        assembly_id = shop.opened(order)
+        sha = f"{assembly_id}aaa1111"
+        known = drawn.truth("a.jpg", [drawn.region("rodent", 300, 40), drawn.region("rodent", 500, 40, "r1")])
+        shop.assessed(assembly_id, sha, known)
+        edits = [{"kind": "relabel", "photo": sha, "region": "r0", "label": "rodent"},
+                 {"kind": "delete", "photo": sha, "region": "r1"}]  # fmt: skip
+        with shop.desk.database.write() as session:
+            seen = None
+            for edit in map(EDIT.validate_python, edits):
+                seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
+            review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+            opinions.give(session, shop.desk, other, assembly_id, {f"{sha}:r0": "rodent", f"{sha}:r1": said})
+            found = opinions.agreements(session, shop.desk, other)
+    theirs = cohen_kappa_score(["rodent", "sound"] * 2, ["rodent", "sound", "rodent", "rodent"])
+    assert found.people.n == 4 and found.people.value == pytest.approx(0.5) == theirs
+    assert found.model.n == 2, "what the model is right about is counted as before"
 
 
 def test_who_reviewed_gives_no_second_opinion_and_every_place_needs_a_name(shop, judged):
