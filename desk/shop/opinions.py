@@ -87,4 +87,10 @@ def _asked(session: Session, who: Account) -> tuple[tables.Standing, ...]:
         table.state == "reviewed", table.label.is_not(None), table.assembly_id.not_in(mine),
         table.assembly_id.not_in(given),
     )  # fmt: skip
-    return tuple(one for one in session.scalars(query.order_by(table.assembly_id)) if is_drawn(one.shop_order))
+    drawn = [one for one in session.scalars(query.order_by(table.assembly_id)) if is_drawn(one.shop_order)]
+    return tuple(one for one in drawn if _has_places(session, one.assembly_id))
+
+
+def _has_places(session: Session, assembly_id: int) -> bool:
+    """Whether there is anything to name: an assembly on which nothing was found is not asked about."""
+    return any(photo.regions for photo in findings_to_review(session, assembly_id).photos)

@@ -114,6 +114,19 @@ def test_the_pages_ask_blindly_and_show_kappa(shop, judged):
     assert 'href="/agreement"' not in shop.browser("intake").get("/assemblies").text
 
 
+def test_a_drawn_assembly_without_a_place_is_asked_of_nobody(shop, drawn):
+    """There is nothing to name: its page would only refuse."""
+    order = next(f"C-{n}" for n in range(1000) if opinions.is_drawn(f"C-{n}"))
+    assembly_id = shop.opened(order)
+    shop.assessed(assembly_id, f"{assembly_id}aaa1111", drawn.truth("a.jpg", []))
+    with shop.desk.database.write() as session:
+        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, None)
+        standing = session.get_one(tables.Standing, assembly_id)
+        standing.label = "sound"
+        assert standing.state == "reviewed"
+        assert opinions.agreements(session, shop.desk, shop.accounts["administrator"]).asked == ()
+
+
 def test_programs_are_asked_blindly_too(shop, judged):
     """Listed, named by place, counted; nothing that is answered tells a name; a missing or repeated one is refused."""
     order = next(f"C-{n}" for n in range(1000) if opinions.is_drawn(f"C-{n}"))
