@@ -9,8 +9,9 @@ from typing import Any
 
 from desk.evaluate_scoring import Score
 from desk.statistics import Estimate, wilson
+from models.damage.namer import MISCOVERAGE
 
-SET_COVERAGE = 0.95
+SET_COVERAGE = 1 - MISCOVERAGE
 """What the sets of labels promise, for each label by itself (class-conditional split conformal)."""
 
 
@@ -70,7 +71,7 @@ class LabelSets:
 
     @property
     def promised(self) -> bool | None:
-        """Whether the promised coverage lies within the interval; None where too few cases could tell 95 from 80 %."""
+        """Whether the promised coverage lies within the interval; None where too few cases could tell 90 from 70 %."""
         if self.held.n < 20 or self.held.low is None or self.held.high is None:
             return None
         return self.held.low <= SET_COVERAGE <= self.held.high or self.held.low > SET_COVERAGE

@@ -56,11 +56,11 @@ def test_sets_are_counted_by_true_label():
     assert by["rodent"].held.value == pytest.approx(2 / 3)
     assert by["rodent"].sizes == {0: 1, 1: 1, 2: 1} and by["rodent"].mean_size == 1.0
     assert by["abrasion"].held.value == 1.0
-    assert by["rodent"].promised is None  # three cases tell nothing of 95 in 100
+    assert by["rodent"].promised is None  # three cases tell nothing of 90 in 100
 
 
 def test_coverage_far_below_the_promise_is_told():
-    """Of 40 sets half hold the label: the interval ends far below 95 %."""
+    """Of 40 sets half hold the label: the interval ends far below 90 %."""
     sets = [("rodent", ["rodent"] if i % 2 else ["abrasion"]) for i in range(40)]
     assert label_sets([scored(0.9, True, sets)])[0].promised is False
 
