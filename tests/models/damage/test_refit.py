@@ -29,14 +29,14 @@ def fitted():
 
 
 def test_labels_kept_as_candidates_cover_new_cases_as_conformal_prediction_promises(fitted):
-    """Class-conditional split conformal: each label stays a candidate for at least 95 % of new cases of its class, but
-    for chance (Beta law: for 200 calibration cases about 1.6 % standard deviation; here three of them)."""
+    """Class-conditional split conformal: each label stays a candidate for at least 90 % of new cases of its class, but
+    for chance (Beta law: for 200 calibration cases about 2.1 % standard deviation; here three of them)."""
     new = drawn(3000, seed=9)
     named = fitted.namer.name(new.names, new.x)
     for label in LABELS:
         kept = [label in one.candidates for one, true in zip(named, new.labels, strict=True) if true == label]
-        assert np.mean(kept) > 0.95 - 0.05
-    assert np.mean([true in one.candidates for one, true in zip(named, new.labels, strict=True)]) > 0.9
+        assert np.mean(kept) > 0.9 - 3 * 0.021
+    assert np.mean([true in one.candidates for one, true in zip(named, new.labels, strict=True)]) > 0.9 - 3 * 0.012
 
 
 def test_the_temperature_is_the_one_scikit_learn_finds(as_given):
