@@ -5,7 +5,7 @@ from __future__ import annotations
 import multiprocessing
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -24,8 +24,10 @@ def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int
         return
     context = multiprocessing.get_context("spawn")
     others = set(multiprocessing.active_children())
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=one_thread) as pool:
-        coming = [pool.submit(_each, work, items[k : k + _AT_ONCE]) for k in range(0, len(items), _AT_ONCE)]
+    # the work goes to each helper once: it may hold a whole model, and a call queue full of it cannot be closed while
+    # it is being written (some versions of Python wait for ever then)
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(work,)) as pool:
+        coming = [pool.submit(_each, items[k : k + _AT_ONCE]) for k in range(0, len(items), _AT_ONCE)]
         helpers = set(multiprocessing.active_children()) - others
         coming.reverse()
         try:
@@ -37,8 +39,19 @@ def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int
             raise
 
 
-def _each(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
-    return [work(item) for item in items]
+_work: Callable[[Any], Any] | None = None
+"""What this helper was started for."""
+
+
+def _begin(work: Callable[[Any], Any]) -> None:
+    global _work
+    one_thread()
+    _work = work
+
+
+def _each(items: Sequence[Any]) -> list[Any]:
+    assert _work is not None
+    return [_work(item) for item in items]
 
 
 def one_thread() -> None:

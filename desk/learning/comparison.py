@@ -30,12 +30,12 @@ LEAST_SCENES = 42
 LEAST_REVIEWED = 20
 """Fewer fresh scenes, or fewer places on reviewed photographs, tell too little to put a model into use unasked."""
 PROMOTION = (
-    "Without more a model goes into use that, on no set, takes an unsafe route which the model in use does not take, "
-    f"lets a label fall by more than its 95 % interval (on {LEAST_PLACES} places or more), makes more false finds a "
-    f"photograph by more than the 95 % interval of that change (on {LEAST_FALSE} photographs or more) or names fewer "
-    f"photographs right than chance explains (p below {ALPHA:g}), compared on {LEAST_SCENES} fresh scenes and "
-    f"{LEAST_REVIEWED} places on photographs of this shop or more. Otherwise a written reason is asked for, which "
-    "stays on record."
+    "A model may be put into use without a written reason if, on every set: it takes no unsafe route which the model "
+    "in use does not take; the F1 of no label falls (the whole 95 % interval of its change below 0, on "
+    f"{LEAST_PLACES} places or more); false finds a photograph do not rise (the whole 95 % interval of their change "
+    f"above 0, on {LEAST_FALSE} photographs or more); it names no fewer photographs right than chance explains (p "
+    f"below {ALPHA:g}). It must have been compared on {LEAST_SCENES} fresh scenes and {LEAST_REVIEWED} places on "
+    "photographs of this shop or more. Otherwise a written reason is asked for, which stays on record."
 )
 """When a proposed model may be put into use."""
 MEANINGS = (

@@ -18,11 +18,15 @@ from sklearn.preprocessing import StandardScaler
 MISCOVERAGE = 0.1
 """The share of each label's examples, as folds not trained on see them, that may lose it. What answers is surer than
 those folds: with 0.05 every true label of 108 places on photographs of two origins was kept, with 0.1 105 were."""
+CONNECTOR_MISCOVERAGE = 0.05
+"""Of broken housings: one called whole for certain makes the route milder."""
 SHELL_SOUND_MISCOVERAGE = 0.02
 """Of whole housings: a photograph shows several, and nine in ten are whole, so that one in ten called broken for
-certain would be half of all that are."""
+certain would be nearly as many as all that are."""
 MISSED_COSTS = 2.0
 """How many false alarms a missed damage is worth where a label is close."""
+_LEAST_EXAMPLES = 19
+"""Of a label, before it gets a limit of its own: the smallest of nine probabilities is no limit to go by."""
 _LEAST_USUAL = 20
 """Damaged and sound candidates on usual scenes from which their proportion is learnt."""
 _NOVEL_QUANTILE = 0.998
@@ -97,7 +101,7 @@ def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence
     for c in range(p.shape[1]):
         own = np.sort(p[truth == c, c])
         k = int(np.floor((MISCOVERAGE if miscoverage is None else miscoverage[c]) * (len(own) + 1)))
-        if k >= 1:
+        if k >= 1 and len(own) >= _LEAST_EXAMPLES:
             out[c] = own[k - 1]
     return out
 
@@ -138,7 +142,8 @@ def sound_shift_of(p: np.ndarray, y: np.ndarray, labels: Sequence[str]) -> float
 
 def miscoverages(labels: Sequence[str], of_sound: float) -> list[float]:
     """The share of each label's examples that may lose it."""
-    return [of_sound if name == "sound" else MISCOVERAGE for name in labels]
+    seldom = {"sound": of_sound, "connector": CONNECTOR_MISCOVERAGE}
+    return [seldom.get(name, MISCOVERAGE) for name in labels]
 
 
 def votes(classifier: ExtraTreesClassifier, x: np.ndarray) -> np.ndarray:

@@ -223,7 +223,7 @@ def _why_not_built(data: bytes, folder: Path, error: Exception) -> str:
 
     try:
         foreign = sorted(set(skops.io.get_untrusted_types(data=data)) - set(TRUSTED_TYPES))
-    except (BadZipFile, KeyError, ValueError, TypeError) as unread:
+    except (BadZipFile, AttributeError, KeyError, ValueError, TypeError) as unread:
         return f"expected a model file in {folder}, got one of another kind ({unread}); do not use it"
     if foreign:
         return f"the model file holds types that are not allowed: {', '.join(foreign)}; do not use it"

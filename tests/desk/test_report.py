@@ -1,6 +1,5 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
-import os
 from functools import partial
 from pathlib import Path
 
@@ -15,7 +14,6 @@ from desk.truth_findings import findings_from_truth
 from desk.wording import say_measure
 from models.repair import Answers, load_rules
 
-CHROMIUM = os.environ.get("LOOMTRIAGE_CHROMIUM", "/usr/bin/chromium")
 SETTINGS = AssessSettings((), load_rules(), Answers(circuit_class="none"))
 NASTY = "<img src=x onerror=alert(1)>&'.jpg"
 

@@ -133,6 +133,19 @@ def test_a_shift_leaves_damages_in_their_proportions():
     assert shifted(p, ("a", "b", "sound"), 0.0) is p
 
 
+@pytest.mark.parametrize(("examples", "limit"), [(18, 0.01), (19, 0.2)])
+def test_a_label_of_few_examples_gets_no_limit_of_its_own(examples, limit):
+    """Below 19 it stays a candidate at one in a hundred; from 19 on the second smallest, floor(0.1 * 20), counts."""
+    own = np.r_[0.1, 0.2, np.full(examples - 2, 0.5)]
+    p = np.stack([own, 1 - own], axis=1)
+    assert conformal_thresholds(p, np.zeros(examples, int))[0] == pytest.approx(limit)
+
+
+def test_a_broken_housing_may_be_called_whole_more_seldom_than_other_labels_are_lost():
+    assert miscoverages(("connector", "sound"), 0.02) == [0.05, 0.02]
+    assert miscoverages(("rodent", "sound"), 0.1) == [0.1, 0.1]
+
+
 def test_a_label_may_be_asked_to_be_lost_more_seldom():
     """99 own probabilities 0.01 .. 0.99: k = floor(0.02 * 100) = 2."""
     own = np.arange(1, 100) / 100
