@@ -10,6 +10,7 @@ import numpy as np
 from scipy.stats import ks_2samp, wasserstein_distance
 
 from desk.evaluate import Case
+from desk.recognition import seen_by
 from desk.training_set import candidates_of, cells_of
 from models.damage.finder import Finder
 from vision.layout import MatLayout
@@ -67,7 +68,7 @@ def gather(
         except PhotoError:
             photo = None
         if photo is not None:
-            look = first_look(photo, layouts)
+            look = seen_by(first_look(photo, layouts), finder.eye)
             cells = cells_of(look, case.truth)
             for number in np.unique(cells.classes[cells.classes >= 0]):
                 mine = rng.permutation(np.flatnonzero(cells.classes == number))[:_CELLS_EACH]

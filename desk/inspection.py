@@ -51,12 +51,13 @@ def steps(
     """Every picture in the order of seeing; without an assembly only the first ones."""
     from desk.assess import model_in_use
     from desk.inspection_pictures import FEATURES, first_steps, heat_steps, recognised_steps
-    from desk.recognition import find_scene
+    from desk.recognition import find_scene, seen_by
     from vision.reading import read_photo
     from vision.sight import first_look
     from vision.wires import trace_wires
 
-    look = first_look(read_photo(path), layouts, mm_per_px)
+    finder = model_in_use().finder
+    look = seen_by(first_look(read_photo(path), layouts, mm_per_px), finder.eye)
     chosen = features or FEATURES
     unknown = [name for name in chosen if name not in look.cells.names] if len(look.cells.xy) else []
     if unknown:
@@ -67,7 +68,6 @@ def steps(
     yield from first_steps(look)
     if len(look.cells.xy) == 0:
         return
-    finder = model_in_use().finder
     scene = find_scene(look, finder)
     yield from recognised_steps(look, scene, trace_wires(look, scene))
     yield from heat_steps(look, scene, finder.classes, chosen)

@@ -6,7 +6,7 @@ import os
 import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,15 +15,18 @@ import numpy as np
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
+from desk.eye_lessons import eye_lesson, patches_in
 from desk.files import check_writable, make_folder
 from desk.finder_training import fit_passes, kept_in
 from desk.gauge_lessons import fit_gauges
 from desk.parallel import Progress, counted, pool_map
 from desk.statistics import f1_by_label
 from desk.strange_lessons import EVERY, fit_strangeness, strange_lesson
-from desk.train_plan import FOLDS, TrainSettings, fold_of, jobs_for
+from desk.train_plan import FOLDS, TrainSettings, eye_jobs_for, fold_of, jobs_for
 from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.card import CARD_FILE, SHIPPED
+from models.damage.eye import Eye
+from models.damage.eye_training import fit_eye
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, fit_namer, forest, shell_forest
@@ -57,7 +60,8 @@ def train(
 
     with threadpool_limits(1), tempfile.TemporaryFile() as file:
         layouts = builtin_layouts()
-        looking = pool_map(partial(cell_lesson, layouts=layouts), jobs, settings.workers)
+        eye = _fitted_eye(settings, layouts, on_progress)
+        looking = pool_map(partial(cell_lesson, layouts=layouts, eye=eye), jobs, settings.workers)
         looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
         names = next(s.names for s in looked if len(s.classes))
         folds = [fold_of(i) for i in range(len(jobs))]
@@ -67,9 +71,9 @@ def train(
         for k in FOLDS:
             mine = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
             parts.append(fit_passes(mine, settings, steps.step))
-        finder = Finder(CELL_CLASSES, names, tuple(parts))
+        finder = Finder(CELL_CLASSES, names, tuple(parts), eye)
         some = range(0, len(jobs), EVERY)
-        laying = pool_map(partial(strange_lesson, layouts=layouts), [jobs[i] for i in some], settings.workers)
+        laying = pool_map(partial(strange_lesson, layouts=layouts, eye=eye), [jobs[i] for i in some], settings.workers)
         odd = list(counted(laying, len(some), "looking at strange matter", on_progress))
         strangeness = fit_strangeness(
             looked, odd, (folds, [folds[i] for i in some]), [job.extra == 0 for job in jobs], settings.seed
@@ -81,6 +85,19 @@ def train(
         if record:
             record(found)
         return fit_rest(finder, strangeness, found, settings, len(jobs))
+
+
+def _fitted_eye(settings: TrainSettings, layouts: Sequence[MatLayout], on_progress: Progress | None) -> Eye:
+    """The eye, on scenes of its own."""
+    jobs = eye_jobs_for(settings)
+    looking = pool_map(partial(eye_lesson, layouts=layouts), jobs, settings.workers)
+    with tempfile.TemporaryFile() as file:
+        patches, truth = patches_in(file, counted(looking, len(jobs), "looking at patches", on_progress))
+        steps = Steps(settings.eye.steps, partial(on_progress, "fitting the eye") if on_progress else None)
+        try:
+            return fit_eye(CELL_CLASSES, patches, truth, settings.eye, settings.seed, steps.step)
+        except ValueError as error:
+            raise DeskError(f"retrain: {error}: use more scenes (--scenes)") from error
 
 
 def _candidates(
@@ -103,7 +120,7 @@ def fit_rest(
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
-        "settings": {k: v for k, v in vars(settings).items() if k not in ("workers", "folder")},
+        "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
         "candidates": {kind: dict(Counter(c.label for c in ls)) for kind, ls in (("wires", wires), ("shells", shells))},
         "f1_out_of_fold": {
             kind: f1_by_label([(c.label, name) for c, name in named if c.kind == kind]) for kind in ("wires", "shell")

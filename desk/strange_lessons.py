@@ -9,7 +9,9 @@ import numpy as np
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.pipeline import Pipeline
 
+from desk.recognition import seen_by
 from desk.training_set import CellLesson, SceneJob, as_photo
+from models.damage.eye import Eye
 from models.damage.finder import balanced, new_pass, without_dust
 from models.damage.strange import LEVEL, STRANGE, Strangeness
 from sample_images.strange import with_strange_matter
@@ -28,11 +30,11 @@ _STRANGE_AT_MOST = 60_000
 _HIDDEN = (64,)
 
 
-def strange_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
+def strange_lesson(job: SceneJob, layouts: Sequence[MatLayout], eye: Eye | None = None) -> CellLesson:
     """One scene with strange matter: its cells, of class 1 where it lies, not taught at its rim and elsewhere."""
     photo, truth = job.load()
     picture, covered = with_strange_matter(photo.bgr, truth, job.seed)
-    look = first_look(as_photo(picture, photo.name), layouts)
+    look = seen_by(first_look(as_photo(picture, photo.name), layouts), eye)
     cells = look.cells
     xy = np.round(look.canvas.to_photo_px(cells.xy)).astype(int) if len(cells.xy) else np.zeros((0, 2), int)
     inside = ((xy >= 0) & (xy < covered.shape[::-1])).all(axis=1)

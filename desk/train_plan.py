@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from desk.training_set import SceneJob
+from models.damage.eye_training import EyeSettings
 from sample_images.scene import SCENARIOS
 
 
@@ -26,6 +27,7 @@ class TrainSettings:
     second_members: int = 3
     per_class: int = 60_000
     least: int = 6_000
+    eye: EyeSettings = field(default_factory=EyeSettings)
     workers: int = 2
     folder: str | None = None
 
@@ -38,6 +40,15 @@ def jobs_for(settings: TrainSettings) -> list[SceneJob]:
         SceneJob(SCENARIOS[i % n], settings.seed + i // n, settings.folder, settings.extra if i < crowded else 0)
         for i in range(settings.scenes)
     ]
+
+
+def eye_jobs_for(settings: TrainSettings) -> list[SceneJob]:
+    """Scenes that the eye alone learns from, as many as are crowded: what it says of all others is what it says of
+    scenes that it never saw."""
+    n = len(SCENARIOS)
+    after = settings.seed - (-settings.scenes // n)
+    crowded = round(settings.scenes * (1 - settings.usual_share) / n) * n
+    return [SceneJob(SCENARIOS[i % n], after + i // n, settings.folder, settings.extra) for i in range(crowded)]
 
 
 FOLDS = (0, 1)

@@ -14,7 +14,8 @@ from desk.cell_truth import CELL_CLASSES, cell_classes
 from desk.errors import DeskError
 from desk.files import write_whole
 from desk.foreign_truth import read_truth
-from desk.recognition import find_scene
+from desk.recognition import find_scene, seen_by
+from models.damage.eye import Eye
 from models.damage.finder import Finder
 from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
@@ -87,10 +88,10 @@ class CellLesson:
     lanes: np.ndarray
 
 
-def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> CellLesson:
+def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout], eye: Eye | None = None) -> CellLesson:
     """Look at one picture and label its cells."""
     photo, truth = job.load()
-    return cells_of(first_look(photo, layouts), truth)
+    return cells_of(seen_by(first_look(photo, layouts), eye), truth)
 
 
 def cells_of(look: FirstLook, truth: Truth) -> CellLesson:
@@ -141,6 +142,7 @@ def candidates_of(look: FirstLook, truth: Truth, finder: Finder, name: str, usua
     """The candidates that a finder sees in one photograph, labelled from the truth. name : what they are grouped by."""
     if len(look.cells.xy) == 0:
         return SceneLesson(name, tuple(truth.labels), [], [], usual)
+    look = seen_by(look, finder.eye)
     scene = find_scene(look, finder)
     near = _near_rasters(truth)
     broken = scene.probabilities[:, finder.classes.index("connector")]

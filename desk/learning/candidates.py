@@ -15,7 +15,7 @@ from desk.learning.corrected import SOUND, ReviewedPhoto
 from desk.learning.finder import Taught
 from desk.learning.truths import damage_places, inside_of, truth_key, truth_of
 from desk.parallel import Progress, counted, pool_map
-from desk.recognition import find_scene
+from desk.recognition import find_scene, seen_by
 from desk.records.photo_store import PhotoStore
 from desk.training_set import CandidateLesson, candidates_of
 from models.damage.files import write_file
@@ -95,6 +95,7 @@ def _found(
     folder: Path,
 ) -> None:
     look = first_look(read_photo(store.checked(photo.sha256, photo.suffix)), layouts)
+    look = seen_by(look, taught.final.eye)
     seen, missed = of_photo(look, photo, taught.other[folds[photo.assembly]], taught.final)
     group = f"assembly {photo.assembly}"
     kept, regions = {}, {}

@@ -15,9 +15,11 @@ from desk.cell_truth import CELL_CLASSES, UNSURE_TRUTH, cell_classes
 from desk.learning.corrected import SOUND, ReviewedPhoto
 from desk.learning.truths import damage_places, inside_of, truth_key, truth_of
 from desk.parallel import Progress, counted, pool_map
+from desk.recognition import seen_by
 from desk.records.errors import PhotoAltered, PhotoMissing
 from desk.records.photo_store import PhotoStore
 from desk.training_set import CellLesson, cells_of
+from models.damage.eye import Eye
 from models.damage.files import write_file
 from vision.cells import FEATURE_VERSION
 from vision.layout import MatLayout
@@ -65,11 +67,12 @@ def look_at_reviewed(
     layouts: Sequence[MatLayout],
     folder: Path,
     workers: int,
+    eye: Eye | None,
     on_progress: Progress | None = None,
 ) -> Looked:
     """The cells of every photograph; what is in ``folder`` already is not computed again, so a run can be resumed."""
     folder.mkdir(parents=True, exist_ok=True)
-    work = partial(_looked, store=store, layouts=tuple(layouts), folder=folder)
+    work = partial(_looked, store=store, layouts=tuple(layouts), folder=folder, eye=eye)
     absent = [photo for photo in photos if not (folder / f"{truth_key(photo, FEATURE_VERSION)}.npz").exists()]
     done = counted(pool_map(work, absent, workers), len(absent), "looking at photographs", on_progress)
     amiss = [line for line in done if line]
@@ -81,13 +84,15 @@ def look_at_reviewed(
     return Looked(found, tuple(amiss))
 
 
-def _looked(photo: ReviewedPhoto, store: PhotoStore, layouts: Sequence[MatLayout], folder: Path) -> str | None:
+def _looked(
+    photo: ReviewedPhoto, store: PhotoStore, layouts: Sequence[MatLayout], folder: Path, eye: Eye | None
+) -> str | None:
     """Look at one photograph and keep its cells; the line that says why not, where it cannot be read."""
     try:
         picture = read_photo(store.checked(photo.sha256, photo.suffix))
     except (PhotoMissing, PhotoAltered, PhotoError) as error:
         return f"{photo.assembly}, {photo.name}: {error}"
-    look = first_look(picture, layouts)
+    look = seen_by(first_look(picture, layouts), eye)
     path = folder / f"{truth_key(photo, FEATURE_VERSION)}.npz"
     write_cells(path, cells_of_review(look.canvas.to_photo_px(look.cells.xy), cells_of(look, truth_bare(photo)), photo))
     return None

@@ -11,6 +11,7 @@ import numpy as np
 
 from desk.learning.cells import PhotoCells, of_scene, read_cells, write_cells
 from desk.parallel import Progress, counted, pool_map
+from desk.recognition import seen_by
 from desk.retrain import recorded
 from desk.training_set import SceneJob, candidates_of, cells_of
 from models.damage.card import SHIPPED
@@ -98,7 +99,7 @@ def shipped_lessons(base: DamageModel, folder: Path = SHIPPED) -> dict[str, Less
 def _made(job: SceneJob, finder: Finder, made_for: str, layouts: Sequence[MatLayout], folder: Path) -> None:
     """Render one scene, keep its cells and then its candidates: whatever is missing is made by the next run."""
     photo, truth = job.load()
-    look = first_look(photo, layouts)
+    look = seen_by(first_look(photo, layouts), finder.eye)
     write_cells(folder / f"{job.name}.cells.npz", of_scene(cells_of(look, truth)))
     found = candidates_of(look, truth, finder, job.name, job.extra == 0)
     save_lessons(recorded([found]), made_for, folder / f"{job.name}.lessons.npz")

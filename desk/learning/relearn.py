@@ -30,7 +30,7 @@ from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
 from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer
 from models.damage.refit import CHOICES, SHELL_CHOICES, ForestSettings, RefitError, Refitted, refit_namer
-from models.damage.store import DamageModel, content_hash
+from models.damage.store import DamageModel, content_hash, eye_hash
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS
 from vision.layout import MatLayout
@@ -106,8 +106,9 @@ def _relearnt(
 ) -> Relearnt:
     store = PhotoStore(shelf.data / "photos")
     mixed = generated_lessons(base, layouts, shelf.lessons, settings.scenes, settings.workers, on_progress)
-    cells_folder = shelf.lessons / f"reviewed-{FEATURE_VERSION}"
-    looked = look_at_reviewed(sides.learn, store, layouts, cells_folder, settings.workers, on_progress)
+    eye = base.finder.eye
+    cells_folder = shelf.lessons / f"reviewed-{FEATURE_VERSION}-{eye_hash(eye)[:12]}"
+    looked = look_at_reviewed(sides.learn, store, layouts, cells_folder, settings.workers, eye, on_progress)
     photos = [p for p in sides.learn if p.sha256 in looked.cells]
     if not photos:
         raise DeskError(f"snapshot {snapshot.id}: expected its photographs in the store, got none: bring them back")

@@ -16,6 +16,7 @@ import skops
 from sklearn.tree._tree import Tree
 
 from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, other_library, read_card
+from models.damage.eye import Convolution, Dense, Eye, Tower
 from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
@@ -112,7 +113,27 @@ def _plain_finder(finder: Finder) -> dict[str, Any]:
         "classes": list(finder.classes),
         "features": list(finder.feature_names),
         "parts": [{"first": list(p.first), "second": list(p.second)} for p in finder.parts],
+        **({} if finder.eye is None else {"eye": _plain_eye(finder.eye)}),
     }
+
+
+def _plain_eye(eye: Eye) -> dict[str, Any]:
+    return {
+        "classes": list(eye.classes),
+        "towers": [
+            {"convolutions": [dict(vars(c)) for c in tower.convolutions], "end": dict(vars(tower.end))}
+            for tower in eye.towers
+        ],
+        "head": [dict(vars(dense)) for dense in eye.head],
+    }
+
+
+def _eye(data: dict[str, Any]) -> Eye:
+    towers = tuple(
+        Tower(tuple(Convolution(**c) for c in tower["convolutions"]), Dense(**tower["end"])) for tower in data["towers"]
+    )
+    first, last = data["head"]
+    return Eye(tuple(data["classes"]), towers, (Dense(**first), Dense(**last)))
 
 
 def _fields(value: Gauge | Ending) -> dict[str, Any]:
@@ -143,6 +164,11 @@ def content_hash(model: DamageModel) -> str:
 def finder_hash(finder: Finder) -> str:
     """Hash of what a finder learnt."""
     return hash_of_learnt(_plain_finder(finder))
+
+
+def eye_hash(eye: Eye | None) -> str:
+    """Hash of what an eye learnt: what it adds to the cells goes with it."""
+    return hash_of_learnt(None if eye is None else _plain_eye(eye))
 
 
 def hash_of_learnt(learnt: Any) -> str:
@@ -233,7 +259,8 @@ def _why_not_built(data: bytes, folder: Path, error: Exception) -> str:
 def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     f = plain["finder"]
     parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
-    finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts)
+    eye = _eye(f["eye"]) if "eye" in f else None
+    finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts, eye)
     measures = {name: _gauge(data) for name, data in plain["measures"].items()}
     ending = Ending(tuple(plain["ending"]["sign_names"]), unpack_booster(plain["ending"]["classifier"]))
     odd = plain.get("strangeness")

@@ -1,0 +1,121 @@
+"""The eye: a small convolutional network that looks at patches of cells, beside the measured features.
+
+What it answers are further features of the cells. A patch is looked at fine and wide, each by a tower of its own;
+the first layer of a tower is what LeCun, Bottou, Bengio and Haffner (1998) call a convolution, the others halve the
+picture again; a head joins both towers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.cell_patches import COLUMNS, ROWS
+
+LEAST_LOG = -9.0
+"""Answers are natural logarithms of probabilities, none below this."""
+_MIDDLE = np.array([60.0, 0.0, 0.0], np.float32)
+_SPREAD = np.array([30.0, 25.0, 25.0], np.float32)
+
+
+@dataclass(frozen=True)
+class Convolution:
+    """weights : (side * side * channels in, channels out) float32; bias : (channels out,); every second place."""
+
+    weights: np.ndarray
+    bias: np.ndarray
+    side: int
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        """(n, h, w, c) to (n, h / 2, w / 2, k), rectified."""
+        shape, columns = neighbourhoods(x, self.side)
+        return np.maximum(columns @ self.weights + self.bias, 0.0).reshape(*shape, -1)
+
+
+@dataclass(frozen=True)
+class Dense:
+    """weights : (in, out) float32; bias : (out,)."""
+
+    weights: np.ndarray
+    bias: np.ndarray
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        """(n, in) to (n, out)."""
+        return x @ self.weights + self.bias
+
+
+@dataclass(frozen=True)
+class Tower:
+    """Looks at patches of one size."""
+
+    convolutions: tuple[Convolution, ...]
+    end: Dense
+
+    def __call__(self, x: np.ndarray) -> np.ndarray:
+        """(n, ROWS, COLUMNS, 3) standardised to (n, k)."""
+        for convolution in self.convolutions:
+            x = convolution(x)
+        return np.maximum(self.end(x.reshape(len(x), -1)), 0.0)
+
+
+@dataclass(frozen=True)
+class Eye:
+    """A fitted eye. classes : what a cell can be; towers : of the fine and the wide patch; head : joins them."""
+
+    classes: tuple[str, ...]
+    towers: tuple[Tower, ...]
+    head: tuple[Dense, Dense]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of what it adds to the features of a cell."""
+        return tuple(f"eye_{name}" for name in self.classes)
+
+    def logs(self, patches: np.ndarray) -> np.ndarray:
+        """(n, C) float32 logarithms of the classes' probabilities, for (n, 2, ROWS, COLUMNS, 3) int8 patches."""
+        if patches.shape[1:] != (len(self.towers), ROWS, COLUMNS, 3):
+            raise ValueError(
+                f"expected patches of {(len(self.towers), ROWS, COLUMNS, 3)}, got {patches.shape[1:]}; "
+                "retrain the model with this version"
+            )
+        x = standardised(patches)
+        seen = np.concatenate([tower(x[:, k]) for k, tower in enumerate(self.towers)], axis=1)
+        first, last = self.head
+        return np.maximum(log_softmax(last(np.maximum(first(seen), 0.0))), LEAST_LOG)
+
+    def features(self, count: int, patches: Iterable[tuple[slice, np.ndarray]]) -> np.ndarray:
+        """(count, C) float32 of all cells of a photograph, whose patches come a few hundred at a time."""
+        out = np.full((count, len(self.classes)), LEAST_LOG, np.float32)
+        for mine, some in patches:
+            out[mine] = self.logs(some)
+        return out
+
+
+def standardised(patches: np.ndarray) -> np.ndarray:
+    """int8 CIELAB to float32 about nought and one."""
+    return (patches.astype(np.float32) - _MIDDLE) / _SPREAD
+
+
+def log_softmax(x: np.ndarray) -> np.ndarray:
+    """Logarithms of probabilities that sum to one along the last axis."""
+    x = x - x.max(axis=1, keepdims=True)
+    return x - np.log(np.exp(x).sum(axis=1, keepdims=True))
+
+
+def neighbourhoods(x: np.ndarray, side: int) -> tuple[tuple[int, int, int], np.ndarray]:
+    """What a convolution multiplies: the (side, side) surroundings of every second place, beyond the rim nought.
+
+    x : (n, h, w, c), h and w even. Returns (n, h / 2, w / 2) and (n * h / 2 * w / 2, side * side * c).
+    """
+    n, h, w, c = x.shape
+    rim = side // 2
+    padded = np.zeros((n, h + 2 * rim, w + 2 * rim, c), x.dtype)
+    padded[:, rim : rim + h, rim : rim + w] = x
+    out_h, out_w = (h + 1) // 2, (w + 1) // 2
+    out = np.empty((n, out_h, out_w, side, side, c), x.dtype)
+    for i in range(side):
+        for j in range(side):
+            out[:, :, :, i, j] = padded[:, i : i + 2 * out_h - 1 : 2, j : j + 2 * out_w - 1 : 2]
+    return (n, out_h, out_w), out.reshape(n * out_h * out_w, side * side * c)

@@ -1,0 +1,150 @@
+"""The eye: its convolutions against a reference library, its gradients against differences, what it learns."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.signal import correlate
+
+from models.damage.eye import Convolution, log_softmax, neighbourhoods, standardised
+from models.damage.eye_training import EyeInTraining, EyeSettings, fit_eye, rate_at, varied
+from models.damage.store import eye_hash, load_model, save_model
+from tests.models.damage.test_store import small_model
+from vision.cell_patches import COLUMNS, ROWS
+
+SMALL = EyeSettings(steps=40, cells=48, channels=(4, 6, 8), seen=12, head=10, rate=1e-2)
+
+
+def ridges(count, seed):
+    """Patches with ridges along the wires (class 0) or across them (class 1), in any light and any phase."""
+    rng = np.random.default_rng(seed)
+    truth = rng.integers(2, size=count)
+    rows, columns = np.mgrid[:ROWS, :COLUMNS]
+    at = np.where(truth[:, None, None] == 0, rows, columns) + rng.uniform(0, 6, (count, 1, 1))
+    light = rng.uniform(40, 70, (count, 1, 1)) + 15 * np.sin(at * 2 * np.pi / 6)
+    lab = np.zeros((count, 2, ROWS, COLUMNS, 3))
+    lab[..., 0] = light[:, None] + rng.normal(0, 4, (count, 2, ROWS, COLUMNS))
+    return np.rint(lab).astype(np.int8), truth
+
+
+@pytest.mark.parametrize("side", [3, 5])
+def test_a_convolution_is_what_scipy_reckons(side):
+    """Every second place of `scipy.signal.correlate`, summed over the channels, beyond the rim nought."""
+    rng = np.random.default_rng(side)
+    x = rng.normal(size=(2, 8, 12, 3)).astype(np.float32)
+    weights = rng.normal(size=(side, side, 3, 4)).astype(np.float32)
+    bias = rng.normal(size=4).astype(np.float32)
+    out = Convolution(weights.reshape(-1, 4), bias, side)(x)
+    for n in range(2):
+        for k in range(4):
+            whole = sum(correlate(x[n, :, :, c], weights[:, :, c, k], mode="same") for c in range(3))
+            assert out[n, :, :, k] == pytest.approx(np.maximum(whole[::2, ::2] + bias[k], 0), abs=1e-4)
+
+
+def test_surroundings_hold_every_second_place():
+    """The middle of each surrounding is the place itself."""
+    x = np.arange(4 * 6, dtype=np.float32).reshape(1, 4, 6, 1)
+    shape, columns = neighbourhoods(x, 3)
+    assert shape == (1, 2, 3)
+    assert columns[:, 4].reshape(2, 3).tolist() == x[0, ::2, ::2, 0].tolist()
+
+
+def test_gradients_are_the_slope_of_the_loss():
+    """Central differences of the loss, in every kind of parameter; nothing dropped, so that the loss is a function."""
+    rng = np.random.default_rng(3)
+    training = EyeInTraining("abc", replace(SMALL, dropped=0.0), rng)
+    x = rng.normal(size=(16, 2, ROWS, COLUMNS, 3)).astype(np.float32)
+    truth = rng.integers(3, size=16)
+    training.loss(x, truth)
+    gradients = [p.gradient.copy() for p in training.parameters]
+    for parameter, gradient in zip(training.parameters, gradients, strict=True):
+        assert gradient.shape == parameter.value.shape
+        # up the gradient itself: elsewhere rounding hides so small a difference
+        along = gradient * np.float32(2e-4 / max(float((gradient**2).sum()), 1e-6))
+        kept = parameter.value.copy()
+        losses = []
+        for sign in (1, -1):
+            parameter.value[...] = kept + sign * along
+            losses.append(training.loss(x, truth))
+        parameter.value[...] = kept
+        assert (losses[0] - losses[1]) / 2 == pytest.approx(float((gradient * along).sum()), abs=1e-5, rel=0.05)
+
+
+@pytest.fixture(scope="module")
+def eye():
+    """An eye for ridges."""
+    patches, truth = ridges(400, 0)
+    return fit_eye(("along", "across"), patches, truth, SMALL, 0)
+
+
+def test_it_learns_which_way_ridges_run(eye):
+    """On patches it never saw."""
+    patches, truth = ridges(200, 1)
+    logs = eye.logs(patches)
+    assert np.exp(logs).sum(axis=1) == pytest.approx(1.0, abs=1e-3)
+    assert (logs.argmax(axis=1) == truth).mean() > 0.95
+
+
+def test_the_same_seed_gives_the_same_eye(eye):
+    """And another one another."""
+    patches, truth = ridges(400, 0)
+    assert eye_hash(fit_eye(("along", "across"), patches, truth, SMALL, 0)) == eye_hash(eye)
+    short = replace(SMALL, steps=3)
+    one, other = (fit_eye(("along", "across"), patches, truth, short, seed) for seed in (0, 1))
+    assert eye_hash(one) != eye_hash(other)
+
+
+def test_patches_come_a_few_at_a_time(eye):
+    """Pieces give what the whole gives; cells without a patch say nothing."""
+    patches, _ = ridges(10, 2)
+    pieces = [(slice(0, 6), patches[:6]), (slice(6, 9), patches[6:9])]
+    out = eye.features(10, pieces)
+    assert out[:9] == pytest.approx(eye.logs(patches)[:9], abs=1e-4)
+    assert (out[9] == out.min()).all()
+    assert eye.names == ("eye_along", "eye_across")
+
+
+def test_it_survives_the_file_with_its_model(eye, tmp_path):
+    """Weights to the last bit; it is part of what a model learnt."""
+    model = small_model()
+    seeing = replace(model, finder=replace(model.finder, eye=eye))
+    save_model(seeing, tmp_path)
+    back = load_model(tmp_path).finder.eye
+    assert eye_hash(back) == eye_hash(eye) != eye_hash(None)
+    patches, _ = ridges(5, 4)
+    assert np.array_equal(back.logs(patches), eye.logs(patches))
+
+
+def test_what_does_not_fit_is_refused(eye):
+    """Patches of another size, and classes nobody showed."""
+    with pytest.raises(ValueError, match="expected patches of"):
+        eye.logs(np.zeros((1, 2, ROWS, COLUMNS + 1, 3), np.int8))
+    patches, truth = ridges(20, 0)
+    with pytest.raises(ValueError, match="got none of third"):
+        fit_eye(("along", "across", "third"), patches, truth, SMALL, 0)
+
+
+def test_variation_leaves_the_original_and_keeps_the_size():
+    """Mirrored and in other light, never another thing."""
+    x = standardised(ridges(6, 5)[0])
+    before = x.copy()
+    changed = varied(x, np.random.default_rng(0))
+    assert np.array_equal(x, before)
+    assert changed.shape == x.shape and changed.dtype == np.float32
+    assert np.abs(changed.mean(axis=(2, 3)) - x.mean(axis=(2, 3))).max() < 0.6
+
+
+def test_step_size_rises_then_falls():
+    """One cycle."""
+    rates = [rate_at(k, SMALL) for k in range(SMALL.steps)]
+    top = int(np.argmax(rates))
+    assert rates[top] == pytest.approx(SMALL.rate, rel=0.02)
+    assert rates[: top + 1] == sorted(rates[: top + 1])
+    assert rates[top:] == sorted(rates[top:], reverse=True)
+    assert rates[-1] < 0.02 * SMALL.rate
+
+
+def test_logarithms_of_large_answers_stay_finite():
+    """Where exp alone would overflow."""
+    out = log_softmax(np.array([[1000.0, 0.0], [-1000.0, -1000.0]], np.float32))
+    assert np.allclose(out, [[0.0, -1000.0], [-np.log(2), -np.log(2)]], atol=1e-4)
