@@ -27,7 +27,7 @@ class EyeSettings:
 
     steps: int = 4000
     cells: int = 384
-    channels: tuple[int, ...] = (24, 40, 64)
+    channels: tuple[int, ...] = (24, 48, 80)
     seen: int = 64
     head: int = 96
     rate: float = 3e-3
