@@ -11,6 +11,8 @@ ROWS, COLUMNS = 24, 40
 """Pixels of a patch across and along the wires."""
 STEPS_MM = (0.25, 0.75)
 """Size of a pixel in the fine and in the wide patch: 6 mm by 10 mm, and 18 mm by 30 mm."""
+LEARNT = "eye_"
+"""How the names of features begin that a learnt eye adds to the cells: logarithms of probabilities."""
 _AT_ONCE = 512
 _PAPER = (97.0, 0.0, 0.0)
 

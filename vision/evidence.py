@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.bundles import BundleGraph
+from vision.cell_patches import LEARNT
 from vision.cells import Cells
 from vision.findings import Evidence
 from vision.regions import Candidate, Extent
@@ -56,6 +57,11 @@ def reference_cells(cells: Cells, wire_probability: np.ndarray, damage: np.ndarr
     """(N,) bool: cells that show the same assembly's sound wires, to compare a damage with."""
     sound = (wire_probability > 0.6) & ~damage
     return sound if sound.sum() >= 20 else ~damage
+
+
+def learnt_names(cells: Cells) -> list[str]:
+    """Names of what a learnt eye says of the cells, where one looked."""
+    return [name for name in cells.names if name.startswith(LEARNT)]
 
 
 def usual_signs(cells: Cells, reference: np.ndarray) -> np.ndarray:
@@ -109,6 +115,11 @@ def region_signs(
         values[f"finder_{name}"] = float(column.mean())
         values[f"finder_{name}_top"] = float(np.percentile(column, 90))
         values[f"finder_{name}_elsewhere"] = float(suspected[k])
+    for name in learnt_names(cells):
+        column = cells.column(name)
+        values[name] = float(column[mine].mean())
+        values[f"{name}_top"] = float(np.percentile(column[mine], 90))
+        values[f"{name}_elsewhere"] = float(np.percentile(column[elsewhere], 90)) if elsewhere.any() else 0.0
     columns = cells.features[mine][:, [cells.names.index(name) for name in _SIGNS]]
     means, tops = columns.mean(axis=0), np.percentile(columns, 90, axis=0)
     for name, mean, top, sound in zip(_SIGNS, means.tolist(), tops.tolist(), usual.tolist(), strict=True):

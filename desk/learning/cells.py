@@ -21,6 +21,7 @@ from desk.records.photo_store import PhotoStore
 from desk.training_set import CellLesson, cells_of
 from models.damage.eye import Eye
 from models.damage.files import write_file
+from models.damage.store import eye_hash
 from vision.cells import FEATURE_VERSION
 from vision.layout import MatLayout
 from vision.reading import PhotoError, read_photo
@@ -59,6 +60,11 @@ class Looked:
 
     cells: dict[str, PhotoCells]
     amiss: tuple[str, ...]
+
+
+def kept_cells(lessons: Path, eye: Eye | None) -> Path:
+    """Folder in which the cells of reviewed photographs are kept: with other features or another eye they are others."""
+    return lessons / f"reviewed-{FEATURE_VERSION}-{eye_hash(eye)[:12]}"
 
 
 def look_at_reviewed(

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from desk.errors import DeskError
 from desk.learning.candidates import Candidates, corrected_candidates
-from desk.learning.cells import look_at_reviewed
+from desk.learning.cells import kept_cells, look_at_reviewed
 from desk.learning.choices import TrainingChoices
 from desk.learning.corrected import ReviewedPhoto, Snapshot
 from desk.learning.doubts import Doubt, doubts_of
@@ -30,7 +30,7 @@ from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
 from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer
 from models.damage.refit import CHOICES, SHELL_CHOICES, ForestSettings, RefitError, Refitted, refit_namer
-from models.damage.store import DamageModel, content_hash, eye_hash
+from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS
 from vision.layout import MatLayout
@@ -107,7 +107,7 @@ def _relearnt(
     store = PhotoStore(shelf.data / "photos")
     mixed = generated_lessons(base, layouts, shelf.lessons, settings.scenes, settings.workers, on_progress)
     eye = base.finder.eye
-    cells_folder = shelf.lessons / f"reviewed-{FEATURE_VERSION}-{eye_hash(eye)[:12]}"
+    cells_folder = kept_cells(shelf.lessons, eye)
     looked = look_at_reviewed(sides.learn, store, layouts, cells_folder, settings.workers, eye, on_progress)
     photos = [p for p in sides.learn if p.sha256 in looked.cells]
     if not photos:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.cell_patches import COLUMNS, ROWS
+from vision.cell_patches import COLUMNS, LEARNT, ROWS
 
 LEAST_LOG = -9.0
 """Answers are natural logarithms of probabilities, none below this."""
@@ -71,7 +71,7 @@ class Eye:
     @property
     def names(self) -> tuple[str, ...]:
         """Names of what it adds to the features of a cell."""
-        return tuple(f"eye_{name}" for name in self.classes)
+        return tuple(f"{LEARNT}{name}" for name in self.classes)
 
     def logs(self, patches: np.ndarray) -> np.ndarray:
         """(n, C) float32 logarithms of the classes' probabilities, for (n, 2, ROWS, COLUMNS, 3) int8 patches."""

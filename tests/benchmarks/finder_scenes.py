@@ -22,6 +22,7 @@ from desk.finder_training import around, fit_passes
 from desk.parallel import pool_map
 from desk.train_plan import TrainSettings, fold_of, jobs_for
 from desk.training_set import cell_lesson
+from models.damage.store import load_model
 from sample_images.scene import SCENARIOS
 from vision.layout import builtin_layouts
 
@@ -34,7 +35,13 @@ def main(folder: str, counts: list[int]) -> None:
     jobs = jobs_for(settings)
     mine = [j for i, j in enumerate(jobs) if fold_of(i) == 0][: max(counts)]
     other = [j for i, j in enumerate(jobs) if fold_of(i) == 1][: max(counts) : 3]
-    looked = [*pool_map(partial(cell_lesson, layouts=builtin_layouts()), [*mine, *other], settings.workers)]
+    looked = [
+        *pool_map(
+            partial(cell_lesson, layouts=builtin_layouts(), eye=load_model().finder.eye),
+            [*mine, *other],
+            settings.workers,
+        )
+    ]
     taught, held_out = looked[: len(mine)], [s for s in looked[len(mine) :] if len(s.classes)]
     y = np.concatenate([s.classes for s in held_out])
     for count in counts:

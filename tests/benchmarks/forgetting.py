@@ -21,7 +21,7 @@ from threadpoolctl import threadpool_limits
 
 from desk.assess import findings_of
 from desk.finder_training import around
-from desk.learning.cells import look_at_reviewed
+from desk.learning.cells import kept_cells, look_at_reviewed
 from desk.learning.compare import _answer, fresh_scenes
 from desk.learning.finder import teach_finder
 from desk.learning.finder_kept import Losses
@@ -30,6 +30,7 @@ from desk.learning.generated import generated_lessons
 from desk.learning.model_shelf import folder_of
 from desk.learning.shelf import Shelf, find_snapshot
 from desk.learning.sides import split
+from desk.recognition import seen_by
 from desk.records.photo_store import PhotoStore
 from desk.statistics import macro_f1
 from desk.training_set import CellLesson, SceneJob, cells_of
@@ -53,10 +54,13 @@ def main(data: str, fresh: int, version: str | None) -> None:
     kept = shelf.lessons / f"generated-{FEATURE_VERSION}-{base.card['content_sha256'][:12]}"
     scenes = len([*kept.glob("*.lessons.npz")]) or 24
     mixed = generated_lessons(base, layouts, shelf.lessons, scenes, 1)
-    reviewed = shelf.lessons / f"reviewed-{FEATURE_VERSION}"
-    cells = look_at_reviewed(photos, PhotoStore(shelf.data / "photos"), layouts, reviewed, 1).cells
+    eye = base.finder.eye
+    reviewed = kept_cells(shelf.lessons, eye)
+    cells = look_at_reviewed(photos, PhotoStore(shelf.data / "photos"), layouts, reviewed, 1, eye).cells
     crowded = [SceneJob(SCENARIOS[k % len(SCENARIOS)], CROWDED_SEED + k, None, 4) for k in range(fresh)]
-    looks = [cells_of(first_look(photo, layouts), truth) for photo, truth in (job.load() for job in crowded)]
+    looks = [
+        cells_of(seen_by(first_look(photo, layouts), eye), truth) for photo, truth in (job.load() for job in crowded)
+    ]
     print(f"{len(cells)} corrected photographs, {scenes} generated scenes, {fresh} fresh ones", flush=True)
     print(say("shipped", base.finder, looks), flush=True)
     start = time.process_time()

@@ -5,7 +5,7 @@ import pytest
 from desk.assess import findings_of
 from desk.errors import DeskError
 from desk.evaluate_match import region_scores
-from desk.learning.cells import look_at_reviewed
+from desk.learning.cells import kept_cells, look_at_reviewed
 from desk.learning.compare import Case, _answer, agreed_on, held_out
 from desk.learning.corrected import CorrectedError
 from desk.learning.finder_rows import CellSettings
@@ -21,7 +21,6 @@ from models.damage.lessons import lessons_of
 from models.damage.refit import ForestSettings
 from models.damage.store import load_model
 from models.repair import load_rules
-from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts
 from vision.sight import first_look
 
@@ -92,12 +91,12 @@ def test_what_was_computed_is_not_computed_again(trained, desk_folder, monkeypat
     for room in ("cells", "generated"):
         monkeypatch.setattr(f"desk.learning.{room}.first_look", never)
     shelf, layouts = Shelf(desk_folder), builtin_layouts()
-    store, kept = PhotoStore(shelf.data / "photos"), shelf.lessons / f"reviewed-{FEATURE_VERSION}"
-    looked = look_at_reviewed(done.sides.learn, store, layouts, kept, 1)
+    store, kept = PhotoStore(shelf.data / "photos"), kept_cells(shelf.lessons, base.finder.eye)
+    looked = look_at_reviewed(done.sides.learn, store, layouts, kept, 1, base.finder.eye)
     assert set(looked.cells) == {p.sha256 for p in done.sides.learn} and not looked.amiss
     assert len(generated_lessons(base, layouts, shelf.lessons, QUICK.scenes, 1).cells) == QUICK.scenes
     lost = done.sides.learn[0].model_copy(update={"sha256": "0" * 64})
-    assert "expected the photograph" in look_at_reviewed([lost], store, layouts, kept, 1).amiss[0]
+    assert "expected the photograph" in look_at_reviewed([lost], store, layouts, kept, 1, base.finder.eye).amiss[0]
 
 
 def test_sides_are_split_by_assembly_and_what_cannot_be_learnt_from_is_refused(made, drawn, tmp_path):

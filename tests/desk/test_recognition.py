@@ -1,0 +1,123 @@
+"""What an eye says goes with the cells: into the finder, into what describes a candidate, into what is taught."""
+
+import tempfile
+
+import numpy as np
+import pytest
+
+from desk.cell_truth import CELL_CLASSES
+from desk.eye_lessons import EyeLesson, eye_lesson, patches_in
+from desk.recognition import seen_by
+from desk.train_plan import TrainSettings, eye_jobs_for, jobs_for
+from desk.training_set import SceneJob, as_photo, cell_lesson
+from models.damage.eye import LEAST_LOG
+from models.damage.eye_training import EyeInTraining, EyeSettings
+from sample_images.scene import SCENARIOS, SceneSettings, render_scene
+from vision.cell_patches import cell_patches
+from vision.evidence import learnt_names
+from vision.layout import builtin_layouts
+from vision.recognise import recognise
+from vision.regions import GrowSettings
+from vision.sight import first_look
+
+
+@pytest.fixture(scope="module")
+def scene():
+    """One small abraded scene."""
+    return render_scene(3, "abrasion", SceneSettings(width_px=900, mat="corner-a3", closeup=False))
+
+
+@pytest.fixture(scope="module")
+def job(scene):
+    """The scene as one to learn from."""
+
+    class Rendered(SceneJob):
+        def load(self):
+            return as_photo(scene[0], self.name), scene[1]
+
+    return Rendered("abrasion", 3)
+
+
+@pytest.fixture(scope="module")
+def eye():
+    """An eye that learnt nothing: what it says is its own all the same."""
+    return EyeInTraining(CELL_CLASSES, EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)).fitted()
+
+
+@pytest.fixture(scope="module")
+def look(job):
+    """The first look at it."""
+    return first_look(job.load()[0], builtin_layouts())
+
+
+def test_what_the_eye_says_stands_beside_what_is_measured(look, eye):
+    """Measured features stay; one more for every class; another time nothing is added, nor without an eye."""
+    seen = seen_by(look, eye)
+    assert seen.cells.names == (*look.cells.names, *eye.names)
+    assert np.array_equal(seen.cells.features[:, : len(look.cells.names)], look.cells.features)
+    for name in eye.names:
+        assert np.ptp(seen.cells.column(name)) > 0
+    assert seen_by(seen, eye) is seen
+    assert seen_by(look, None) is look
+
+
+def test_candidates_and_housings_are_described_by_it_too(look, eye):
+    """A stretch that a finder takes for abrasion: its signs hold the eye's mean over the very cells."""
+    seen = seen_by(look, eye)
+    assert learnt_names(seen.cells) == list(eye.names) and not learnt_names(look.cells)
+    p = np.zeros((len(seen.cells.xy), len(CELL_CLASSES)))
+    p[:, CELL_CLASSES.index("wire")] = 1.0
+    middle = np.median(seen.cells.xy, axis=0)
+    near = np.linalg.norm(seen.cells.xy - middle, axis=1).argsort()[:60]
+    p[near] = 0.0
+    p[near, CELL_CLASSES.index("abrasion")] = 1.0
+    (candidate,) = recognise(seen, p, CELL_CLASSES, GrowSettings()).wire_candidates
+    signs = candidate.signs.values
+    for name in eye.names:
+        mine = seen.cells.column(name)[candidate.region.cells]
+        assert signs[name] == pytest.approx(mine.mean(), abs=1e-4)
+        assert signs[f"{name}_top"] >= signs[name] - 1e-6 >= LEAST_LOG - 1e-3
+    p[:, :] = 0.0
+    p[:, CELL_CLASSES.index("housing")] = 1.0
+    for shell in recognise(seen, p, CELL_CLASSES, GrowSettings()).shell_candidates:
+        assert {f"{name}_mean" for name in eye.names} <= set(shell.signs.names)
+
+
+def test_a_cell_lesson_holds_it(job, eye, look):
+    """The finder learns from the same features that it later reads."""
+    lesson = cell_lesson(job, builtin_layouts(), eye)
+    assert lesson.names == seen_by(look, eye).cells.names
+    assert np.array_equal(lesson.features, seen_by(look, eye).cells.features)
+
+
+def test_an_eye_lesson_shows_cells_of_every_class_there_is(job, look):
+    """Patches are those of the cells; classes that the scene holds are all there, none crowds out the others."""
+    lesson = eye_lesson(job, builtin_layouts())
+    plain = cell_lesson(job, builtin_layouts())
+    assert set(np.unique(lesson.classes)) == set(np.unique(plain.classes)) - {-1}
+    assert np.bincount(lesson.classes).max() <= 150
+    every = cell_patches(look.even.lab, look.cells.xy, look.cells.direction, look.canvas.px_per_mm)
+    known = np.concatenate([some for _, some in every]).astype(np.int16)
+    for patch in lesson.patches[::40]:  # the same cell, but for rounding
+        assert np.abs(known - patch).max(axis=(1, 2, 3, 4)).min() <= 2
+
+
+def test_patches_wait_in_a_file_in_their_order():
+    """A scene without cells among them."""
+    rng = np.random.default_rng(2)
+    lessons = [
+        EyeLesson(rng.integers(-100, 100, (n, 2, 24, 40, 3)).astype(np.int8), rng.integers(0, 9, n)) for n in (3, 0, 5)
+    ]
+    with tempfile.TemporaryFile() as file:
+        patches, truth = patches_in(file, lessons)
+        assert np.array_equal(patches, np.concatenate([lesson.patches for lesson in lessons]))
+        assert np.array_equal(truth, np.concatenate([lesson.classes for lesson in lessons]))
+
+
+def test_the_eye_learns_from_scenes_that_nothing_else_learns_from():
+    """No seed is shared, whatever the number of scenes; every scenario takes part."""
+    for scenes in (80, 100, 1280):
+        settings = TrainSettings(scenes=scenes)
+        mine = eye_jobs_for(settings)
+        assert not {job.seed for job in mine} & {job.seed for job in jobs_for(settings)}
+        assert {job.scenario for job in mine} == set(SCENARIOS)
