@@ -51,11 +51,9 @@ def _cut(picture: np.ndarray, middle: np.ndarray, along: np.ndarray, across: np.
     """(n, ROWS, COLUMNS, 3) int8, sampled every ``step`` px around (n, 2) places."""
     u = ((np.arange(COLUMNS) - (COLUMNS - 1) / 2) * step).astype(np.float32)
     v = ((np.arange(ROWS) - (ROWS - 1) / 2) * step).astype(np.float32)
-    maps = [
-        (middle[:, k, None, None] + along[:, k, None, None] * u + across[:, k, None, None] * v[:, None]).reshape(
-            -1, COLUMNS
-        )
-        for k in (0, 1)
-    ]
-    seen = cv2.remap(picture, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=_PAPER)
+    x, y = (
+        middle[:, k, None, None] + along[:, k, None, None] * u + across[:, k, None, None] * v[:, None] for k in (0, 1)
+    )
+    x, y = x.reshape(-1, COLUMNS), y.reshape(-1, COLUMNS)
+    seen = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=_PAPER)
     return np.clip(np.rint(seen), -128, 127).astype(np.int8).reshape(-1, ROWS, COLUMNS, 3)

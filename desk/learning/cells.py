@@ -63,7 +63,7 @@ class Looked:
 
 
 def kept_cells(lessons: Path, eye: Eye | None) -> Path:
-    """Folder in which the cells of reviewed photographs are kept: with other features or another eye they are others."""
+    """Where the cells of reviewed photographs are kept: with other features or another eye they are others."""
     return lessons / f"reviewed-{FEATURE_VERSION}-{eye_hash(eye)[:12]}"
 
 

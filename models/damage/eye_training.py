@@ -147,8 +147,10 @@ class EyeInTraining:
         self._towers = [self._tower(rng) for _ in STEPS_MM]
         self._head = DenseLayer(settings.seen * len(STEPS_MM), settings.head, 0.0, rng)
         self._last = DenseLayer(settings.head, len(classes), settings.dropped, rng)
-        layers = [layer for convolutions, end in self._towers for layer in (*convolutions, end)]
-        self.parameters = [p for layer in (*layers, self._head, self._last) for p in layer.parameters]
+        layers: list[ConvolutionLayer | DenseLayer] = [self._head, self._last]
+        for convolutions, end in self._towers:
+            layers += [*convolutions, end]
+        self.parameters = [p for layer in layers for p in layer.parameters]
 
     def _tower(self, rng: np.random.Generator) -> tuple[list[ConvolutionLayer], DenseLayer]:
         settings = self._settings
