@@ -31,7 +31,9 @@ class Convolution:
     def __call__(self, x: np.ndarray) -> np.ndarray:
         """(n, h, w, c) to (n, h / 2, w / 2, k), rectified."""
         shape, columns = neighbourhoods(x, self.side)
-        return np.maximum(columns @ self.weights + self.bias, 0.0).reshape(*shape, -1)
+        out = columns @ self.weights
+        out += self.bias
+        return np.maximum(out, 0.0, out=out).reshape(*shape, -1)
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,10 @@ class Eye:
 
 def standardised(patches: np.ndarray) -> np.ndarray:
     """int8 CIELAB to float32 about nought and one."""
-    return (patches.astype(np.float32) - _MIDDLE) / _SPREAD
+    x = patches.astype(np.float32)
+    x -= _MIDDLE
+    x *= 1 / _SPREAD
+    return x
 
 
 def log_softmax(x: np.ndarray) -> np.ndarray:
@@ -114,8 +119,12 @@ def neighbourhoods(x: np.ndarray, side: int) -> tuple[tuple[int, int, int], np.n
     padded = np.zeros((n, h + 2 * rim, w + 2 * rim, c), x.dtype)
     padded[:, rim : rim + h, rim : rim + w] = x
     out_h, out_w = (h + 1) // 2, (w + 1) // 2
-    out = np.empty((n, out_h, out_w, side, side, c), x.dtype)
-    for i in range(side):
-        for j in range(side):
-            out[:, :, :, i, j] = padded[:, i : i + 2 * out_h - 1 : 2, j : j + 2 * out_w - 1 : 2]
-    return (n, out_h, out_w), out.reshape(n * out_h * out_w, side * side * c)
+    per_picture, per_row, per_pixel, per_value = padded.strides
+    # a row of a surrounding lies in one piece
+    windows = np.lib.stride_tricks.as_strided(
+        padded,
+        (n, out_h, out_w, side, side * c),
+        (per_picture, 2 * per_row, 2 * per_pixel, per_row, per_value),
+        writeable=False,
+    )
+    return (n, out_h, out_w), windows.reshape(n * out_h * out_w, side * side * c)
