@@ -9,7 +9,7 @@ import numpy as np
 
 from models.damage.eye import Eye
 from models.damage.finder import Finder
-from vision.cell_patches import cell_patches
+from vision.cell_patches import LEARNT, cell_patches
 from vision.grid import surroundings
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
@@ -22,11 +22,14 @@ def seen_by(look: FirstLook, eye: Eye | None) -> FirstLook:
     A look is for one eye: models with other eyes start from the first look.
     """
     cells = look.cells
-    if eye is None or len(cells.xy) == 0 or set(eye.names) <= set(cells.names):
+    if eye is None or len(cells.xy) == 0:
+        return look
+    names = tuple(f"{LEARNT}{name}" for name in eye.classes)
+    if set(names) <= set(cells.names):
         return look
     patches = cell_patches(look.even.lab, cells.xy, cells.direction, look.canvas.px_per_mm)
     features = np.hstack([cells.features, eye.features(len(cells.xy), patches)])
-    return replace(look, cells=replace(cells, features=features, names=(*cells.names, *eye.names)))
+    return replace(look, cells=replace(cells, features=features, names=(*cells.names, *names)))
 
 
 def find_scene(look: FirstLook, finder: Finder) -> Scene:

@@ -12,8 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision.cell_patches import COLUMNS, LEARNT, ROWS
-
 LEAST_LOG = -9.0
 """Answers are natural logarithms of probabilities, none below this."""
 _MIDDLE = np.array([60.0, 0.0, 0.0], np.float32)
@@ -56,7 +54,7 @@ class Tower:
     end: Dense
 
     def __call__(self, x: np.ndarray) -> np.ndarray:
-        """(n, ROWS, COLUMNS, 3) standardised to (n, k)."""
+        """(n, rows, columns, 3) standardised to (n, k)."""
         for convolution in self.convolutions:
             x = convolution(x)
         return np.maximum(self.end(x.reshape(len(x), -1)), 0.0)
@@ -64,23 +62,19 @@ class Tower:
 
 @dataclass(frozen=True)
 class Eye:
-    """A fitted eye. classes : what a cell can be; towers : of the fine and the wide patch; head : joins them."""
+    """A fitted eye. classes : what a cell can be; shape : patches of a cell, their rows, columns and channels;
+    towers : one for each of the patches; head : joins them."""
 
     classes: tuple[str, ...]
+    shape: tuple[int, ...]
     towers: tuple[Tower, ...]
     head: tuple[Dense, Dense]
 
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of what it adds to the features of a cell."""
-        return tuple(f"{LEARNT}{name}" for name in self.classes)
-
     def logs(self, patches: np.ndarray) -> np.ndarray:
-        """(n, C) float32 logarithms of the classes' probabilities, for (n, 2, ROWS, COLUMNS, 3) int8 patches."""
-        if patches.shape[1:] != (len(self.towers), ROWS, COLUMNS, 3):
+        """(n, C) float32 logarithms of the classes' probabilities, for (n, *shape) int8 patches."""
+        if patches.shape[1:] != self.shape:
             raise ValueError(
-                f"expected patches of {(len(self.towers), ROWS, COLUMNS, 3)}, got {patches.shape[1:]}; "
-                "retrain the model with this version"
+                f"expected patches of {self.shape}, got {patches.shape[1:]}; retrain the model with this version"
             )
         x = standardised(patches)
         seen = np.concatenate([tower(x[:, k]) for k, tower in enumerate(self.towers)], axis=1)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.damage.eye import Convolution, Dense, Eye, Tower, log_softmax, neighbourhoods, standardised
-from vision.cell_patches import COLUMNS, ROWS, STEPS_MM
 
 _TINY = 1e-5
 _KEPT = 0.98
@@ -142,10 +141,12 @@ class DenseLayer:
 class EyeInTraining:
     """An eye whose layers remember what they saw, so that they can be corrected."""
 
-    def __init__(self, classes: Sequence[str], settings: EyeSettings, rng: np.random.Generator) -> None:
-        self._classes, self._settings = tuple(classes), settings
-        self._towers = [self._tower(rng) for _ in STEPS_MM]
-        self._head = DenseLayer(settings.seen * len(STEPS_MM), settings.head, 0.0, rng)
+    def __init__(
+        self, classes: Sequence[str], shape: Sequence[int], settings: EyeSettings, rng: np.random.Generator
+    ) -> None:
+        self._classes, self._shape, self._settings = tuple(classes), tuple(shape), settings
+        self._towers = [self._tower(rng) for _ in range(shape[0])]
+        self._head = DenseLayer(settings.seen * shape[0], settings.head, 0.0, rng)
         self._last = DenseLayer(settings.head, len(classes), settings.dropped, rng)
         layers: list[ConvolutionLayer | DenseLayer] = [self._head, self._last]
         for convolutions, end in self._towers:
@@ -154,17 +155,18 @@ class EyeInTraining:
 
     def _tower(self, rng: np.random.Generator) -> tuple[list[ConvolutionLayer], DenseLayer]:
         settings = self._settings
-        channels = (3, *settings.channels)
+        _, rows, columns, colours = self._shape
+        channels = (colours, *settings.channels)
         convolutions = [
             ConvolutionLayer(channels[k], channels[k + 1], 3 if k else 5, k == 0, rng)
             for k in range(len(settings.channels))
         ]
         halved = 2 ** len(settings.channels)
-        places = -(-ROWS // halved) * -(-COLUMNS // halved)
+        places = -(-rows // halved) * -(-columns // halved)
         return convolutions, DenseLayer(places * channels[-1], settings.seen, settings.dropped, rng)
 
     def loss(self, x: np.ndarray, truth: np.ndarray) -> float:
-        """Mean cross-entropy of (n, 2, ROWS, COLUMNS, 3) standardised patches; leaves its gradients behind."""
+        """Mean cross-entropy of (n, *shape) standardised patches; leaves its gradients behind."""
         seen = []
         for k, (convolutions, end) in enumerate(self._towers):
             y = np.ascontiguousarray(x[:, k])
@@ -191,7 +193,7 @@ class EyeInTraining:
         towers = tuple(
             Tower(tuple(c.fitted() for c in convolutions), end.fitted()) for convolutions, end in self._towers
         )
-        return Eye(self._classes, towers, (self._head.fitted(), self._last.fitted()))
+        return Eye(self._classes, self._shape, towers, (self._head.fitted(), self._last.fitted()))
 
 
 def varied(x: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -225,7 +227,8 @@ def fit_eye(
     seed: int,
     on_step: Callable[[], None] | None = None,
 ) -> Eye:
-    """Fit an eye to (N, 2, ROWS, COLUMNS, 3) int8 patches and (N,) class numbers; every class is drawn equally often.
+    """Fit an eye to (N, patches, rows, columns, 3) int8 CIELAB and (N,) class numbers; every class is drawn equally
+    often.
 
     ``patches`` may be a file's memory map. Raises ValueError where a class has no cell.
     """
@@ -233,7 +236,7 @@ def fit_eye(
     if absent:
         raise ValueError(f"expected cells of every class, got none of {', '.join(absent)}")
     rng = np.random.default_rng(seed)
-    eye = EyeInTraining(classes, settings, rng)
+    eye = EyeInTraining(classes, patches.shape[1:], settings, rng)
     of_class = [np.flatnonzero(truth == k) for k in range(len(classes))]
     for number in range(settings.steps):
         drawn = rng.integers(len(classes), size=settings.cells)

@@ -120,6 +120,7 @@ def _plain_finder(finder: Finder) -> dict[str, Any]:
 def _plain_eye(eye: Eye) -> dict[str, Any]:
     return {
         "classes": list(eye.classes),
+        "shape": list(eye.shape),
         "towers": [
             {"convolutions": [dict(vars(c)) for c in tower.convolutions], "end": dict(vars(tower.end))}
             for tower in eye.towers
@@ -133,7 +134,7 @@ def _eye(data: dict[str, Any]) -> Eye:
         Tower(tuple(Convolution(**c) for c in tower["convolutions"]), Dense(**tower["end"])) for tower in data["towers"]
     )
     first, last = data["head"]
-    return Eye(tuple(data["classes"]), towers, (Dense(**first), Dense(**last)))
+    return Eye(tuple(data["classes"]), tuple(data["shape"]), towers, (Dense(**first), Dense(**last)))
 
 
 def _fields(value: Gauge | Ending) -> dict[str, Any]:

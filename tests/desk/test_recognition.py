@@ -13,12 +13,14 @@ from desk.training_set import SceneJob, as_photo, cell_lesson
 from models.damage.eye import LEAST_LOG
 from models.damage.eye_training import EyeInTraining, EyeSettings
 from sample_images.scene import SCENARIOS, SceneSettings, render_scene
-from vision.cell_patches import cell_patches
+from vision.cell_patches import COLUMNS, LEARNT, ROWS, cell_patches
 from vision.evidence import learnt_names
 from vision.layout import builtin_layouts
 from vision.recognise import recognise
 from vision.regions import GrowSettings
 from vision.sight import first_look
+
+NAMES = tuple(f"{LEARNT}{name}" for name in CELL_CLASSES)
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +43,9 @@ def job(scene):
 @pytest.fixture(scope="module")
 def eye():
     """An eye that learnt nothing: what it says is its own all the same."""
-    return EyeInTraining(CELL_CLASSES, EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)).fitted()
+    return EyeInTraining(
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)
+    ).fitted()
 
 
 @pytest.fixture(scope="module")
@@ -53,9 +57,9 @@ def look(job):
 def test_what_the_eye_says_stands_beside_what_is_measured(look, eye):
     """Measured features stay; one more for every class; another time nothing is added, nor without an eye."""
     seen = seen_by(look, eye)
-    assert seen.cells.names == (*look.cells.names, *eye.names)
+    assert seen.cells.names == (*look.cells.names, *NAMES)
     assert np.array_equal(seen.cells.features[:, : len(look.cells.names)], look.cells.features)
-    for name in eye.names:
+    for name in NAMES:
         assert np.ptp(seen.cells.column(name)) > 0
     assert seen_by(seen, eye) is seen
     assert seen_by(look, None) is look
@@ -64,7 +68,7 @@ def test_what_the_eye_says_stands_beside_what_is_measured(look, eye):
 def test_candidates_and_housings_are_described_by_it_too(look, eye):
     """A stretch that a finder takes for abrasion: its signs hold the eye's mean over the very cells."""
     seen = seen_by(look, eye)
-    assert learnt_names(seen.cells) == list(eye.names) and not learnt_names(look.cells)
+    assert learnt_names(seen.cells) == list(NAMES) and not learnt_names(look.cells)
     p = np.zeros((len(seen.cells.xy), len(CELL_CLASSES)))
     p[:, CELL_CLASSES.index("wire")] = 1.0
     middle = np.median(seen.cells.xy, axis=0)
@@ -73,14 +77,14 @@ def test_candidates_and_housings_are_described_by_it_too(look, eye):
     p[near, CELL_CLASSES.index("abrasion")] = 1.0
     (candidate,) = recognise(seen, p, CELL_CLASSES, GrowSettings()).wire_candidates
     signs = candidate.signs.values
-    for name in eye.names:
+    for name in NAMES:
         mine = seen.cells.column(name)[candidate.region.cells]
         assert signs[name] == pytest.approx(mine.mean(), abs=1e-4)
         assert signs[f"{name}_top"] >= signs[name] - 1e-6 >= LEAST_LOG - 1e-3
     p[:, :] = 0.0
     p[:, CELL_CLASSES.index("housing")] = 1.0
     for shell in recognise(seen, p, CELL_CLASSES, GrowSettings()).shell_candidates:
-        assert {f"{name}_mean" for name in eye.names} <= set(shell.signs.names)
+        assert {f"{name}_mean" for name in NAMES} <= set(shell.signs.names)
 
 
 def test_a_cell_lesson_holds_it(job, eye, look):
