@@ -30,9 +30,11 @@ from vision.reading import PhotoError, read_photo
 from vision.sight import first_look
 
 FINDER = "finder's answers"
+EYE = "what the eye says"
 FAMILIES = {
     "wires": {
         FINDER: ("finder_",),
+        EYE: ("eye_",),
         "fused insulation": ("valley", "along_change", "coherence", "turn_", "energy_", "across_"),
         "char and scorch": ("black_", "brown_", "char_", "lane_dark", "lane_brown", "piece_dark"),
         "colour bleed": ("lane_", "break_", "change_", "chroma_spread"),
@@ -41,12 +43,13 @@ FAMILIES = {
         "wear": ("light_", "chroma_1mm", "glint_", "dark_line", "bright_line"),
         "sleeves": ("interruption", "piece_"),
         "extent and width": (
-            "log_", "mean_width", "share_of_bundle", "bundle_width", "mass_per", "width_across", "depth_", "half_width",
+            "log_", "mean_width", "share_of_", "stretch_", "bundle_width", "mass_per", "width_across", "depth_", "half_width",
             "wire_runs_on",
         ),
     },
     "shell": {
         FINDER: ("finder_",),
+        EYE: ("eye_",),
         "cracks": ("shell_crack", "shell_crooked", "dark_line", "off_axis", "shell_edge_density", "bright_line"),
         "corners and outline": (
             "shell_corner", "shell_front", "shell_rear", "shell_hull", "shell_rect", "shell_outline", "edge_rough",
