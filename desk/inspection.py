@@ -56,8 +56,11 @@ def steps(
     from vision.sight import first_look
     from vision.wires import trace_wires
 
-    finder = model_in_use().finder
-    look = seen_by(first_look(read_photo(path), layouts, mm_per_px), finder.eye)
+    look = first_look(read_photo(path), layouts, mm_per_px)
+    finder = None
+    if len(look.cells.xy):
+        finder = model_in_use().finder
+        look = seen_by(look, finder.eye)
     chosen = features or FEATURES
     unknown = [name for name in chosen if name not in look.cells.names] if len(look.cells.xy) else []
     if unknown:
@@ -66,7 +69,7 @@ def steps(
             f"choose of {', '.join(look.cells.names)}"
         )
     yield from first_steps(look)
-    if len(look.cells.xy) == 0:
+    if finder is None:
         return
     scene = find_scene(look, finder)
     yield from recognised_steps(look, scene, trace_wires(look, scene))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 
@@ -11,29 +12,41 @@ from models.damage.eye import Eye
 from models.damage.finder import Finder
 from vision.cell_patches import LEARNT, cell_patches
 from vision.grid import surroundings
+from vision.lay import inside_photo
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
 from vision.sight import FirstLook
 
 
+def patches_of(look: FirstLook, mine: np.ndarray | None = None) -> Iterator[tuple[slice, np.ndarray]]:
+    """Patches of the cells that an eye looks at, of some cells only where their numbers are given."""
+    canvas, cells = look.canvas, look.cells
+    seen = inside_photo(canvas.to_photo_px, canvas.ground.shape, look.photo, 0)
+    some = slice(None) if mine is None else mine
+    return cell_patches(look.even.lab, seen, cells.xy[some], cells.direction[some], canvas.px_per_mm)
+
+
 def seen_by(look: FirstLook, eye: Eye | None) -> FirstLook:
     """The look with what the eye says of every cell beside its measured features; as it is when it has that already.
 
-    A look is for one eye: models with other eyes start from the first look.
+    A look is for one eye: models with other eyes start from the first look. Raises ValueError where they do not.
     """
+    if look.eye is not None:
+        if look.eye is not eye:
+            raise ValueError("expected a first look, got one that another eye has seen")
+        return look
     cells = look.cells
     if eye is None or len(cells.xy) == 0:
         return look
     names = tuple(f"{LEARNT}{name}" for name in eye.classes)
-    if set(names) <= set(cells.names):
-        return look
-    patches = cell_patches(look.even.lab, cells.xy, cells.direction, look.canvas.px_per_mm)
-    features = np.hstack([cells.features, eye.features(len(cells.xy), patches)])
-    return replace(look, cells=replace(cells, features=features, names=(*cells.names, *names)))
+    features = np.hstack([cells.features, eye.features(len(cells.xy), patches_of(look))])
+    return replace(look, eye=eye, cells=replace(cells, features=features, names=(*cells.names, *names)))
 
 
 def find_scene(look: FirstLook, finder: Finder) -> Scene:
-    """Recognise what the photograph shows; ``look`` was `seen_by` the finder's eye."""
+    """Recognise what the photograph shows; ``look`` was `seen_by` the finder's eye. Raises ValueError where not."""
+    if look.eye is not finder.eye:
+        raise ValueError("expected a look that the finder's own eye has seen")
     neighbourhood = partial(surroundings, look.grid, look.cells.lanes)
     probabilities = finder.probabilities(look.cells.features, neighbourhood)
     return recognise(look, probabilities, finder.classes, GrowSettings())

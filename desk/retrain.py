@@ -15,18 +15,16 @@ import numpy as np
 
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
-from desk.eye_lessons import eye_lesson, patches_in
+from desk.eye_lessons import eye_lesson, fitted_eye
 from desk.files import check_writable, make_folder
 from desk.finder_training import fit_passes, kept_in
 from desk.gauge_lessons import fit_gauges
 from desk.parallel import Progress, counted, pool_map
 from desk.statistics import f1_by_label
 from desk.strange_lessons import EVERY, fit_strangeness, strange_lesson
-from desk.train_plan import FOLDS, TrainSettings, eye_jobs_for, fold_of, jobs_for
+from desk.train_plan import FOLDS, USUAL_EYE_SCENES, TrainSettings, eye_jobs_for, fold_of, jobs_for, last_seed
 from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.card import CARD_FILE, SHIPPED
-from models.damage.eye import Eye
-from models.damage.eye_training import fit_eye
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
 from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, fit_namer, forest, shell_forest
@@ -60,7 +58,10 @@ def train(
 
     with threadpool_limits(1), tempfile.TemporaryFile() as file:
         layouts = builtin_layouts()
-        eye = _fitted_eye(settings, layouts, on_progress)
+        eye_jobs = eye_jobs_for(settings)
+        showing = pool_map(partial(eye_lesson, layouts=layouts), eye_jobs, settings.workers)
+        shown = counted(showing, len(eye_jobs), "looking at patches", on_progress)
+        eye, eye_figures = fitted_eye(shown, settings.eye, USUAL_EYE_SCENES, settings.seed, on_progress)
         looking = pool_map(partial(cell_lesson, layouts=layouts, eye=eye), jobs, settings.workers)
         looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
         names = next(s.names for s in looked if len(s.classes))
@@ -84,20 +85,7 @@ def train(
         found = list(counted(naming, len(jobs), "naming candidates", on_progress))
         if record:
             record(found)
-        return fit_rest(finder, strangeness, found, settings, len(jobs))
-
-
-def _fitted_eye(settings: TrainSettings, layouts: Sequence[MatLayout], on_progress: Progress | None) -> Eye:
-    """The eye, on scenes of its own."""
-    jobs = eye_jobs_for(settings)
-    looking = pool_map(partial(eye_lesson, layouts=layouts), jobs, settings.workers)
-    with tempfile.TemporaryFile() as file:
-        patches, truth = patches_in(file, counted(looking, len(jobs), "looking at patches", on_progress))
-        steps = Steps(settings.eye.steps, partial(on_progress, "fitting the eye") if on_progress else None)
-        try:
-            return fit_eye(CELL_CLASSES, patches, truth, settings.eye, settings.seed, steps.step)
-        except ValueError as error:
-            raise DeskError(f"retrain: {error}: use more scenes (--scenes)") from error
+        return fit_rest(finder, strangeness, found, settings, len(jobs), eye_figures)
 
 
 def _candidates(
@@ -108,7 +96,12 @@ def _candidates(
 
 
 def fit_rest(
-    finder: Finder, strangeness: Strangeness, found: Sequence[SceneLesson], settings: TrainSettings, scenes: int
+    finder: Finder,
+    strangeness: Strangeness,
+    found: Sequence[SceneLesson],
+    settings: TrainSettings,
+    scenes: int,
+    eye_figures: dict[str, Any],
 ) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
@@ -119,8 +112,10 @@ def fit_rest(
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
-        "trained_on": f"{scenes} generated scenes, seeds from {settings.seed}",
+        "trained_on": f"{scenes} generated scenes, and {len(eye_jobs_for(settings))} for the eye, "
+        f"seeds {settings.seed} to {last_seed(settings)}",
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
+        "eye": eye_figures,
         "candidates": {kind: dict(Counter(c.label for c in ls)) for kind, ls in (("wires", wires), ("shells", shells))},
         "f1_out_of_fold": {
             kind: f1_by_label([(c.label, name) for c, name in named if c.kind == kind]) for kind in ("wires", "shell")

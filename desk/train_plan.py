@@ -51,6 +51,14 @@ def eye_jobs_for(settings: TrainSettings) -> list[SceneJob]:
     return [SceneJob(SCENARIOS[i % n], after + i // n, settings.folder, settings.extra) for i in range(crowded)]
 
 
+USUAL_EYE_SCENES = len(eye_jobs_for(TrainSettings()))
+
+
+def last_seed(settings: TrainSettings) -> int:
+    """The highest seed that a training looks at, the eye's scenes included."""
+    return max(job.seed for job in (*jobs_for(settings), *eye_jobs_for(settings)))
+
+
 FOLDS = (0, 1)
 
 

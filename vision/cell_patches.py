@@ -1,4 +1,7 @@
-"""Small pictures of the cells, turned so that the wires run along them: what a learnt eye looks at."""
+"""Small pictures of the cells, turned so that the wires run along them: what a learnt eye looks at.
+
+Whatever changes here changes what an eye was taught: raise `vision.cells.FEATURE_VERSION`.
+"""
 
 from __future__ import annotations
 
@@ -11,18 +14,20 @@ ROWS, COLUMNS = 24, 40
 """Pixels of a patch across and along the wires."""
 STEPS_MM = (0.25, 0.75)
 """Size of a pixel in the fine and in the wide patch: 6 mm by 10 mm, and 18 mm by 30 mm."""
-LEARNT = "eye_"
-"""How the names of features begin that a learnt eye adds to the cells: logarithms of probabilities."""
+LEARNT, LEAST_LOG = "eye_", -9.0
+"""How the names of features begin that a learnt eye adds to the cells; they are natural logarithms of probabilities,
+all classes being equally common, none below the second value."""
 _AT_ONCE = 512
 _PAPER = (97.0, 0.0, 0.0)
 
 
 def cell_patches(
-    lab: np.ndarray, xy: np.ndarray, direction: np.ndarray, px_per_mm: float
+    lab: np.ndarray, seen: np.ndarray, xy: np.ndarray, direction: np.ndarray, px_per_mm: float
 ) -> Iterator[tuple[slice, np.ndarray]]:
     """Patches of a few hundred cells at a time, with their place among the cells.
 
-    lab : (H, W, 3) float32 CIELAB; xy : (N, 2) canvas px; direction : (N, 2) unit vectors along the wires.
+    lab : (H, W, 3) float32 CIELAB; seen : (H, W) bool, pixels the camera saw, the others are painted as paper;
+    xy : (N, 2) canvas px; direction : (N, 2) unit vectors along the wires.
     Yields (slice of the cells, (n, 2, ROWS, COLUMNS, 3) int8 CIELAB: fine, wide). Beyond the picture lies paper.
     """
     if len(xy) == 0:
@@ -30,9 +35,11 @@ def cell_patches(
     reach = int(np.ceil(np.hypot(ROWS, COLUMNS) / 2 * max(STEPS_MM) * px_per_mm)) + 8
     # an even corner: halves of the window are halves of the canvas
     x0, y0 = np.maximum(np.floor(xy.min(axis=0)).astype(int) - reach, 0) // 2 * 2
-    x1, y1 = np.ceil(xy.max(axis=0)).astype(int) + reach
-    fine = np.ascontiguousarray(lab[y0:y1, x0:x1])
-    wide = cv2.resize(fine, (-(-fine.shape[1] // 2), -(-fine.shape[0] // 2)), interpolation=cv2.INTER_AREA)
+    x1, y1 = (np.ceil(xy.max(axis=0)).astype(int) + reach) // 2 * 2
+    fine = np.full((y1 - y0, x1 - x0, 3), _PAPER, np.float32)
+    known = seen[y0:y1, x0:x1]
+    fine[: known.shape[0], : known.shape[1]][known] = lab[y0:y1, x0:x1][known]
+    wide = cv2.resize(fine, (fine.shape[1] // 2, fine.shape[0] // 2), interpolation=cv2.INTER_AREA)
     wide = cv2.GaussianBlur(wide, (0, 0), 0.3 * STEPS_MM[1] * px_per_mm / 2)
     at = (xy - [x0, y0]).astype(np.float32)
     along = direction.astype(np.float32)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision.bundles import BundleGraph
-from vision.cell_patches import LEARNT
+from vision.cell_patches import LEARNT, LEAST_LOG
 from vision.cells import Cells
 from vision.findings import Evidence
 from vision.regions import Candidate, Extent
@@ -119,7 +119,7 @@ def region_signs(
         column = cells.column(name)
         values[name] = float(column[mine].mean())
         values[f"{name}_top"] = float(np.percentile(column[mine], 90))
-        values[f"{name}_elsewhere"] = float(np.percentile(column[elsewhere], 90)) if elsewhere.any() else 0.0
+        values[f"{name}_elsewhere"] = float(np.percentile(column[elsewhere], 90)) if elsewhere.any() else LEAST_LOG
     columns = cells.features[mine][:, [cells.names.index(name) for name in _SIGNS]]
     means, tops = columns.mean(axis=0), np.percentile(columns, 90, axis=0)
     for name, mean, top, sound in zip(_SIGNS, means.tolist(), tops.tolist(), usual.tolist(), strict=True):

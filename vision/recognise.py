@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
+from vision.cell_patches import LEAST_LOG
 from vision.evidence import RegionSigns, View, learnt_names, reference_cells, region_signs, usual_signs
 from vision.grid import CellGrid, canvas_mask, patches
 from vision.parts import (
@@ -200,7 +201,7 @@ def _shell_candidate(
     values["finder_connector_top8"] = float(top[:8].mean())
     values["finder_connector_mass"] = float(broken[broken > 0.25].sum())
     for name in learnt_names(look.cells):
-        column = look.cells.column(name)[mine] if len(mine) else np.zeros(1)
+        column = look.cells.column(name)[mine] if len(mine) else np.full(1, LEAST_LOG)
         values[f"{name}_top8"] = float(np.sort(column)[-8:].mean())
         values[f"{name}_mean"] = float(column.mean())
     for name in ("dark_line_2mm", "bright_line_2mm", "off_axis_energy_2.5mm", "edge_rough_4mm", "light_spread_1mm"):

@@ -22,7 +22,8 @@ from vision.sheets import SeenSheets, seen_together
 
 @dataclass(frozen=True)
 class FirstLook:
-    """What is seen before anything is recognised. sheets : None where no mat was found."""
+    """What is seen before anything is recognised. sheets : None where no mat was found;
+    eye : what has looked at the cells since, and added to their features."""
 
     photo: Photo
     view: MatView | NoMat
@@ -33,6 +34,7 @@ class FirstLook:
     cells: Cells
     grid: CellGrid
     sheets: SeenSheets | None = None
+    eye: object | None = None
 
 
 def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | None = None) -> FirstLook:

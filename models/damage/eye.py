@@ -1,8 +1,7 @@
 """The eye: a small convolutional network that looks at patches of cells, beside the measured features.
 
-What it answers are further features of the cells. A patch is looked at fine and wide, each by a tower of its own;
-the first layer of a tower is what LeCun, Bottou, Bengio and Haffner (1998) call a convolution, the others halve the
-picture again; a head joins both towers.
+What it answers are further features of the cells. A cell is looked at fine and wide, each by a tower of its own, whose
+convolutions (LeCun, Bottou, Bengio and Haffner 1998) each halve the picture; a head joins both towers.
 """
 
 from __future__ import annotations
@@ -12,8 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-LEAST_LOG = -9.0
-"""Answers are natural logarithms of probabilities, none below this."""
+_LEAST_LOG = -9.0
+"""Answers are natural logarithms of probabilities, none below this (`vision.cell_patches` says so, too)."""
+_AT_ONCE = 64
+"""Patches whose surroundings fit the processor's cache."""
 _MIDDLE = np.array([60.0, 0.0, 0.0], np.float32)
 _SPREAD = np.array([30.0, 25.0, 25.0], np.float32)
 
@@ -76,16 +77,20 @@ class Eye:
             raise ValueError(
                 f"expected patches of {self.shape}, got {patches.shape[1:]}; retrain the model with this version"
             )
-        x = standardised(patches)
+        out = [self._said(standardised(patches[k : k + _AT_ONCE])) for k in range(0, len(patches), _AT_ONCE)]
+        return np.concatenate(out) if out else np.zeros((0, len(self.classes)), np.float32)
+
+    def _said(self, x: np.ndarray) -> np.ndarray:
         seen = np.concatenate([tower(x[:, k]) for k, tower in enumerate(self.towers)], axis=1)
         first, last = self.head
-        return np.maximum(log_softmax(last(np.maximum(first(seen), 0.0))), LEAST_LOG)
+        return np.maximum(log_softmax(last(np.maximum(first(seen), 0.0))), _LEAST_LOG)
 
     def features(self, count: int, patches: Iterable[tuple[slice, np.ndarray]]) -> np.ndarray:
-        """(count, C) float32 of all cells of a photograph, whose patches come a few hundred at a time."""
-        out = np.full((count, len(self.classes)), LEAST_LOG, np.float32)
-        for mine, some in patches:
-            out[mine] = self.logs(some)
+        """(count, C) float32 of all cells of a photograph, whose patches come a few hundred at a time, in order."""
+        said = [self.logs(some) for _, some in patches]
+        out = np.concatenate(said) if said else np.zeros((0, len(self.classes)), np.float32)
+        if len(out) != count:
+            raise ValueError(f"expected patches of {count} cells, got {len(out)}")
         return out
 
 

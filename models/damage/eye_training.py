@@ -21,7 +21,7 @@ class EyeSettings:
     channels : of the convolutions; seen : what a tower says; head : width of the layer that joins both; rate : highest
     step size, reached after a warm-up and lowered along a cosine (one cycle: Smith and Topin 2019); decay : of the
     weights, apart from the gradient (Loshchilov and Hutter 2019); smoothing : probability that is spread over all
-    classes in the truth
+    classes in the truth; dropped : share of the inputs left out at random
     """
 
     steps: int = 4000
@@ -116,14 +116,17 @@ class DenseLayer:
 
     def __init__(self, width_in: int, width_out: int, dropped: float, rng: np.random.Generator) -> None:
         self._rng, self._dropped = rng, dropped
+        self._kept: np.ndarray | np.float32 = np.float32(1)
         self.weights = Parameter(rng.normal(0, np.sqrt(2 / width_in), (width_in, width_out)), True)
         self.bias = Parameter(np.zeros(width_out), False)
         self.parameters = [self.weights, self.bias]
 
     def forward(self, x: np.ndarray) -> np.ndarray:
         """(n, in) to (n, out)."""
-        kept = self._rng.random(x.shape, np.float32) >= self._dropped
-        self._kept = kept.astype(np.float32) / np.float32(1 - self._dropped)
+        self._kept = np.float32(1)
+        if self._dropped:
+            kept = self._rng.random(x.shape, np.float32) >= self._dropped
+            self._kept = kept.astype(np.float32) / np.float32(1 - self._dropped)
         self._x = x * self._kept
         return self._x @ self.weights.value + self.bias.value
 
@@ -135,7 +138,7 @@ class DenseLayer:
 
     def fitted(self) -> Dense:
         """The same with all its inputs."""
-        return Dense(self.weights.value, self.bias.value)
+        return Dense(self.weights.value.copy(), self.bias.value.copy())
 
 
 class EyeInTraining:
@@ -241,7 +244,9 @@ def fit_eye(
     for number in range(settings.steps):
         drawn = rng.integers(len(classes), size=settings.cells)
         rows = np.sort([of_class[k][rng.integers(len(of_class[k]))] for k in drawn])
-        eye.loss(varied(standardised(patches[rows]), rng), truth[rows])
+        loss = eye.loss(varied(standardised(patches[rows]), rng), truth[rows])
+        if not np.isfinite(loss):
+            raise FloatingPointError(f"the eye's loss is {loss} after {number} steps: lower its rate")
         rate = rate_at(number, settings)
         for parameter in eye.parameters:
             parameter.step(rate, settings.decay, number + 1)

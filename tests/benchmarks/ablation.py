@@ -43,8 +43,8 @@ FAMILIES = {
         "wear": ("light_", "chroma_1mm", "glint_", "dark_line", "bright_line"),
         "sleeves": ("interruption", "piece_"),
         "extent and width": (
-            "log_", "mean_width", "share_of_", "stretch_", "bundle_width", "mass_per", "width_across", "depth_", "half_width",
-            "wire_runs_on",
+            "log_", "mean_width", "share_of_", "stretch_", "bundle_width", "mass_per", "width_across", "depth_",
+            "half_width", "wire_runs_on",
         ),
     },
     "shell": {

@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 
 from desk.cell_truth import CELL_CLASSES
-from desk.eye_lessons import EyeLesson, eye_lesson, patches_in
-from desk.recognition import seen_by
+from desk.errors import DeskError
+from desk.eye_lessons import EyeLesson, eye_lesson, fitted_eye, patches_in
+from desk.recognition import find_scene, patches_of, seen_by
 from desk.train_plan import TrainSettings, eye_jobs_for, jobs_for
 from desk.training_set import SceneJob, as_photo, cell_lesson
-from models.damage.eye import LEAST_LOG
 from models.damage.eye_training import EyeInTraining, EyeSettings
+from models.damage.finder import Finder
 from sample_images.scene import SCENARIOS, SceneSettings, render_scene
-from vision.cell_patches import COLUMNS, LEARNT, ROWS, cell_patches
+from vision.cell_patches import COLUMNS, LEARNT, LEAST_LOG, ROWS
 from vision.evidence import learnt_names
 from vision.layout import builtin_layouts
 from vision.recognise import recognise
@@ -65,6 +66,19 @@ def test_what_the_eye_says_stands_beside_what_is_measured(look, eye):
     assert seen_by(look, None) is look
 
 
+def test_a_look_is_for_one_eye(look, eye):
+    """What one eye saw is not given to a model with another or with none: an error, no wrong answer."""
+    seen = seen_by(look, eye)
+    other = EyeInTraining(
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(1)
+    )
+    for wrong in (other.fitted(), None):
+        with pytest.raises(ValueError, match="got one that another eye has seen"):
+            seen_by(seen, wrong)
+        with pytest.raises(ValueError, match="own eye"):
+            find_scene(seen, Finder(CELL_CLASSES, seen.cells.names, (), wrong))
+
+
 def test_candidates_and_housings_are_described_by_it_too(look, eye):
     """A stretch that a finder takes for abrasion: its signs hold the eye's mean over the very cells."""
     seen = seen_by(look, eye)
@@ -100,8 +114,7 @@ def test_an_eye_lesson_shows_cells_of_every_class_there_is(job, look):
     plain = cell_lesson(job, builtin_layouts())
     assert set(np.unique(lesson.classes)) == set(np.unique(plain.classes)) - {-1}
     assert np.bincount(lesson.classes).max() <= 150
-    every = cell_patches(look.even.lab, look.cells.xy, look.cells.direction, look.canvas.px_per_mm)
-    known = np.concatenate([some for _, some in every]).astype(np.int16)
+    known = np.concatenate([some for _, some in patches_of(look)]).astype(np.int16)
     for patch in lesson.patches[::40]:  # the same cell, but for rounding
         assert np.abs(known - patch).max(axis=(1, 2, 3, 4)).min() <= 2
 
@@ -116,6 +129,29 @@ def test_patches_wait_in_a_file_in_their_order():
         patches, truth = patches_in(file, lessons)
         assert np.array_equal(patches, np.concatenate([lesson.patches for lesson in lessons]))
         assert np.array_equal(truth, np.concatenate([lesson.classes for lesson in lessons]))
+
+
+def lessons_of_noise(rounds, rng):
+    """Rounds of scenarios that show every class, each class in its own light."""
+    for _ in range(rounds * len(SCENARIOS)):
+        classes = np.arange(len(CELL_CLASSES))
+        light = (8 * classes)[:, None, None, None, None] + rng.integers(-2, 3, (len(classes), 2, ROWS, COLUMNS, 3))
+        yield EyeLesson(light.astype(np.int8), classes)
+
+
+def test_an_eye_is_judged_by_scenes_left_out():
+    """One round in sixteen; fewer scenes, fewer steps; a class that nobody shows is named."""
+    rng, told = np.random.default_rng(3), []
+    settings = EyeSettings(steps=1000, cells=22, channels=(2, 3, 4), seen=6, head=6)
+    eye, figures = fitted_eye(
+        lessons_of_noise(16, rng), settings, 10 * 16 * len(SCENARIOS), 0, lambda *step: told.append(step)
+    )
+    assert figures["scenes"] == 15 * len(SCENARIOS) and figures["held_out"] == len(SCENARIOS)
+    assert set(figures["recall"]) == set(CELL_CLASSES) == set(eye.classes)
+    assert told[-1] == ("fitting the eye", 100, 100)
+    some = [EyeLesson(lesson.patches[:3], lesson.classes[:3]) for lesson in lessons_of_noise(1, rng)]
+    with pytest.raises(DeskError, match=r"got none of housing, .*use more scenes"):
+        fitted_eye(some, settings, 8, 0, None)
 
 
 def test_the_eye_learns_from_scenes_that_nothing_else_learns_from():

@@ -11,9 +11,10 @@ PX_PER_MM = 5.0
 MIDDLE = np.array([[150.0, 150.0]])
 
 
-def patches_of(lab, xy, direction):
-    """All patches as one array."""
-    return np.concatenate([some for _, some in cell_patches(lab, xy, direction, PX_PER_MM)])
+def patches_of(lab, xy, direction, seen=None):
+    """All patches as one array; the camera saw everything unless said otherwise."""
+    seen = np.ones(lab.shape[:2], bool) if seen is None else seen
+    return np.concatenate([some for _, some in cell_patches(lab, seen, xy, direction, PX_PER_MM)])
 
 
 @settings(max_examples=25, deadline=None)
@@ -42,6 +43,17 @@ def test_beyond_the_picture_lies_paper():
     assert fine[0, 0].tolist() == fine[0, -1].tolist() == fine[-1, 0].tolist() == [97, 0, 0]
 
 
+def test_what_the_camera_did_not_see_is_paper_too():
+    """Black beside a cell would look like char."""
+    lab = np.full((300, 300, 3), (40.0, 10.0, -20.0), np.float32)
+    seen = np.ones((300, 300), bool)
+    seen[:, 155:] = False
+    lab[~seen] = 0.0
+    both = patches_of(lab, MIDDLE, np.array([[1.0, 0.0]]), seen)[0]
+    assert (both[:, :, -1] == [97, 0, 0]).all() and (both[:, :, 0] == [40, 10, -20]).all()
+    assert (both[..., 0] >= 40).all()
+
+
 def test_many_cells_come_in_pieces_in_their_order():
     """Slices cover all cells once, and each cell has its own place."""
     rng = np.random.default_rng(0)
@@ -49,8 +61,9 @@ def test_many_cells_come_in_pieces_in_their_order():
     lab[..., 0] = np.arange(400)[None, :] / 4
     xy = rng.uniform(100, 300, (1100, 2))
     direction = np.tile([[1.0, 0.0]], (1100, 1))
-    at, found = zip(*cell_patches(lab, xy, direction, PX_PER_MM), strict=True)
+    seen = np.ones(lab.shape[:2], bool)
+    at, found = zip(*cell_patches(lab, seen, xy, direction, PX_PER_MM), strict=True)
     assert [s.start for s in at] == [0, *[s.stop for s in at[:-1]]] and at[-1].stop == 1100
     middle = np.concatenate(found)[:, 0, ROWS // 2, COLUMNS // 2 - 1 : COLUMNS // 2 + 1, 0].mean(axis=1)
     assert middle == pytest.approx(xy[:, 0] / 4, abs=0.8)
-    assert not list(cell_patches(lab, xy[:0], direction[:0], PX_PER_MM))
+    assert not list(cell_patches(lab, seen, xy[:0], direction[:0], PX_PER_MM))

@@ -95,12 +95,13 @@ def test_the_same_seed_gives_the_same_eye(eye):
 
 
 def test_patches_come_a_few_at_a_time(eye):
-    """Pieces give what the whole gives; cells without a patch say nothing."""
+    """Pieces give what the whole gives; cells without a patch are refused."""
     patches, _ = ridges(10, 2)
-    pieces = [(slice(0, 6), patches[:6]), (slice(6, 9), patches[6:9])]
-    out = eye.features(10, pieces)
-    assert out[:9] == pytest.approx(eye.logs(patches)[:9], abs=1e-4)
-    assert (out[9] == out.min()).all()
+    pieces = [(slice(0, 6), patches[:6]), (slice(6, 10), patches[6:])]
+    assert eye.features(10, pieces) == pytest.approx(eye.logs(patches), abs=1e-4)
+    assert eye.features(0, []).shape == (0, 2)
+    with pytest.raises(ValueError, match="expected patches of 10 cells, got 6"):
+        eye.features(10, pieces[:1])
 
 
 def test_it_survives_the_file_with_its_model(eye, tmp_path):
@@ -131,6 +132,21 @@ def test_variation_leaves_the_original_and_keeps_the_size():
     assert np.array_equal(x, before)
     assert changed.shape == x.shape and changed.dtype == np.float32
     assert np.abs(changed.mean(axis=(2, 3)) - x.mean(axis=(2, 3))).max() < 0.6
+
+
+def test_an_eye_taken_from_training_stays_as_it_is():
+    """Further steps do not move its weights; a loss that is no number ends the fit."""
+    rng = np.random.default_rng(0)
+    training = EyeInTraining("ab", (2, ROWS, COLUMNS, 3), SMALL, rng)
+    patches, truth = ridges(20, 6)
+    training.loss(standardised(patches), truth)
+    taken = training.fitted()
+    before = eye_hash(taken)
+    for parameter in training.parameters:
+        parameter.step(0.1, 0.0, 1)
+    assert eye_hash(taken) == before != eye_hash(training.fitted())
+    with pytest.raises(FloatingPointError, match="lower its rate"), np.errstate(all="ignore"):
+        fit_eye(("along", "across"), patches, truth, replace(SMALL, rate=float("nan")), 0)
 
 
 def test_step_size_rises_then_falls():
