@@ -86,9 +86,7 @@ def assess(
         _complain(mistake)
     if not paths:
         return _EXIT_MISTAKE
-    run = _assess_with_progress(paths, settings, as_json)
-    if report is not None:
-        _write_report(run, report)
+    run = _assess_with_progress(paths, settings, as_json, report)
     return 0 if run.all_read and not mistakes else _EXIT_MISTAKE
 
 
@@ -109,8 +107,7 @@ def demo(out: Path, seed: int) -> int:
 
     with progress("making photographs") as step:
         paths = make_demo_photos(photos, seed, on_progress=step)
-    run = _assess_with_progress(paths, settings, as_json=False)
-    _write_report(run, report, SHOP)
+    run = _assess_with_progress(paths, settings, False, report, SHOP)
     return 0 if run.all_read else _EXIT_MISTAKE
 
 
@@ -176,7 +173,7 @@ def evaluate(
         if path is not None:
             check_writable(path, option)
     settings = _settings(mats, rules, "none", None, None)
-    from desk.console import print_evaluation, progress
+    from desk.console import print_evaluation, print_shifts, progress
     from desk.evaluate import evaluate_folder, find_cases
 
     cases, mistakes = find_cases(folder)
@@ -190,7 +187,6 @@ def evaluate(
         evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
     for case in evaluation.unread:
         _complain(case.error or "")
-    print_evaluation(evaluation)
     shifted = _shifted(cases, others, settings) if against is not None else None
     if json_file is not None:
         from desk.feature_shift import shifts_as_dict
@@ -202,21 +198,23 @@ def evaluate(
 
         write_whole(report, evaluation_html(evaluation, shift=shifted, against=against.name if against else None))
         click.echo(f"Report: {report}", err=True)
+    # last: who reads only the table's head takes the rest of the command away
+    print_evaluation(evaluation)
+    if shifted is not None:
+        print_shifts(shifted)
     return _EXIT_MISTAKE if mistakes or evaluation.unread else 0
 
 
 def _shifted(cases: Sequence[Any], others: Sequence[Any], settings: AssessSettings) -> list[Any]:
-    """The features that look otherwise in the other folder, printed and given back."""
+    """The features that look otherwise in the other folder, all of them."""
     from desk.assess import model_in_use
-    from desk.console import print_shifts, progress
+    from desk.console import progress
     from desk.feature_shift import gather, shifts
 
     finder = model_in_use().finder
     with progress("comparing features", total=len(cases) + len(others)) as step:
         here, there = (gather(part, settings.layouts, finder, on_progress=step) for part in (cases, others))
-    found = shifts(here, there)
-    print_shifts(found)
-    return found
+    return shifts(here, there)
 
 
 for _command in (*COMMANDS, order, close, splice, inspect, serve, backup, restore, *LEARNING):
@@ -264,10 +262,13 @@ def _settings(
     return AssessSettings(tuple(layouts), limits, answers, mm_per_px=mm_per_px, assembly=assembly)
 
 
-def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: bool) -> Any:
+def _assess_with_progress(
+    paths: list[Path], settings: AssessSettings, as_json: bool, report: Path | None, title: str | None = None
+) -> Any:
     """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
 
-    Photographs of one assembly tell more together: their lines come when all are done.
+    Photographs of one assembly tell more together: their lines come when all are done. The report is written before the
+    table is printed: who reads only the table's head takes the rest of the command away.
     """
     from desk.batch import Entry, assess_all
     from desk.console import print_run, progress
@@ -282,13 +283,17 @@ def _assess_with_progress(paths: list[Path], settings: AssessSettings, as_json: 
             step()
 
         run = assess_all(paths, settings, show)
-    if not as_json:
-        print_run(run)
-    elif run.assembly is not None:
-        for entry in run.entries:
-            if entry.findings is not None:
-                click.echo(entry.findings.model_dump_json(by_alias=True))
-        click.echo(run.assembly.model_dump_json(by_alias=True))
+    try:
+        if report is not None:
+            _write_report(run, report, title)
+    finally:  # a report that cannot be written takes no answer away
+        if not as_json:
+            print_run(run)
+        elif run.assembly is not None:
+            for entry in run.entries:
+                if entry.findings is not None:
+                    click.echo(entry.findings.model_dump_json(by_alias=True))
+            click.echo(run.assembly.model_dump_json(by_alias=True))
     return run
 
 

@@ -170,6 +170,20 @@ def test_the_default_answer_is_a_table(bench, perfect_eye, capsys):
     assert "fused.jpg" in out and "external heat" in out and "remanufacture" in out
 
 
+def test_the_report_is_written_though_nobody_reads_the_table(bench, perfect_eye, monkeypatch, capsys, tmp_path):
+    """The reader of the table went away (`| head`): the report is there all the same."""
+    import desk.console
+
+    def gone(*_):
+        raise BrokenPipeError
+
+    monkeypatch.setattr(desk.console, "print_run", gone)
+    page = tmp_path / "report.html"
+    with pytest.raises(BrokenPipeError):
+        run(capsys, "assess", bench / "fused.jpg", "--report", page)
+    assert "</html>" in page.read_text(encoding="utf-8")
+
+
 def test_a_photograph_named_like_markup_is_shown_as_it_is(bench, perfect_eye, capsys):
     """Brackets in a name are no style for the terminal."""
     (bench / "fused.jpg").rename(bench / "[red]x.jpg")
