@@ -20,6 +20,7 @@ from models.damage.finder import (
     Neighbourhood,
     TwoPasses,
     balanced,
+    ignoring,
     mean_answer,
     new_pass,
     second_pass_input,
@@ -54,9 +55,16 @@ def around(lesson: CellLesson) -> Neighbourhood:
 
 
 def fit_passes(
-    lessons: Sequence[CellLesson], settings: TrainSettings, on_step: Callable[[], None] | None = None
+    lessons: Sequence[CellLesson],
+    settings: TrainSettings,
+    on_step: Callable[[], None] | None = None,
+    beside: TwoPasses | None = None,
 ) -> TwoPasses:
-    """Both passes; the second learns from first-pass answers on scenes that the first did not see."""
+    """Both passes; the second learns from first-pass answers on scenes that the first did not see.
+
+    beside : fitted on the same fold of more scenes, halved alike, from fewer features, the first ones; its members
+    answer along with those fitted here.
+    """
     rng = np.random.default_rng(settings.seed)
     # the members of every pass hold all classes, or their answers could not be averaged;
     # halves of whole rounds of scenarios
@@ -89,13 +97,23 @@ def fit_passes(
         return lambda number: part[number].features
 
     firsts = [fit(part, alone(part), settings.first_members) for part in parts]
+    others: tuple[Pipeline, ...] = ()
+    if beside is not None:
+        at = beside.first[0].n_features_in_
+        more = lessons[0].features.shape[1] - at
+        half_of = len(beside.first) // 2
+        firsts = [
+            (*mine, *(ignoring(m, at, more) for m in beside.first[k * half_of : (k + 1) * half_of]))
+            for k, mine in enumerate(firsts)
+        ]
+        others = tuple(ignoring(member, at, more) for member in beside.second)
 
     def both(number: int) -> np.ndarray:
         lesson = lessons[number]
         answer = mean_answer(firsts[1 - half[number]], lesson.features)
         return second_pass_input(lesson.features, answer, around(lesson))
 
-    return TwoPasses((*firsts[0], *firsts[1]), fit(lessons, both, settings.second_members))
+    return TwoPasses((*firsts[0], *firsts[1]), (*fit(lessons, both, settings.second_members), *others))
 
 
 def gathered(sees: Callable[[int], np.ndarray], sizes: Sequence[int], rows: Sequence[np.ndarray]) -> list[np.ndarray]:

@@ -22,8 +22,17 @@ from desk.gauge_lessons import fit_gauges
 from desk.parallel import Progress, counted, pool_map
 from desk.statistics import f1_by_label
 from desk.strange_lessons import EVERY, fit_strangeness, strange_lesson
-from desk.train_plan import FOLDS, USUAL_EYE_SCENES, TrainSettings, eye_jobs_for, fold_of, jobs_for, last_seed
-from desk.training_set import CandidateLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
+from desk.train_plan import (
+    FOLDS,
+    USUAL_EYE_SCENES,
+    TrainSettings,
+    eye_jobs_for,
+    eyeless,
+    fold_of,
+    jobs_for,
+    seeds_of,
+)
+from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.card import CARD_FILE, SHIPPED
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
@@ -56,22 +65,25 @@ def train(
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1), tempfile.TemporaryFile() as file:
+    with threadpool_limits(1), tempfile.TemporaryFile() as plain_file, tempfile.TemporaryFile() as file:
         layouts = builtin_layouts()
         eye_jobs = eye_jobs_for(settings)
         showing = pool_map(partial(eye_lesson, layouts=layouts), eye_jobs, settings.workers)
         shown = counted(showing, len(eye_jobs), "looking at patches", on_progress)
         eye, eye_figures = fitted_eye(shown, settings.eye, USUAL_EYE_SCENES, settings.seed, on_progress)
+        more_jobs = jobs_for(eyeless(settings))
+        looking = pool_map(partial(cell_lesson, layouts=layouts), more_jobs, settings.workers)
+        plain = kept_in(plain_file, counted(looking, len(more_jobs), "looking at cells", on_progress))
         looking = pool_map(partial(cell_lesson, layouts=layouts, eye=eye), jobs, settings.workers)
-        looked = kept_in(file, counted(looking, len(jobs), "looking at cells", on_progress))
+        looked = kept_in(file, counted(looking, len(jobs), "looking with the eye", on_progress))
         names = next(s.names for s in looked if len(s.classes))
         folds = [fold_of(i) for i in range(len(jobs))]
-        networks = len(FOLDS) * (2 * settings.first_members + settings.second_members)
+        networks = 2 * len(FOLDS) * (2 * settings.first_members + settings.second_members)
         steps = Steps(networks, partial(on_progress, "fitting the finder") if on_progress else None)
         parts = []
         for k in FOLDS:
-            mine = [s for s, fold in zip(looked, folds, strict=True) if fold == k and len(s.classes)]
-            parts.append(fit_passes(mine, settings, steps.step))
+            alone = fit_passes(_of_fold(plain, k), eyeless(settings), steps.step)
+            parts.append(fit_passes(_of_fold(looked, k), settings, steps.step, alone))
         finder = Finder(CELL_CLASSES, names, tuple(parts), eye)
         some = range(0, len(jobs), EVERY)
         laying = pool_map(partial(strange_lesson, layouts=layouts, eye=eye), [jobs[i] for i in some], settings.workers)
@@ -86,6 +98,11 @@ def train(
         if record:
             record(found)
         return fit_rest(finder, strangeness, found, settings, len(jobs), eye_figures)
+
+
+def _of_fold(lessons: Sequence[CellLesson], fold: int) -> list[CellLesson]:
+    """What was seen of the scenes of one fold."""
+    return [lesson for i, lesson in enumerate(lessons) if fold_of(i) == fold and len(lesson.classes)]
 
 
 def _candidates(
@@ -110,10 +127,12 @@ def fit_rest(
     wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, set(), MISCOVERAGE)
     shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest, usual, SHELL_SOUND_MISCOVERAGE)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
+    first, end = seeds_of(settings)
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
-        "trained_on": f"{scenes} generated scenes, and {len(eye_jobs_for(settings))} for the eye, "
-        f"seeds {settings.seed} to {last_seed(settings)}",
+        "trained_on": f"{scenes} generated scenes, {len(eye_jobs_for(settings))} for the eye, "
+        f"{len(jobs_for(eyeless(settings)))} for members of the finder without it, seeds {first} to {end - 1}",
+        "seeds": [first, end],
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
         "eye": eye_figures,
         "candidates": {kind: dict(Counter(c.label for c in ls)) for kind, ls in (("wires", wires), ("shells", shells))},

@@ -63,9 +63,6 @@ def reserve(shelf: Shelf, scenes: int, by: str, cards: Iterable[dict[str, Any]])
     return first
 
 
-_OF_EYE = ("scenes", "held_out")
-
-
 def seeds_for(scenes: int) -> int:
     """How many seeds so many scenes need, every scenario in turn."""
     return -(-scenes // len(SCENARIOS))
@@ -73,10 +70,10 @@ def seeds_for(scenes: int) -> int:
 
 def taught_seeds(card: dict[str, Any]) -> tuple[int, int]:
     """First seed of the scenes that a model learnt from, and the first after them."""
-    settings = card.get("settings", {})
-    first = FIRST_SEED if "snapshot" in card else int(settings.get("seed", 0))
-    eye = card.get("eye", {})
-    return first, first + seeds_for(int(settings.get("scenes", 0))) + seeds_for(sum(eye.get(k, 0) for k in _OF_EYE))
+    if "snapshot" in card:
+        return FIRST_SEED, FIRST_SEED + seeds_for(int(card.get("settings", {}).get("scenes", 0)))
+    first, end = card.get("seeds", (0, 0))
+    return first, end
 
 
 def _path(shelf: Shelf) -> Path:

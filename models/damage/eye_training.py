@@ -24,7 +24,7 @@ class EyeSettings:
     classes in the truth; dropped : share of the inputs left out at random
     """
 
-    steps: int = 4000
+    steps: int = 3000
     cells: int = 384
     channels: tuple[int, ...] = (24, 48, 80)
     seen: int = 64

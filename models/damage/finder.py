@@ -6,6 +6,7 @@ cells around it, so that a lone odd cell is not a damage and a damage has no hol
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -80,6 +81,18 @@ def new_pass(hidden: tuple[int, ...], seed: int, epochs: int) -> Pipeline:
         StandardScaler(),
         MLPClassifier(hidden, alpha=3.0, batch_size=1024, learning_rate_init=2e-3, max_iter=epochs, random_state=seed),
     )
+
+
+def ignoring(member: Pipeline, at: int, more: int) -> Pipeline:
+    """The fitted pass for inputs with ``more`` further columns from column ``at`` on, of which it takes no account."""
+    out = copy.deepcopy(member)
+    scaler, network = out[0], out[-1]
+    for name, value in (("mean_", 0.0), ("scale_", 1.0), ("var_", 1.0)):
+        setattr(scaler, name, np.insert(getattr(scaler, name), [at] * more, value))
+    network.coefs_[0] = np.insert(network.coefs_[0], [at] * more, 0.0, axis=0)
+    scaler.n_features_in_ += more
+    network.n_features_in_ += more
+    return out
 
 
 _DUST = 1e-20

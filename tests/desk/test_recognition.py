@@ -79,6 +79,18 @@ def test_a_look_is_for_one_eye(look, eye):
             find_scene(seen, Finder(CELL_CLASSES, seen.cells.names, (), wrong))
 
 
+def test_the_least_an_eye_says_is_what_signs_expect_where_nothing_is_seen(look):
+    """An eye that is sure of one class: of all others it says exactly the least that `vision` knows of."""
+    towers = EyeInTraining(
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)
+    )
+    sure = towers.fitted()
+    sure.head[1].bias[3] += 1000.0
+    said = sure.logs(next(patches_of(look))[1])
+    assert np.allclose(said[:, 3], 0.0)
+    assert (np.delete(said, 3, axis=1) == np.float32(LEAST_LOG)).all()
+
+
 def test_candidates_and_housings_are_described_by_it_too(look, eye):
     """A stretch that a finder takes for abrasion: its signs hold the eye's mean over the very cells."""
     seen = seen_by(look, eye)
@@ -156,7 +168,7 @@ def test_an_eye_is_judged_by_scenes_left_out():
 
 def test_the_eye_learns_from_scenes_that_nothing_else_learns_from():
     """No seed is shared, whatever the number of scenes; every scenario takes part."""
-    for scenes in (80, 100, 1280):
+    for scenes in (80, 100, TrainSettings().scenes, 1280):
         settings = TrainSettings(scenes=scenes)
         mine = eye_jobs_for(settings)
         assert not {job.seed for job in mine} & {job.seed for job in jobs_for(settings)}

@@ -1,6 +1,7 @@
 """Training: which scenes teach what, and what is refused."""
 
 import tempfile
+import warnings
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from hypothesis import strategies as st
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.finder_training import fit_passes, gathered, kept_in
-from desk.train_plan import TrainSettings, fold_of, jobs_for
+from desk.train_plan import TrainSettings, eye_jobs_for, eyeless, fold_of, jobs_for, seeds_of
 from desk.training_set import CellLesson
+from models.damage.finder import ignoring, new_pass
 from sample_images.scene import SCENARIOS
 
 
@@ -44,7 +46,7 @@ def test_lessons_kept_in_a_file_are_the_same(sizes):
 
 
 def test_both_folds_hold_every_scenario_crowded_and_usual():
-    """No fold lacks a scenario of either kind, no scene is twice in the list, the last fifth is not crowded."""
+    """No fold lacks a scenario of either kind, no scene is twice in the list, the last ones are not crowded."""
     jobs = jobs_for(TrainSettings())
     assert len({job.name for job in jobs}) == len(jobs)
     for fold in (0, 1):
@@ -52,7 +54,37 @@ def test_both_folds_hold_every_scenario_crowded_and_usual():
         assert {job.scenario for job in mine if job.extra} == set(SCENARIOS)
         assert {job.scenario for job in mine if not job.extra} == set(SCENARIOS)
     usual = [job.extra == 0 for job in jobs]
-    assert not any(usual[: len(jobs) * 4 // 5]) and all(usual[len(jobs) * 4 // 5 :])
+    assert usual == sorted(usual) and sum(usual) == 192
+
+
+@pytest.mark.parametrize("scenes", [80, 100, 704, 1000])
+def test_each_seed_is_in_one_fold_and_half_for_members_with_and_without_an_eye(scenes):
+    """What a part says of the scenes of the other fold is said by members none of which saw them; the scenes of both
+    end together, so that the eye's own stay its own."""
+    settings = TrainSettings(scenes=scenes)
+    with_eye, without = jobs_for(settings), jobs_for(eyeless(settings))
+    places = [
+        {job.seed: number // len(SCENARIOS) % 4 for number, job in enumerate(jobs)} for jobs in (with_eye, without)
+    ]
+    assert places[0].items() <= places[1].items() and len(without) > 1.5 * len(with_eye)
+    assert not {job.seed for job in without} & {job.seed for job in eye_jobs_for(settings)}
+    first, end = seeds_of(settings)
+    assert all(first <= job.seed < end for job in (*with_eye, *without, *eye_jobs_for(settings)))
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(1, 4), st.integers(0, 4), st.integers(1, 3), st.integers(0, 99))
+def test_a_pass_that_ignores_columns_answers_as_without_them(columns, at, more, seed):
+    """Whatever stands in columns put in anywhere, the answers are those for the others alone."""
+    at = min(at, columns)
+    rng = np.random.default_rng(seed)
+    x = rng.normal(size=(40, columns))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        member = new_pass((3,), seed, 1).fit(x, np.arange(40) % 2)
+    wide = np.insert(x, [at] * more, rng.normal(size=(40, more)) * 50, axis=1)
+    assert np.allclose(ignoring(member, at, more).predict_proba(wide), member.predict_proba(x))
+    assert member.n_features_in_ == columns
 
 
 def test_scenes_without_a_class_cannot_teach_it():

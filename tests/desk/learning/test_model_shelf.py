@@ -401,7 +401,7 @@ def test_scenes_of_a_comparison_are_used_once_and_never_those_of_a_training(shel
     is stepped over; what was reserved stays used when the comparison breaks off."""
     assert reserve(shelf, 48, "a", []) == FRESH_SEED
     assert reserve(shelf, 7, "b", []) == FRESH_SEED + 6
-    taught = {"settings": {"seed": FRESH_SEED + 5, "scenes": 80}}
+    taught = {"seeds": [FRESH_SEED + 5, FRESH_SEED + 15]}
     assert reserve(shelf, 16, "c", [taught]) == FRESH_SEED + 15
     assert [(u.by, u.first, u.count) for u in used_seeds(shelf)] == [
         ("a", FRESH_SEED, 6), ("b", FRESH_SEED + 6, 1), ("c", FRESH_SEED + 15, 2),
