@@ -40,6 +40,7 @@ STAGES = {
     "parting from a bench": (sight, "on_other_ground"),
     "describing cells": (sight, "describe_cells"),
     "judging quality": (sight, "judge_quality"),
+    "looking with the eye": (assess, "seen_by"),
     "recognising": (recognition, "recognise"),
     "tracing wires": (assess, "trace_wires"),
 }
