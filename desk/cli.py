@@ -187,19 +187,21 @@ def evaluate(
         evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
     for case in evaluation.unread:
         _complain(case.error or "")
-    shifted = _shifted(cases, others, settings) if against is not None else None
-    if json_file is not None:
-        from desk.feature_shift import shifts_as_dict
+    shifted = None
+    try:  # first: who reads only the table's head takes the rest of the command away
+        shifted = _shifted(cases, others, settings) if against is not None else None
+        if json_file is not None:
+            from desk.feature_shift import shifts_as_dict
 
-        told = None if shifted is None or against is None else shifts_as_dict(shifted, against.name)
-        write_whole(json_file, evaluation.to_json(told))
-    if report is not None:
-        from desk.evaluate_report import evaluation_html
+            told = None if shifted is None or against is None else shifts_as_dict(shifted, against.name)
+            write_whole(json_file, evaluation.to_json(told))
+        if report is not None:
+            from desk.evaluate_report import evaluation_html
 
-        write_whole(report, evaluation_html(evaluation, shift=shifted, against=against.name if against else None))
-        click.echo(f"Report: {report}", err=True)
-    # last: who reads only the table's head takes the rest of the command away
-    print_evaluation(evaluation)
+            write_whole(report, evaluation_html(evaluation, shift=shifted, against=against.name if against else None))
+            click.echo(f"Report: {report}", err=True)
+    finally:  # what cannot be written, or is stopped, takes no answer away
+        print_evaluation(evaluation)
     if shifted is not None:
         print_shifts(shifted)
     return _EXIT_MISTAKE if mistakes or evaluation.unread else 0

@@ -62,8 +62,9 @@ def fit_passes(
 ) -> TwoPasses:
     """Both passes; the second learns from first-pass answers on scenes that the first did not see.
 
+    lessons : of whole rounds of scenarios, those without cells among them: every other round is in the same half;
     beside : fitted on the same fold of more scenes, halved alike, from fewer features, the first ones; its members
-    answer along with those fitted here.
+    answer along with those fitted here, its second pass from what both kinds of first pass said.
     """
     rng = np.random.default_rng(settings.seed)
     # the members of every pass hold all classes, or their answers could not be averaged;
@@ -100,7 +101,7 @@ def fit_passes(
     others: tuple[Pipeline, ...] = ()
     if beside is not None:
         at = beside.first[0].n_features_in_
-        more = lessons[0].features.shape[1] - at
+        more = next(s.features.shape[1] for s in lessons if len(s.classes)) - at
         half_of = len(beside.first) // 2
         firsts = [
             (*mine, *(ignoring(m, at, more) for m in beside.first[k * half_of : (k + 1) * half_of]))

@@ -102,7 +102,7 @@ def train(
 
 def _of_fold(lessons: Sequence[CellLesson], fold: int) -> list[CellLesson]:
     """What was seen of the scenes of one fold."""
-    return [lesson for i, lesson in enumerate(lessons) if fold_of(i) == fold and len(lesson.classes)]
+    return [lesson for i, lesson in enumerate(lessons) if fold_of(i) == fold]
 
 
 def _candidates(
@@ -130,8 +130,8 @@ def fit_rest(
     first, end = seeds_of(settings)
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
-        "trained_on": f"{scenes} generated scenes, {len(eye_jobs_for(settings))} for the eye, "
-        f"{len(jobs_for(eyeless(settings)))} for members of the finder without it, seeds {first} to {end - 1}",
+        "trained_on": f"{len(jobs_for(eyeless(settings)))} generated scenes for the finder, {scenes} with its eye, "
+        f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}",
         "seeds": [first, end],
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
         "eye": eye_figures,
@@ -205,6 +205,12 @@ def retrain_from_samples(
     )
     if settings.scenes < 10 * len(SCENARIOS):
         raise DeskError(f"retrain: --scenes: expected at least {10 * len(SCENARIOS)}, got {settings.scenes}")
+    early = settings.seed - eyeless(settings).seed
+    if settings.seed < early:
+        raise DeskError(
+            f"retrain: --seed: expected at least {early} for {settings.scenes} scenes (so many before it are used), "
+            f"got {settings.seed}"
+        )
     # before the long work: an answer that cannot be written is no answer
     make_folder(output or SHIPPED, "--output")
     check_writable((output or SHIPPED) / CARD_FILE, "--output")

@@ -16,7 +16,8 @@ class TrainSettings:
     ``usual_share`` : the last scenes, which show what photographs of a shop show; all before are crowded with
     ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
 
-    Members of the finder that do without the eye learn from these scenes and from more around them.
+    Members of the finder that do without the eye learn from more scenes, which begin before
+    these and end with them (`eyeless`).
     """
 
     scenes: int = 704

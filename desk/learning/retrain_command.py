@@ -16,8 +16,8 @@ from desk.learning.options import FILE, data_option, shelf_of
 @click.option("--snapshot", metavar="ID", help="Train on a corrected set; `newest` is the newest kept.")
 @click.option("--keep-out", type=FILE, metavar="FILE", help="Assemblies, one a line, that are held out of it.")
 @click.option("--weight", type=click.FloatRange(0.1, 100), help="What a correction counts beside a generated lesson.")
-@click.option("--scenes", type=click.IntRange(min=1), metavar="N", help="How many scenes to make (or mix in).")
-@click.option("--seed", type=click.IntRange(min=0), metavar="S", help="Seed of the first scene, or of the training.")
+@click.option("--scenes", type=click.IntRange(min=1), metavar="N", help="Scenes to name damage on (or to mix in).")
+@click.option("--seed", type=click.IntRange(min=0), metavar="S", help="Seed of the scenes, or of the training.")
 @click.option("-o", "--output", type=FILE, metavar="DIR", help="Folder for the model; default: the model in use.")
 @click.option("--keep", type=FILE, metavar="DIR", help="Keep the made scenes here; those there are used again.")
 @data_option

@@ -33,7 +33,10 @@ def main(folder: str, counts: list[int]) -> None:
     """Look at the scenes, fit, print a line for each count."""
     settings = TrainSettings(folder=folder)
     jobs = jobs_for(settings)
-    mine = [j for i, j in enumerate(jobs) if fold_of(i) == 0][: max(counts)]
+    mine = [j for i, j in enumerate(jobs) if fold_of(i) == 0]
+    if max(counts) > len(mine):
+        raise SystemExit(f"expected at most {len(mine)} scenes, got {max(counts)}")
+    mine = mine[: max(counts)]
     other = [j for i, j in enumerate(jobs) if fold_of(i) == 1][: max(counts) : 3]
     looked = [
         *pool_map(

@@ -2,6 +2,7 @@
 
 import tempfile
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,9 +12,10 @@ from hypothesis import strategies as st
 from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.finder_training import fit_passes, gathered, kept_in
+from desk.retrain import retrain_from_samples
 from desk.train_plan import TrainSettings, eye_jobs_for, eyeless, fold_of, jobs_for, seeds_of
 from desk.training_set import CellLesson
-from models.damage.finder import ignoring, new_pass
+from models.damage.finder import ignoring, mean_answer, new_pass
 from sample_images.scene import SCENARIOS
 
 
@@ -85,6 +87,47 @@ def test_a_pass_that_ignores_columns_answers_as_without_them(columns, at, more, 
     wide = np.insert(x, [at] * more, rng.normal(size=(40, more)) * 50, axis=1)
     assert np.allclose(ignoring(member, at, more).predict_proba(wide), member.predict_proba(x))
     assert member.n_features_in_ == columns
+
+
+def test_members_without_an_eye_answer_beside_the_others(monkeypatch):
+    """Four first passes and the second ones of both kinds; those without an eye answer as they did alone; the second
+    pass learns from first passes of the other half, of both kinds, though one scene has no cells."""
+    rng = np.random.default_rng(5)
+    count = 4 * len(CELL_CLASSES)
+
+    def lesson(n):
+        classes = np.arange(n) % len(CELL_CLASSES)
+        x = np.stack([classes + rng.normal(size=n), rng.normal(size=n), -classes], axis=1).astype(np.float32)
+        xy = np.stack([np.arange(n) * 9.0, np.zeros(n)], axis=1)
+        return CellLesson(("u", "v", "eye_wire"), xy, x, classes, np.zeros((n, 1), int))
+
+    lessons = [lesson(0 if k == 3 else count) for k in range(2 * len(SCENARIOS))]
+    plain = [replace(s, names=s.names[:2], features=s.features[:, :2]) for s in lessons]
+    quick = TrainSettings(hidden=(4, 3), epochs=2, second_members=1, per_class=60, least=10)
+    asked = []
+
+    def recorded(members, features):
+        asked.append((members, len(features)))
+        return mean_answer(members, features)
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        alone = fit_passes(plain, quick)
+        monkeypatch.setattr("desk.finder_training.mean_answer", recorded)
+        both = fit_passes(lessons, quick, beside=alone)
+    assert (len(both.first), len(both.second)) == (4, 2)
+    x = lessons[0].features
+    for with_others, before in ((both.first[1], alone.first[0]), (both.first[3], alone.first[1])):
+        assert np.allclose(with_others.predict_proba(x), before.predict_proba(x[:, :2]))
+    other_half = [both.first[2:]] * (len(SCENARIOS) - 1) + [both.first[:2]] * len(SCENARIOS)
+    assert [members for members, _ in asked] == other_half and {n for _, n in asked} == {count}
+
+
+def test_a_seed_whose_scenes_would_begin_before_nought_is_refused(tmp_path):
+    """Before anything is made: the line says from which seed on it goes."""
+    with pytest.raises(DeskError, match=r"--seed: expected at least 8 for 80 scenes .*, got 7"):
+        retrain_from_samples(scenes=80, seed=7, output=tmp_path)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_scenes_without_a_class_cannot_teach_it():
