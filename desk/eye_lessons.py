@@ -51,7 +51,7 @@ def eye_lesson(job: SceneJob, layouts: Sequence[MatLayout]) -> EyeLesson:
     most = [_DAMAGED_EACH if name in LABELS else _COMMON_EACH for name in CELL_CLASSES]
     taken = [rng.permutation(np.flatnonzero(classes == k))[:count] for k, count in enumerate(most)]
     mine = np.sort(np.concatenate(taken))
-    patches = [some for _, some in patches_of(look, mine)]
+    patches = list(patches_of(look, mine))
     return EyeLesson(np.concatenate(patches) if patches else np.zeros((0, *_SHAPE), np.int8), classes[mine])
 
 
@@ -69,9 +69,15 @@ def patches_in(file: IO[bytes], lessons: Iterable[EyeLesson]) -> tuple[np.ndarra
 
 
 def fitted_eye(
-    lessons: Iterable[EyeLesson], settings: EyeSettings, usual_scenes: int, seed: int, on_progress: Progress | None
+    lessons: Iterable[EyeLesson],
+    settings: EyeSettings,
+    usual_scenes: int,
+    seed: int,
+    on_progress: Progress | None,
+    threads: int = 1,
 ) -> tuple[Eye, dict[str, Any]]:
-    """The eye, and how well it sees scenes left out: the share of each class that it takes for what it is.
+    """The eye, and how well it sees scenes left out: the share of each class, of cells looked at, that it takes for
+    what it is.
 
     lessons : every scenario in turn; usual_scenes : for how many scenes the steps are meant; of fewer it takes fewer.
     Raises DeskError where a class is not shown.
@@ -96,7 +102,7 @@ def fitted_eye(
             )
         count = max(_FEWEST_STEPS, round(settings.steps * min(1.0, len(taught) / usual_scenes)))
         steps = Steps(count, partial(on_progress, "fitting the eye") if on_progress else None)
-        eye = fit_eye(CELL_CLASSES, patches, truth, replace(settings, steps=count), seed, steps.step)
+        eye = fit_eye(CELL_CLASSES, patches, truth, replace(settings, steps=count), seed, threads, steps.step)
     figures: dict[str, Any] = {"scenes": len(taught) - len(held_out), "held_out": len(held_out)}
     if sum(len(lesson.classes) for lesson in held_out):
         said = np.concatenate([eye.logs(lesson.patches) for lesson in held_out]).argmax(axis=1)

@@ -11,25 +11,25 @@ import numpy as np
 from models.damage.eye import Eye
 from models.damage.finder import Finder
 from vision.cell_patches import LEARNT, cell_patches
-from vision.grid import surroundings
+from vision.grid import every_second, filled_in, surroundings
 from vision.lay import inside_photo
 from vision.recognise import Scene, recognise
 from vision.regions import GrowSettings
 from vision.sight import FirstLook
 
 
-def patches_of(look: FirstLook, mine: np.ndarray | None = None) -> Iterator[tuple[slice, np.ndarray]]:
-    """Patches of the cells that an eye looks at, of some cells only where their numbers are given."""
+def patches_of(look: FirstLook, mine: np.ndarray) -> Iterator[np.ndarray]:
+    """Patches of the cells with these numbers, a few hundred at a time."""
     canvas, cells = look.canvas, look.cells
     seen = inside_photo(canvas.to_photo_px, canvas.ground.shape, look.photo, 0)
-    some = slice(None) if mine is None else mine
-    return cell_patches(look.even.lab, seen, cells.xy[some], cells.direction[some], canvas.px_per_mm)
+    return cell_patches(look.even.lab, seen, cells.xy[mine], cells.direction[mine], canvas.px_per_mm)
 
 
 def seen_by(look: FirstLook, eye: Eye | None) -> FirstLook:
     """The look with what the eye says of every cell beside its measured features; as it is when it has that already.
 
-    A look is for one eye: models with other eyes start from the first look. Raises ValueError where they do not.
+    The eye looks at the cells of every second row and column; what it says of the others is the mean of those beside
+    them. A look is for one eye: models with other eyes start from the first look. Raises ValueError where they do not.
     """
     if look.eye is not None:
         if look.eye is not eye:
@@ -39,7 +39,10 @@ def seen_by(look: FirstLook, eye: Eye | None) -> FirstLook:
     if eye is None or len(cells.xy) == 0:
         return look
     names = tuple(f"{LEARNT}{name}" for name in eye.classes)
-    features = np.hstack([cells.features, eye.features(len(cells.xy), patches_of(look))])
+    mine = np.flatnonzero(every_second(look.grid))
+    said = np.zeros((len(cells.xy), len(eye.classes)), np.float32)
+    said[mine] = np.concatenate([eye.logs(some) for some in patches_of(look, mine)])
+    features = np.hstack([cells.features, filled_in(look.grid, said, mine)])
     return replace(look, eye=eye, cells=replace(cells, features=features, names=(*cells.names, *names)))
 
 

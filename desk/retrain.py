@@ -70,7 +70,9 @@ def train(
         eye_jobs = eye_jobs_for(settings)
         showing = pool_map(partial(eye_lesson, layouts=layouts), eye_jobs, settings.workers)
         shown = counted(showing, len(eye_jobs), "looking at patches", on_progress)
-        eye, eye_figures = fitted_eye(shown, settings.eye, USUAL_EYE_SCENES, settings.seed, on_progress)
+        eye, eye_figures = fitted_eye(
+            shown, settings.eye, USUAL_EYE_SCENES, settings.seed, on_progress, settings.workers
+        )
         more_jobs = jobs_for(eyeless(settings))
         looking = pool_map(partial(cell_lesson, layouts=layouts), more_jobs, settings.workers)
         plain = kept_in(plain_file, counted(looking, len(more_jobs), "looking at cells", on_progress))

@@ -23,12 +23,12 @@ _PAPER = (97.0, 0.0, 0.0)
 
 def cell_patches(
     lab: np.ndarray, seen: np.ndarray, xy: np.ndarray, direction: np.ndarray, px_per_mm: float
-) -> Iterator[tuple[slice, np.ndarray]]:
-    """Patches of a few hundred cells at a time, with their place among the cells.
+) -> Iterator[np.ndarray]:
+    """Patches of a few hundred cells at a time, in order.
 
     lab : (H, W, 3) float32 CIELAB; seen : (H, W) bool, pixels the camera saw, the others are painted as paper;
     xy : (N, 2) canvas px; direction : (N, 2) unit vectors along the wires.
-    Yields (slice of the cells, (n, 2, ROWS, COLUMNS, 3) int8 CIELAB: fine, wide). Beyond the picture lies paper.
+    Yields (n, 2, ROWS, COLUMNS, 3) int8 CIELAB: fine, wide. Beyond the picture lies paper.
     """
     if len(xy) == 0:
         return
@@ -51,7 +51,7 @@ def cell_patches(
             step = STEPS_MM[k] * px_per_mm / shrink
             middle = (at[mine] + 0.5) / shrink - 0.5
             out[:, k] = _cut(picture, middle, along[mine], across[mine], step)
-        yield mine, out
+        yield out
 
 
 def _cut(picture: np.ndarray, middle: np.ndarray, along: np.ndarray, across: np.ndarray, step: float) -> np.ndarray:

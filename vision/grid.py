@@ -39,13 +39,44 @@ def make_grid(cells: Cells) -> CellGrid:
     xy = cells.xy
     if len(xy) == 0:
         return CellGrid(1.0, (0.0, 0.0), np.full((3, 3), -1))
-    gaps = np.diff(np.unique(xy[:, 0]))
+    gaps = np.concatenate([np.diff(np.unique(xy[:, k])) for k in (0, 1)])
     step = float(gaps.min()) if len(gaps) else 1.0
     low = xy.min(axis=0) - step
     ij = np.round((xy - low) / step).astype(int)
     index = np.full((ij[:, 1].max() + 2, ij[:, 0].max() + 2), -1)
     index[ij[:, 1], ij[:, 0]] = np.arange(len(xy))
     return CellGrid(step, (float(low[0]), float(low[1])), index)
+
+
+def every_second(grid: CellGrid) -> np.ndarray:
+    """(N,) bool: cells of every second row and column, and of the others so many that each cell touches a chosen one
+    or is one. No two of them touch each other."""
+    known = grid.index >= 0
+    chosen: np.ndarray = np.zeros(known.shape, np.uint8)
+    for row, column in ((1, 1), (0, 1), (1, 0), (0, 0)):
+        free = known & (cv2.dilate(chosen, np.ones((3, 3), np.uint8)) == 0)
+        chosen[row::2, column::2] |= free[row::2, column::2]
+    out = np.zeros(np.count_nonzero(known), bool)
+    out[grid.index[known]] = chosen[known] > 0
+    return out
+
+
+def filled_in(grid: CellGrid, values: np.ndarray, mine: np.ndarray) -> np.ndarray:
+    """(N, C) float32 values of which those of the cells ``mine`` are known: the others get the mean of the known ones
+    among their eight neighbours, or nought without any."""
+    known = np.zeros(len(values), np.float32)
+    known[mine] = 1.0
+    here = grid.index >= 0
+    count = _sums_of_nine(grid.spread(known))
+    total = _sums_of_nine(grid.spread(values * known[:, None])).reshape(*grid.index.shape, -1)
+    out = np.zeros(values.shape, np.float32)
+    out[grid.index[here]] = (total / np.maximum(count, 1.0)[..., None])[here]
+    out[mine] = values[mine]
+    return out
+
+
+def _sums_of_nine(raster: np.ndarray) -> np.ndarray:
+    return cv2.boxFilter(raster, -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT)
 
 
 def neighbourhood_means(grid: CellGrid, values: np.ndarray, sides: tuple[int, ...]) -> np.ndarray:

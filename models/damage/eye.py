@@ -1,19 +1,18 @@
 """The eye: a small convolutional network that looks at patches of cells, beside the measured features.
 
 What it answers are further features of the cells. A cell is looked at fine and wide, each by a tower of its own, whose
-convolutions (LeCun, Bottou, Bengio and Haffner 1998) each halve the picture; a head joins both towers.
+convolutions (LeCun, Bottou, Bengio and Haffner 1998) halve the picture now and then; a head joins both towers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 _LEAST_LOG = -9.0
 """Answers are natural logarithms of probabilities, none below this (`vision.cell_patches` says so, too)."""
-_AT_ONCE = 64
+_AT_ONCE = 16
 """Patches whose surroundings fit the processor's cache."""
 _MIDDLE = np.array([60.0, 0.0, 0.0], np.float32)
 _SPREAD = np.array([30.0, 25.0, 25.0], np.float32)
@@ -21,15 +20,17 @@ _SPREAD = np.array([30.0, 25.0, 25.0], np.float32)
 
 @dataclass(frozen=True)
 class Convolution:
-    """weights : (side * side * channels in, channels out) float32; bias : (channels out,); every second place."""
+    """weights : (side * side * channels in, channels out) float32; bias : (channels out,); step : 1 answers at every
+    place, 2 at every second one."""
 
     weights: np.ndarray
     bias: np.ndarray
     side: int
+    step: int
 
     def __call__(self, x: np.ndarray) -> np.ndarray:
-        """(n, h, w, c) to (n, h / 2, w / 2, k), rectified."""
-        shape, columns = neighbourhoods(x, self.side)
+        """(n, h, w, c) to (n, h / step, w / step, k), rectified."""
+        shape, columns = neighbourhoods(x, self.side, self.step)
         out = columns @ self.weights
         out += self.bias
         return np.maximum(out, 0.0, out=out).reshape(*shape, -1)
@@ -85,14 +86,6 @@ class Eye:
         first, last = self.head
         return np.maximum(log_softmax(last(np.maximum(first(seen), 0.0))), _LEAST_LOG)
 
-    def features(self, count: int, patches: Iterable[tuple[slice, np.ndarray]]) -> np.ndarray:
-        """(count, C) float32 of all cells of a photograph, whose patches come a few hundred at a time, in order."""
-        said = [self.logs(some) for _, some in patches]
-        out = np.concatenate(said) if said else np.zeros((0, len(self.classes)), np.float32)
-        if len(out) != count:
-            raise ValueError(f"expected patches of {count} cells, got {len(out)}")
-        return out
-
 
 def standardised(patches: np.ndarray) -> np.ndarray:
     """int8 CIELAB to float32 about nought and one."""
@@ -108,22 +101,22 @@ def log_softmax(x: np.ndarray) -> np.ndarray:
     return x - np.log(np.exp(x).sum(axis=1, keepdims=True))
 
 
-def neighbourhoods(x: np.ndarray, side: int) -> tuple[tuple[int, int, int], np.ndarray]:
-    """What a convolution multiplies: the (side, side) surroundings of every second place, beyond the rim nought.
+def neighbourhoods(x: np.ndarray, side: int, step: int) -> tuple[tuple[int, int, int], np.ndarray]:
+    """What a convolution multiplies: the (side, side) surroundings of every ``step``-th place, beyond the rim nought.
 
-    x : (n, h, w, c), h and w even. Returns (n, h / 2, w / 2) and (n * h / 2 * w / 2, side * side * c).
+    x : (n, h, w, c). Returns (n, h / step, w / step), rounded up, and (their product, side * side * c).
     """
     n, h, w, c = x.shape
     rim = side // 2
     padded = np.zeros((n, h + 2 * rim, w + 2 * rim, c), x.dtype)
     padded[:, rim : rim + h, rim : rim + w] = x
-    out_h, out_w = (h + 1) // 2, (w + 1) // 2
+    out_h, out_w = -(-h // step), -(-w // step)
     per_picture, per_row, per_pixel, per_value = padded.strides
     # a row of a surrounding lies in one piece
     windows = np.lib.stride_tricks.as_strided(
         padded,
         (n, out_h, out_w, side, side * c),
-        (per_picture, 2 * per_row, 2 * per_pixel, per_row, per_value),
+        (per_picture, step * per_row, step * per_pixel, per_row, per_value),
         writeable=False,
     )
     return (n, out_h, out_w), windows.reshape(n * out_h * out_w, side * side * c)

@@ -3,30 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
-from models.damage.eye import Convolution, Dense, Eye, Tower, log_softmax, neighbourhoods, standardised
+from models.damage.eye import Eye, Tower, log_softmax, standardised
+from models.damage.eye_layers import ConvolutionLayer, DenseLayer, Parameter, Passed
 
-_TINY = 1e-5
-_KEPT = 0.98
-"""Share of the running mean and spread that a step leaves as it was."""
+_AT_ONCE = 32
+"""Patches that go through together, so that threads share a step; other parts, other means and spreads."""
 
 
 @dataclass(frozen=True)
 class EyeSettings:
-    """How the eye is fitted: so many steps on so many cells each.
+    """How the eye is fitted: so many steps on so many cells each, in parts of 32 that have a mean and spread each.
 
-    channels : of the convolutions; seen : what a tower says; head : width of the layer that joins both; rate : highest
-    step size, reached after a warm-up and lowered along a cosine (one cycle: Smith and Topin 2019); decay : of the
-    weights, apart from the gradient (Loshchilov and Hutter 2019); smoothing : probability that is spread over all
-    classes in the truth; dropped : share of the inputs left out at random
+    channels : of the convolutions of a tower; the first of each group halves the picture; seen : what a tower says;
+    head : width of the layer that joins both; rate : highest step size, reached after a warm-up and lowered along a
+    cosine (one cycle: Smith and Topin 2019); decay : of the weights, apart from the gradient (Loshchilov and Hutter
+    2019); smoothing : probability that is spread over all classes in the truth; dropped : share of the inputs left out
+    at random
     """
 
-    steps: int = 3000
+    steps: int = 4500
     cells: int = 384
-    channels: tuple[int, ...] = (24, 48, 80)
+    channels: tuple[tuple[int, ...], ...] = ((24, 24), (48, 48), (80, 80))
     seen: int = 64
     head: int = 96
     rate: float = 3e-3
@@ -35,114 +38,18 @@ class EyeSettings:
     dropped: float = 0.2
 
 
-class Parameter:
-    """An array that is learnt, with its gradient and Adam's moments (Kingma and Ba 2015)."""
+@dataclass(frozen=True)
+class Slope:
+    """Of some patches. loss : mean cross-entropy; gradients : of it, one for each of the parameters; seen : mean and
+    spread of every channel in the convolutions, tower by tower."""
 
-    def __init__(self, value: np.ndarray, decays: bool) -> None:
-        self.value = value.astype(np.float32)
-        self.gradient = np.zeros_like(self.value)
-        self._decays = decays
-        self._mean, self._square = np.zeros_like(self.value), np.zeros_like(self.value)
-
-    def step(self, rate: float, decay: float, number: int) -> None:
-        """One step down the gradient; ``number`` counts from one."""
-        self._mean += 0.1 * (self.gradient - self._mean)
-        self._square += 0.001 * (self.gradient**2 - self._square)
-        mean, square = self._mean / (1 - 0.9**number), self._square / (1 - 0.999**number)
-        if self._decays:
-            self.value *= np.float32(1 - rate * decay)
-        self.value -= np.float32(rate) * mean / (np.sqrt(square) + np.float32(1e-8))
-
-
-class ConvolutionLayer:
-    """A convolution of every second place, its channels brought to one mean and spread (Ioffe and Szegedy 2015),
-    rectified."""
-
-    def __init__(self, channels_in: int, channels_out: int, side: int, first: bool, rng: np.random.Generator) -> None:
-        fan_in = side * side * channels_in
-        self.side, self._first = side, first
-        self.weights = Parameter(rng.normal(0, np.sqrt(2 / fan_in), (fan_in, channels_out)), True)
-        self.gain, self.shift = Parameter(np.ones(channels_out), False), Parameter(np.zeros(channels_out), False)
-        self.mean, self.variance = np.zeros(channels_out, np.float32), np.ones(channels_out, np.float32)
-        self.parameters = [self.weights, self.gain, self.shift]
-
-    def forward(self, x: np.ndarray) -> np.ndarray:
-        """(n, h, w, c) to (n, h / 2, w / 2, k)."""
-        self._shape = x.shape
-        out_shape, self._columns = neighbourhoods(x, self.side)
-        z = self._columns @ self.weights.value
-        mean, variance = z.mean(axis=0), z.var(axis=0)
-        self.mean = _KEPT * self.mean + (1 - _KEPT) * mean
-        self.variance = _KEPT * self.variance + (1 - _KEPT) * variance
-        self._spread = np.sqrt(variance + np.float32(_TINY))
-        self._even = (z - mean) / self._spread
-        self._out = np.maximum(self._even * self.gain.value + self.shift.value, 0)
-        return self._out.reshape(*out_shape, -1)
-
-    def backward(self, gradient: np.ndarray) -> np.ndarray | None:
-        """From the gradient of the output to that of the input (None for the first layer); keeps those between."""
-        g = gradient.reshape(self._out.shape) * (self._out > 0)
-        self.shift.gradient = g.sum(axis=0)
-        self.gain.gradient = (g * self._even).sum(axis=0)
-        n = np.float32(len(g))
-        g -= self.shift.gradient / n + self._even * (self.gain.gradient / n)
-        g *= self.gain.value / self._spread
-        self.weights.gradient = self._columns.T @ g
-        return None if self._first else self._spread_back(g @ self.weights.value.T)
-
-    def _spread_back(self, columns: np.ndarray) -> np.ndarray:
-        n, h, w, c = self._shape
-        rim = self.side // 2
-        out_h, out_w = (h + 1) // 2, (w + 1) // 2
-        parts = columns.reshape(n, out_h, out_w, self.side, self.side, c)
-        padded = np.zeros((n, h + 2 * rim, w + 2 * rim, c), np.float32)
-        for i in range(self.side):
-            for j in range(self.side):
-                padded[:, i : i + 2 * out_h - 1 : 2, j : j + 2 * out_w - 1 : 2] += parts[:, :, :, i, j]
-        return padded[:, rim : rim + h, rim : rim + w]
-
-    def fitted(self) -> Convolution:
-        """The same with the last means and spreads, as one product."""
-        gain = self.gain.value / np.sqrt(self.variance + np.float32(_TINY))
-        return Convolution(
-            (self.weights.value * gain).astype(np.float32),
-            (self.shift.value - self.mean * gain).astype(np.float32),
-            self.side,
-        )
-
-
-class DenseLayer:
-    """A product, some of its inputs left out at random (Srivastava and others 2014)."""
-
-    def __init__(self, width_in: int, width_out: int, dropped: float, rng: np.random.Generator) -> None:
-        self._rng, self._dropped = rng, dropped
-        self._kept: np.ndarray | np.float32 = np.float32(1)
-        self.weights = Parameter(rng.normal(0, np.sqrt(2 / width_in), (width_in, width_out)), True)
-        self.bias = Parameter(np.zeros(width_out), False)
-        self.parameters = [self.weights, self.bias]
-
-    def forward(self, x: np.ndarray) -> np.ndarray:
-        """(n, in) to (n, out)."""
-        self._kept = np.float32(1)
-        if self._dropped:
-            kept = self._rng.random(x.shape, np.float32) >= self._dropped
-            self._kept = kept.astype(np.float32) / np.float32(1 - self._dropped)
-        self._x = x * self._kept
-        return self._x @ self.weights.value + self.bias.value
-
-    def backward(self, gradient: np.ndarray) -> np.ndarray:
-        """From the gradient of the output to that of the input; keeps those between."""
-        self.weights.gradient = self._x.T @ gradient
-        self.bias.gradient = gradient.sum(axis=0)
-        return (gradient @ self.weights.value.T) * self._kept
-
-    def fitted(self) -> Dense:
-        """The same with all its inputs."""
-        return Dense(self.weights.value.copy(), self.bias.value.copy())
+    loss: float
+    gradients: list[np.ndarray]
+    seen: list[tuple[np.ndarray, np.ndarray]]
 
 
 class EyeInTraining:
-    """An eye whose layers remember what they saw, so that they can be corrected."""
+    """An eye whose layers say how they have to change."""
 
     def __init__(
         self, classes: Sequence[str], shape: Sequence[int], settings: EyeSettings, rng: np.random.Generator
@@ -154,42 +61,76 @@ class EyeInTraining:
         layers: list[ConvolutionLayer | DenseLayer] = [self._head, self._last]
         for convolutions, end in self._towers:
             layers += [*convolutions, end]
-        self.parameters = [p for layer in layers for p in layer.parameters]
+        self.parameters: list[Parameter] = [p for layer in layers for p in layer.parameters]
 
     def _tower(self, rng: np.random.Generator) -> tuple[list[ConvolutionLayer], DenseLayer]:
         settings = self._settings
-        _, rows, columns, colours = self._shape
-        channels = (colours, *settings.channels)
-        convolutions = [
-            ConvolutionLayer(channels[k], channels[k + 1], 3 if k else 5, k == 0, rng)
-            for k in range(len(settings.channels))
-        ]
+        _, rows, columns, before = self._shape
+        convolutions: list[ConvolutionLayer] = []
+        for group in settings.channels:
+            for k, channels in enumerate(group):
+                first = not convolutions
+                side, step = 5 if first else 3, 1 if k else 2
+                convolutions.append(ConvolutionLayer(before, channels, side, step, first, rng))
+                before = channels
         halved = 2 ** len(settings.channels)
         places = -(-rows // halved) * -(-columns // halved)
-        return convolutions, DenseLayer(places * channels[-1], settings.seen, settings.dropped, rng)
+        return convolutions, DenseLayer(places * before, settings.seen, settings.dropped, rng)
 
-    def loss(self, x: np.ndarray, truth: np.ndarray) -> float:
-        """Mean cross-entropy of (n, *shape) standardised patches; leaves its gradients behind."""
-        seen = []
+    def slope(self, x: np.ndarray, truth: np.ndarray, rng: np.random.Generator) -> Slope:
+        """Loss and gradients of (n, *shape) standardised patches and (n,) class numbers. Changes nothing."""
+        seen, passed, ends = [], [], []
         for k, (convolutions, end) in enumerate(self._towers):
             y = np.ascontiguousarray(x[:, k])
+            mine = []
             for convolution in convolutions:
-                y = convolution.forward(y)
-            seen.append(np.maximum(end.forward(y.reshape(len(y), -1)), 0))
+                y, left = convolution.forward(y)
+                mine.append(left)
+            said, end_left = end.forward(y.reshape(len(y), -1), rng)
+            seen.append(np.maximum(said, 0))
+            passed.append(mine)
+            ends.append(end_left)
         both = np.concatenate(seen, axis=1)
-        joined = np.maximum(self._head.forward(both), 0)
-        logs = log_softmax(self._last.forward(joined))
+        joined, head_left = self._head.forward(both, rng)
+        joined = np.maximum(joined, 0)
+        said, last_left = self._last.forward(joined, rng)
+        logs = log_softmax(said)
         count, classes = logs.shape
         wanted = np.full((count, classes), self._settings.smoothing / classes, np.float32)
         wanted[np.arange(count), truth] += 1 - self._settings.smoothing
-        g = self._last.backward((np.exp(logs) - wanted) / np.float32(count)) * (joined > 0)
-        g = self._head.backward(g) * (both > 0)
-        for (convolutions, end), part in zip(self._towers, np.split(g, len(self._towers), axis=1), strict=True):
-            back: np.ndarray | None = end.backward(part)
-            for convolution in reversed(convolutions):
-                assert back is not None
-                back = convolution.backward(back)
-        return float(-(wanted * logs).sum() / count)
+        g, of_last = self._last.backward((np.exp(logs) - wanted) / np.float32(count), last_left)
+        g, of_head = self._head.backward(g * (joined > 0), head_left)
+        parts = np.split(g * (both > 0), len(self._towers), axis=1)
+        gradients = [*of_head, *of_last]
+        for (convolutions, end), mine, end_left, part in zip(self._towers, passed, ends, parts, strict=True):
+            gradients += self._back(convolutions, end, mine, end_left, part)
+        met = [(left.mean, left.spread) for mine in passed for left in mine]
+        return Slope(float(-(wanted * logs).sum() / count), gradients, met)
+
+    @staticmethod
+    def _back(
+        convolutions: Sequence[ConvolutionLayer],
+        end: DenseLayer,
+        passed: Sequence[Passed],
+        end_left: tuple[np.ndarray, np.ndarray],
+        gradient: np.ndarray,
+    ) -> list[np.ndarray]:
+        back: np.ndarray | None
+        back, of_end = end.backward(gradient, end_left)
+        found = of_end
+        for convolution, left in zip(reversed(convolutions), reversed(passed), strict=True):
+            assert back is not None
+            back, mine = convolution.backward(back, left)
+            found = mine + found
+        return found
+
+    def learn(self, slopes: Sequence[Slope], number: int, rate: float) -> None:
+        """One step down the mean of slopes over equally many patches; ``number`` counts from one."""
+        for k, parameter in enumerate(self.parameters):
+            gradient = np.mean([slope.gradients[k] for slope in slopes], axis=0)
+            parameter.step(gradient, rate, self._settings.decay, number)
+        for k, convolution in enumerate(c for convolutions, _ in self._towers for c in convolutions):
+            convolution.remember([slope.seen[k] for slope in slopes])
 
     def fitted(self) -> Eye:
         """The eye as it answers."""
@@ -228,12 +169,13 @@ def fit_eye(
     truth: np.ndarray,
     settings: EyeSettings,
     seed: int,
+    threads: int = 1,
     on_step: Callable[[], None] | None = None,
 ) -> Eye:
     """Fit an eye to (N, patches, rows, columns, 3) int8 CIELAB and (N,) class numbers; every class is drawn equally
-    often.
+    often. The same with any number of threads.
 
-    ``patches`` may be a file's memory map. Raises ValueError where a class has no cell.
+    ``patches`` may be a file's memory map. Raises ValueError where a class has no cell, or a step no whole parts.
     """
     absent = [name for k, name in enumerate(classes) if not (truth == k).any()]
     if absent:
@@ -241,15 +183,22 @@ def fit_eye(
     rng = np.random.default_rng(seed)
     eye = EyeInTraining(classes, patches.shape[1:], settings, rng)
     of_class = [np.flatnonzero(truth == k) for k in range(len(classes))]
-    for number in range(settings.steps):
-        drawn = rng.integers(len(classes), size=settings.cells)
-        rows = np.sort([of_class[k][rng.integers(len(of_class[k]))] for k in drawn])
-        loss = eye.loss(varied(standardised(patches[rows]), rng), truth[rows])
-        if not np.isfinite(loss):
-            raise FloatingPointError(f"the eye's loss is {loss} after {number} steps: lower its rate")
-        rate = rate_at(number, settings)
-        for parameter in eye.parameters:
-            parameter.step(rate, settings.decay, number + 1)
-        if on_step:
-            on_step()
+    parts = max(settings.cells // _AT_ONCE, 1)
+    if settings.cells % parts:
+        raise ValueError(f"expected cells of a step in parts of {_AT_ONCE}, got {settings.cells}: take a multiple")
+
+    def slope(rows: np.ndarray, luck: np.random.Generator) -> Slope:
+        return eye.slope(varied(standardised(patches[rows]), luck), truth[rows], luck)
+
+    with threadpool_limits(1), ThreadPoolExecutor(max(1, min(threads, parts))) as pool:
+        for number in range(settings.steps):
+            drawn = rng.integers(len(classes), size=(parts, settings.cells // parts))
+            rows = [np.array([of_class[k][rng.integers(len(of_class[k]))] for k in some]) for some in drawn]
+            slopes = list(pool.map(slope, rows, rng.spawn(parts)))
+            loss = float(np.mean([slope.loss for slope in slopes]))
+            if not np.isfinite(loss):
+                raise FloatingPointError(f"the eye's loss is {loss} after {number} steps: lower its rate")
+            eye.learn(slopes, number + 1, rate_at(number, settings))
+            if on_step:
+                on_step()
     return eye.fitted()

@@ -131,7 +131,9 @@ def _plain_eye(eye: Eye) -> dict[str, Any]:
 
 def _eye(data: dict[str, Any]) -> Eye:
     towers = tuple(
-        Tower(tuple(Convolution(**c) for c in tower["convolutions"]), Dense(**tower["end"])) for tower in data["towers"]
+        # before features of version 7 each convolution halved the picture, and none said so
+        Tower(tuple(Convolution(**{"step": 2, **c}) for c in tower["convolutions"]), Dense(**tower["end"]))
+        for tower in data["towers"]
     )
     first, last = data["head"]
     return Eye(tuple(data["classes"]), tuple(data["shape"]), towers, (Dense(**first), Dense(**last)))

@@ -17,10 +17,11 @@ GREY = np.full((300, 700, 3), 200, np.uint8)
 def test_every_picture_is_written_and_shown_on_the_index_page(bench, tmp_path, capsys):
     """A wire photographed without a mat: the reason, mask, parts, traces, heat maps; the page names each file."""
     out = tmp_path / "seen"
-    assert cli.run(["inspect", str(bench / "bitten.jpg"), "-o", str(out), "--feature", "break_median"]) == 0
+    asked = ["--feature", "break_median", "--feature", "eye_rodent"]
+    assert cli.run(["inspect", str(bench / "bitten.jpg"), "-o", str(out), *asked]) == 0
     names = sorted(p.name for p in out.glob("*.png"))
     assert [n.split("-")[0] for n in names][:6] == ["1", "2", "3", "4", "5", "6"]
-    assert "7-finder-rodent.png" in names and names[-1] == "8-feature-break_median.png"
+    assert "7-finder-rodent.png" in names and names[-2:] == ["8-feature-break_median.png", "8-feature-eye_rodent.png"]
     page = (out / "index.html").read_text("utf-8")
     assert sorted(re.findall(r'src="([^"]+)"', page)) == names
     assert "No mat: no marker was seen" in page and "//" not in page.replace("<!doctype html>", "")

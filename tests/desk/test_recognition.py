@@ -16,6 +16,7 @@ from models.damage.finder import Finder
 from sample_images.scene import SCENARIOS, SceneSettings, render_scene
 from vision.cell_patches import COLUMNS, LEARNT, LEAST_LOG, ROWS
 from vision.evidence import learnt_names
+from vision.grid import every_second
 from vision.layout import builtin_layouts
 from vision.recognise import recognise
 from vision.regions import GrowSettings
@@ -45,7 +46,7 @@ def job(scene):
 def eye():
     """An eye that learnt nothing: what it says is its own all the same."""
     return EyeInTraining(
-        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=((4,), (6,), (8,))), np.random.default_rng(0)
     ).fitted()
 
 
@@ -66,11 +67,25 @@ def test_what_the_eye_says_stands_beside_what_is_measured(look, eye):
     assert seen_by(look, None) is look
 
 
+def test_the_eye_looks_at_a_quarter_and_what_lies_between_is_their_mean(look, eye):
+    """Looked-at cells: what it says of their own patches. The others: the mean of those beside them."""
+    mine = np.flatnonzero(every_second(look.grid))
+    assert 0.2 < len(mine) / len(look.cells.xy) < 0.4
+    said = seen_by(look, eye).cells.features[:, -len(NAMES) :]
+    own = np.concatenate([eye.logs(some) for some in patches_of(look, mine)])
+    assert np.array_equal(said[mine], own)
+    other = np.setdiff1d(np.arange(len(said)), mine)
+    beside = np.abs(look.cells.xy[other, None] - look.cells.xy[mine]).max(axis=2) < 1.5 * look.grid.step_px
+    assert beside.any(axis=1).all()
+    expected = (beside[..., None] * own).sum(axis=1) / beside.sum(axis=1)[:, None]
+    assert np.allclose(said[other], expected, atol=1e-4)
+
+
 def test_a_look_is_for_one_eye(look, eye):
     """What one eye saw is not given to a model with another or with none: an error, no wrong answer."""
     seen = seen_by(look, eye)
     other = EyeInTraining(
-        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(1)
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=((4,), (6,), (8,))), np.random.default_rng(1)
     )
     for wrong in (other.fitted(), None):
         with pytest.raises(ValueError, match="got one that another eye has seen"):
@@ -82,11 +97,11 @@ def test_a_look_is_for_one_eye(look, eye):
 def test_the_least_an_eye_says_is_what_signs_expect_where_nothing_is_seen(look):
     """An eye that is sure of one class: of all others it says exactly the least that `vision` knows of."""
     towers = EyeInTraining(
-        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=(4, 6, 8)), np.random.default_rng(0)
+        CELL_CLASSES, (2, ROWS, COLUMNS, 3), EyeSettings(channels=((4,), (6,), (8,))), np.random.default_rng(0)
     )
     sure = towers.fitted()
     sure.head[1].bias[3] += 1000.0
-    said = sure.logs(next(patches_of(look))[1])
+    said = sure.logs(next(patches_of(look, np.arange(50))))
     assert np.allclose(said[:, 3], 0.0)
     assert (np.delete(said, 3, axis=1) == np.float32(LEAST_LOG)).all()
 
@@ -126,7 +141,7 @@ def test_an_eye_lesson_shows_cells_of_every_class_there_is(job, look):
     plain = cell_lesson(job, builtin_layouts())
     assert set(np.unique(lesson.classes)) == set(np.unique(plain.classes)) - {-1}
     assert np.bincount(lesson.classes).max() <= 150
-    known = np.concatenate([some for _, some in patches_of(look)]).astype(np.int16)
+    known = np.concatenate([*patches_of(look, np.arange(len(look.cells.xy)))]).astype(np.int16)
     for patch in lesson.patches[::40]:  # the same cell, but for rounding
         assert np.abs(known - patch).max(axis=(1, 2, 3, 4)).min() <= 2
 
@@ -154,7 +169,7 @@ def lessons_of_noise(rounds, rng):
 def test_an_eye_is_judged_by_scenes_left_out():
     """One round in sixteen; fewer scenes, fewer steps; a class that nobody shows is named."""
     rng, told = np.random.default_rng(3), []
-    settings = EyeSettings(steps=1000, cells=22, channels=(2, 3, 4), seen=6, head=6)
+    settings = EyeSettings(steps=1000, cells=22, channels=((2,), (3,), (4,)), seen=6, head=6)
     eye, figures = fitted_eye(
         lessons_of_noise(16, rng), settings, 10 * 16 * len(SCENARIOS), 0, lambda *step: told.append(step)
     )
@@ -168,8 +183,10 @@ def test_an_eye_is_judged_by_scenes_left_out():
 
 def test_the_eye_learns_from_scenes_that_nothing_else_learns_from():
     """No seed is shared, whatever the number of scenes; every scenario takes part."""
+    assert len(eye_jobs_for(TrainSettings())) == 768
     for scenes in (80, 100, TrainSettings().scenes, 1280):
         settings = TrainSettings(scenes=scenes)
         mine = eye_jobs_for(settings)
         assert not {job.seed for job in mine} & {job.seed for job in jobs_for(settings)}
         assert {job.scenario for job in mine} == set(SCENARIOS)
+        assert all(job.extra == settings.extra for job in mine)

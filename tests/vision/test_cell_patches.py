@@ -14,7 +14,7 @@ MIDDLE = np.array([[150.0, 150.0]])
 def patches_of(lab, xy, direction, seen=None):
     """All patches as one array; the camera saw everything unless said otherwise."""
     seen = np.ones(lab.shape[:2], bool) if seen is None else seen
-    return np.concatenate([some for _, some in cell_patches(lab, seen, xy, direction, PX_PER_MM)])
+    return np.concatenate([*cell_patches(lab, seen, xy, direction, PX_PER_MM)])
 
 
 @settings(max_examples=25, deadline=None)
@@ -55,15 +55,15 @@ def test_what_the_camera_did_not_see_is_paper_too():
 
 
 def test_many_cells_come_in_pieces_in_their_order():
-    """Slices cover all cells once, and each cell has its own place."""
+    """All cells once, each in its own place."""
     rng = np.random.default_rng(0)
     lab = np.zeros((400, 400, 3), np.float32)
     lab[..., 0] = np.arange(400)[None, :] / 4
     xy = rng.uniform(100, 300, (1100, 2))
     direction = np.tile([[1.0, 0.0]], (1100, 1))
     seen = np.ones(lab.shape[:2], bool)
-    at, found = zip(*cell_patches(lab, seen, xy, direction, PX_PER_MM), strict=True)
-    assert [s.start for s in at] == [0, *[s.stop for s in at[:-1]]] and at[-1].stop == 1100
+    found = [*cell_patches(lab, seen, xy, direction, PX_PER_MM)]
+    assert len(found) > 1 and sum(map(len, found)) == 1100
     middle = np.concatenate(found)[:, 0, ROWS // 2, COLUMNS // 2 - 1 : COLUMNS // 2 + 1, 0].mean(axis=1)
     assert middle == pytest.approx(xy[:, 0] / 4, abs=0.8)
     assert not list(cell_patches(lab, seen, xy[:0], direction[:0], PX_PER_MM))

@@ -1,8 +1,11 @@
-"""What lies around a cell: means along its lane, by hand on a row of cells."""
+"""What lies around a cell: means along its lane, by hand on a row of cells; what is filled in between known cells."""
 
 import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
 
-from vision.grid import LANE_RINGS, lane_means
+from vision.grid import LANE_RINGS, CellGrid, every_second, filled_in, lane_means
 
 
 def lanes_of_a_row(n, reach=19):
@@ -33,3 +36,41 @@ def test_a_step_far_along_the_lane_is_seen_by_its_stretch_only():
 def test_a_cell_without_a_lane_has_zeros():
     """No known place: zero, not a division by nothing."""
     assert (lane_means(np.full((3, 39), -1), np.ones((3, 2))) == 0).all()
+
+
+@st.composite
+def grids(draw):
+    """Any assembly of cells, numbered in any order, with one empty cell around."""
+    there = draw(hnp.arrays(bool, st.tuples(st.integers(1, 9), st.integers(1, 9))))
+    there = np.pad(there, 1)
+    index = np.full(there.shape, -1)
+    index[there] = draw(st.permutations(range(int(there.sum()))))
+    return CellGrid(4.0, (0.0, 0.0), index)
+
+
+@given(grids())
+def test_every_cell_is_chosen_or_touches_one_that_is(grid):
+    """And none is chosen without need: no two of them touch. All of odd rows and columns are."""
+    chosen = every_second(grid)
+    ys, xs = np.nonzero(grid.index >= 0)
+    there = {(y, x) for y, x in zip(ys, xs, strict=True) if chosen[grid.index[y, x]]}
+    for y, x in zip(ys, xs, strict=True):
+        beside = {(y + dy, x + dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1)} - {(y, x)}
+        assert ((y, x) in there) != bool(beside & there)
+        assert (y, x) in there or not (y % 2 and x % 2)
+
+
+@given(grids(), st.integers(1, 3), st.integers(0, 5))
+def test_what_is_filled_in_is_the_mean_of_known_neighbours(grid, channels, seed):
+    """Cell by cell against a count by hand; known cells keep what they are."""
+    rng = np.random.default_rng(seed)
+    count = int((grid.index >= 0).sum())
+    values = rng.normal(size=(count, channels)).astype(np.float32)
+    mine = np.flatnonzero(rng.random(count) < 0.5)
+    out = filled_in(grid, values, mine)
+    assert out.shape == values.shape and np.array_equal(out[mine], values[mine])
+    for k in np.setdiff1d(np.arange(count), mine):
+        y, x = np.argwhere(grid.index == k)[0]
+        beside = np.intersect1d(grid.index[y - 1 : y + 2, x - 1 : x + 2], mine)
+        expected = values[beside].mean(axis=0) if len(beside) else np.zeros(channels)
+        assert np.allclose(out[k], expected, atol=1e-5)
