@@ -12,7 +12,7 @@ import numpy as np
 
 _LEAST_LOG = -9.0
 """Answers are natural logarithms of probabilities, none below this (`vision.cell_patches` says so, too)."""
-_AT_ONCE = 16
+_AT_ONCE = 32
 """Patches whose surroundings fit the processor's cache."""
 _MIDDLE = np.array([60.0, 0.0, 0.0], np.float32)
 _SPREAD = np.array([30.0, 25.0, 25.0], np.float32)
