@@ -35,8 +35,9 @@ from vision.measure import (
     shell_damage_mask,
     why_no_way,
 )
-from vision.recognise import ShellCandidate, WireCandidate
+from vision.recognise import WireCandidate
 from vision.regions import Candidate, extent_along
+from vision.shell_candidate import ShellCandidate
 from vision.uncertainty import ENDS, Budget, Source
 from vision.ways import ways_to_terminations
 from vision.wire_counts import COUNT_SIGNS, count_crossing
@@ -247,7 +248,7 @@ class Composer(Covered):
         area = self.measured(f"{at}.area_mm2", "shell_area_mm2", inputs, raw["shell_area_mm2"])
         self.absent(f"{at}.wires_affected", "damage of a housing, not of wires")
         self.absent(f"{at}.exposed_copper_mm", "damage of a housing, not of wires")
-        evidence = shell_words(candidate.shell.values, self.scaled)
+        evidence = shell_words(candidate.signs, self.scaled)
         return Region(
             id=id,
             label="connector",

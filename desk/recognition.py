@@ -52,4 +52,5 @@ def find_scene(look: FirstLook, finder: Finder) -> Scene:
         raise ValueError("expected a look that the finder's own eye has seen")
     neighbourhood = partial(surroundings, look.grid, look.cells.lanes)
     probabilities = finder.probabilities(look.cells.features, neighbourhood)
-    return recognise(look, probabilities, finder.classes, GrowSettings())
+    breaks = None if finder.shell_eye is None else finder.shell_eye.breaks
+    return recognise(look, probabilities, finder.classes, GrowSettings(), breaks)

@@ -20,6 +20,7 @@ from desk.files import check_writable, make_folder
 from desk.finder_training import fit_passes, kept_in
 from desk.gauge_lessons import fit_gauges
 from desk.parallel import Progress, counted, pool_map
+from desk.shell_lessons import fitted_shell_eye, shell_lessons
 from desk.statistics import f1_by_label
 from desk.strange_lessons import EVERY, fit_strangeness, strange_lesson
 from desk.train_plan import (
@@ -30,6 +31,7 @@ from desk.train_plan import (
     eyeless,
     fold_of,
     jobs_for,
+    lead_seeds,
     seeds_of,
 )
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
@@ -73,6 +75,12 @@ def train(
         eye, eye_figures = fitted_eye(
             shown, settings.eye, USUAL_EYE_SCENES, settings.seed, on_progress, settings.workers
         )
+        leads = lead_seeds(settings)
+        cutting = pool_map(partial(shell_lessons, layouts=layouts), leads, settings.workers)
+        housings = counted(cutting, len(leads), "looking at housings", on_progress)
+        shell_eye, shell_figures = fitted_shell_eye(
+            housings, settings.shell_eye, settings.leads, settings.seed, on_progress, settings.workers
+        )
         more_jobs = jobs_for(eyeless(settings))
         looking = pool_map(partial(cell_lesson, layouts=layouts), more_jobs, settings.workers)
         plain = kept_in(plain_file, counted(looking, len(more_jobs), "looking at cells", on_progress))
@@ -86,7 +94,7 @@ def train(
         for k in FOLDS:
             alone = fit_passes(_of_fold(plain, k), eyeless(settings), steps.step)
             parts.append(fit_passes(_of_fold(looked, k), settings, steps.step, alone))
-        finder = Finder(CELL_CLASSES, names, tuple(parts), eye)
+        finder = Finder(CELL_CLASSES, names, tuple(parts), eye, shell_eye)
         some = range(0, len(jobs), EVERY)
         laying = pool_map(partial(strange_lesson, layouts=layouts, eye=eye), [jobs[i] for i in some], settings.workers)
         odd = list(counted(laying, len(some), "looking at strange matter", on_progress))
@@ -99,7 +107,7 @@ def train(
         found = list(counted(naming, len(jobs), "naming candidates", on_progress))
         if record:
             record(found)
-        return fit_rest(finder, strangeness, found, settings, len(jobs), eye_figures)
+        return fit_rest(finder, strangeness, found, settings, len(jobs), eye_figures, shell_figures)
 
 
 def _of_fold(lessons: Sequence[CellLesson], fold: int) -> list[CellLesson]:
@@ -121,6 +129,7 @@ def fit_rest(
     settings: TrainSettings,
     scenes: int,
     eye_figures: dict[str, Any],
+    shell_eye_figures: dict[str, Any],
 ) -> DamageModel:
     """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
@@ -133,10 +142,12 @@ def fit_rest(
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{len(jobs_for(eyeless(settings)))} generated scenes for the finder, {scenes} with its eye, "
-        f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}",
+        f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}; "
+        f"{len(lead_seeds(settings))} benches of leads for the shell eye, seeds from {settings.lead_seed}",
         "seeds": [first, end],
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
         "eye": eye_figures,
+        "shell_eye": shell_eye_figures,
         "candidates": {kind: dict(Counter(c.label for c in ls)) for kind, ls in (("wires", wires), ("shells", shells))},
         "f1_out_of_fold": {
             kind: f1_by_label([(c.label, name) for c, name in named if c.kind == kind]) for kind in ("wires", "shell")

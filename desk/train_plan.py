@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from desk.training_set import SceneJob
 from models.damage.eye_training import EyeSettings
+from models.damage.shell_eye_training import ShellEyeSettings
 from sample_images.scene import SCENARIOS
 
 
@@ -15,6 +16,9 @@ class TrainSettings:
 
     ``usual_share`` : the last scenes, which show what photographs of a shop show; all before are crowded with
     ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
+
+    ``leads`` : benches of short leads that the shell eye alone learns from, at the usual number of scenes; they are
+    pictures of their own kind, so that no scene is among them, whatever its seed.
 
     Members of the finder that do without the eye learn from more scenes, which begin before
     these and end with them (`eyeless`).
@@ -31,6 +35,9 @@ class TrainSettings:
     per_class: int = 60_000
     least: int = 6_000
     eye: EyeSettings = field(default_factory=EyeSettings)
+    leads: int = 400
+    lead_seed: int = 30_000
+    shell_eye: ShellEyeSettings = field(default_factory=ShellEyeSettings)
     workers: int = 2
     folder: str | None = None
 
@@ -52,6 +59,12 @@ def eye_jobs_for(settings: TrainSettings) -> list[SceneJob]:
     after = settings.seed - (-settings.scenes // n)
     count = round(1.5 * settings.scenes * (1 - settings.usual_share) / n) * n
     return [SceneJob(SCENARIOS[i % n], after + i // n, settings.folder, settings.extra) for i in range(count)]
+
+
+def lead_seeds(settings: TrainSettings) -> range:
+    """Seeds of the leads that the shell eye learns from: the fewer the fewer scenes there are."""
+    count = round(settings.leads * min(1.0, settings.scenes / TrainSettings.scenes))
+    return range(settings.lead_seed, settings.lead_seed + count)
 
 
 def eyeless(settings: TrainSettings) -> TrainSettings:

@@ -15,6 +15,7 @@ from sample_images.damage_overload import overload
 from sample_images.damage_repair import Sleeve, factory_joint, joint_after, repair
 from sample_images.damage_rodent import gnaw
 from sample_images.damage_site import Site, choose_site, wanted_distance
+from sample_images.hard_parts import HardPart
 from sample_images.harness import Harness
 from sample_images.layout_scene import Assembly
 from sample_images.parts_housing import HousingDamage
@@ -43,7 +44,7 @@ def severity(rng: np.random.Generator) -> float:
     return float(rng.uniform(0.1, 0.38) if rng.random() < 0.2 else rng.uniform(0.4, 1.0))
 
 
-def _housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
+def housing_damage(rng: np.random.Generator, grade: float) -> HousingDamage:
     sets = [{"crack"}, {"corner"}, {"lock"}, {"displaced_terminal"}, {"crack", "corner"}, {"crack", "lock"}]
     chosen = sets[int(rng.choice(len(sets), p=[0.36, 0.2, 0.14, 0.12, 0.1, 0.08]))]
     return HousingDamage(frozenset(chosen), grade)
@@ -61,14 +62,14 @@ def plan(rng: np.random.Generator, scenario: str, extra: int = 0) -> Plan:
     on_wires = tuple(k for k in kinds if k in ON_WIRES)
     grades = tuple(severity(rng) for _ in on_wires)
     distances = tuple(wanted_distance(rng, where) for _ in on_wires)
-    broken = _housing_damage(rng, severity(rng)) if "connector" in kinds else None
+    broken = housing_damage(rng, severity(rng)) if "connector" in kinds else None
     wanted = len(on_wires)
     for _ in range(extra):
         on_wires += (str(rng.choice(ON_WIRES)),)
         grades += (severity(rng),)
         distances += (wanted_distance(rng, str(rng.choice(["far", "edge", "near"]))),)
     if extra and broken is None and rng.random() < 0.7:
-        broken = _housing_damage(rng, severity(rng))
+        broken = housing_damage(rng, severity(rng))
     far = (where != "near" or extra > 0) and bool(on_wires)
     return Plan(on_wires, far, distances, broken, len(on_wires) + 1 if broken else 0, grades, wanted)
 
@@ -101,7 +102,8 @@ def inflict(
         if kind == "electrical_overload" and rng.random() < 0.35:
             sleeves += joint_after(rng, h, records[-1])
     if chosen.housing_damage is not None and assembly.broken is not None:
-        records.append(_housing_record(chosen, assembly))
+        part = assembly.hard[assembly.broken]
+        records.append(housing_record(chosen.housing_damage, chosen.housing_code, assembly.broken, part))
     if rng.random() < 0.2 and "earlier_repair" not in chosen.kinds:
         sleeves += factory_joint(rng, h, taken(records, h))
     return records, sleeves, []
@@ -131,16 +133,14 @@ def _room(rng: np.random.Generator, h: Harness, distance: float, busy: list[tupl
 _INFLICT = {"external_heat": heat, "rodent": gnaw, "abrasion": abrade, "electrical_overload": overload}
 
 
-def _housing_record(chosen: Plan, assembly: Assembly) -> Record:
-    assert chosen.housing_damage is not None and assembly.broken is not None
-    sp = assembly.hard[assembly.broken].sprite
+def housing_record(damage: HousingDamage, code: int, name: str, part: HardPart) -> Record:
+    """What the damage of the housing with this name did."""
+    sp = part.sprite
     size = max(sp.crack_length_mm, float(np.sqrt(sp.missing_area_mm2) * 1.414))
     if size == 0:
         rows, cols = np.nonzero(sp.damage > 0)
         size = float(np.hypot(np.ptp(rows) + 1, np.ptp(cols) + 1)) / sp.px_per_mm if len(rows) else 0.0
-    return Record(
-        "connector", chosen.housing_code, chosen.housing_damage.severity, list(sp.signs), size, housing=assembly.broken
-    )
+    return Record("connector", code, damage.severity, list(sp.signs), size, housing=name)
 
 
 def taken(records: list[Record], h: Harness) -> list[tuple[float, float]]:

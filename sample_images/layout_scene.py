@@ -106,16 +106,16 @@ def _fit_ends(
             sprite, pieces = make_housing(rng, len(end.wires), damage, px_per_mm, od)
             part = HardPart(sprite, end.xy, end.heading, wish.damaged_code if damage else 0)
             hard[end.id] = part
-            loose += _lay_pieces(rng, part, pieces, wish.damaged_code)
-            _assign(rng, end, sprite)
+            loose += lay_pieces(rng, part, pieces, wish.damaged_code)
+            assign(rng, end, sprite)
         elif end.kind == "ring":
             sprite = make_ring(rng, od, px_per_mm)
             hard[end.id] = HardPart(sprite, end.xy, end.heading)
-            _assign(rng, end, sprite)
+            assign(rng, end, sprite)
     return hard, loose, broken
 
 
-def _assign(rng: np.random.Generator, end: hs.End, sprite: Sprite) -> None:
+def assign(rng: np.random.Generator, end: hs.End, sprite: Sprite) -> None:
     """Give each wire of an end a cavity: in the order of the wires, so that they fan out with few crossings."""
     free = len(sprite.entries_mm)
     need = len(end.wires)
@@ -129,7 +129,7 @@ def _assign(rng: np.random.Generator, end: hs.End, sprite: Sprite) -> None:
         end.entries[wire] = (float(sprite.entry_x_mm[k]), float(y), float(z))
 
 
-def _lay_pieces(rng: np.random.Generator, part: HardPart, pieces: list[Sprite], code: int) -> list[HardPart]:
+def lay_pieces(rng: np.random.Generator, part: HardPart, pieces: list[Sprite], code: int) -> list[HardPart]:
     """Broken pieces beside the housing's front."""
     length, width, _ = part.sprite.size_mm
     out = []

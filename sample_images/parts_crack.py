@@ -67,7 +67,11 @@ def _sample(points: np.ndarray) -> np.ndarray:
 def _walk(rng: np.random.Generator, start: np.ndarray, heading: float, length_mm: float) -> np.ndarray:
     """A zigzag walk of `length_mm` from `start`, sampled."""
     points, sign = [np.asarray(start, float)], rng.choice([-1.0, 1.0])
-    zig, stride, done, bend = rng.uniform(0.2, 0.85), rng.uniform(0.7, 2.6), 0.0, heading
+    coarse = rng.random() < 0.35  # brittle plastic tears in long straight steps, tough plastic in short ones
+    stride, zig = (
+        (rng.uniform(2.4, 6.0), rng.uniform(0.1, 0.6)) if coarse else (rng.uniform(0.7, 2.6), rng.uniform(0.2, 0.85))
+    )
+    done, bend = 0.0, heading
     while done < length_mm:
         step = min(stride * rng.uniform(0.4, 1.8), length_mm - done)
         bend += rng.normal(0, 0.13)
@@ -105,7 +109,8 @@ def _grow(c: Canvas, rng: np.random.Generator, severity: float) -> np.ndarray:
 def _widths(rng: np.random.Generator, n: int, severity: float) -> np.ndarray:
     """(n,) width in mm: wide at the root, a hairline at the tip, uneven between."""
     hair = severity <= CLEAR or rng.random() < 0.1
-    root = rng.uniform(0.12, 0.35) if hair else rng.uniform(0.4, 0.6 + 0.8 * severity)
+    gape = 0.6 + 0.8 * severity if rng.random() < 0.65 else 1.2 + 1.4 * severity
+    root = rng.uniform(0.12, 0.35) if hair else rng.uniform(0.4, gape)
     root = min(root, 0.1 + 0.06 * n * STEP_MM)  # short cracks do not gape
     s = np.linspace(0, 1, n)
     wave = np.interp(s, np.linspace(0, 1, 12), rng.uniform(0.65, 1.35, 12))

@@ -87,7 +87,7 @@ class Stage:
     wanted: int  # damages on the wires with codes up to this one must show
 
 
-def _choose_mat(rng: np.random.Generator, settings: SceneSettings) -> MatLayout | None:
+def choose_mat(rng: np.random.Generator, settings: SceneSettings) -> MatLayout | None:
     bare = rng.random() < settings.no_mat_share
     mats = [m for m in builtin_layouts() if m.kind == "mat"]
     pick = mats[int(rng.integers(len(mats)))]
@@ -121,7 +121,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     if scenario not in SCENARIOS:
         raise SceneError(f"scenario: expected one of {', '.join(SCENARIOS)}, got {scenario!r}")
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario)])
-    layout = _choose_mat(rng, settings)
+    layout = choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     beside = _beside(rng, layout, settings.sheets)
     if beside:
@@ -129,7 +129,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
     for _ in range(_TRIES):  # a damage that lies hidden or outside is no example of its label: another assembly
         stage = _set_stage(rng, scenario, page, settings, closeup)
-        camera = _aim(rng, stage, page, settings.width_px, closeup)
+        camera = aim(rng, stage, page, settings.width_px, closeup)
         seen = look(camera, stage.parts, FINE)
         if _all_show(stage, seen, camera):
             break
@@ -137,14 +137,14 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         raise SceneError(
             f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
-    picture = _photograph(rng, camera, seen, layout, beside)
-    return picture, _truth(seed, scenario, layout, stage, seen, camera)
+    picture = photograph(rng, camera, seen, layout, beside)
+    return picture, truth_of(seed, scenario, layout, stage, seen, camera)
 
 
 def _set_stage(
     rng: np.random.Generator, scenario: str, page: tuple[float, float], settings: SceneSettings, closeup: bool
 ) -> Stage:
-    px_per_mm = float(np.clip(settings.width_px * FINE / (200 if closeup else 430) * 1.35, 2.0, 20.0))
+    px_per_mm = sprite_px_per_mm(settings.width_px, closeup)
     plan = damages.plan(rng, scenario, settings.extra)
     thick = bool({"electrical_overload", "abrasion"} & set(plan.kinds)) and rng.random() < 0.75
     wish = Wish(page, plan.far, False, plan.housing_damage, plan.housing_code, thick)
@@ -174,6 +174,11 @@ def _set_stage(
     for skin in skins:
         parts += skin.tubes()
     return Stage(assembly, skins, records, joints, covers, owner, parts, plan.wanted)
+
+
+def sprite_px_per_mm(width_px: int, closeup: bool) -> float:
+    """How finely hard parts are modelled for a picture of this width."""
+    return float(np.clip(width_px * FINE / (200 if closeup else 430) * 1.35, 2.0, 20.0))
 
 
 def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
@@ -233,7 +238,7 @@ def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float
     return out
 
 
-def _aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], width_px: int, closeup: bool) -> Camera:
+def aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], width_px: int, closeup: bool) -> Camera:
     """Over the page, or close over a damage (over the assembly when there is none)."""
     if closeup:
         place = damages.focus(rng, stage.records, stage.assembly)
@@ -254,7 +259,7 @@ def _in_picture(camera: Camera, place_mm: tuple[float, float]) -> bool:
     return bool(edge < x < camera.width_px - edge and edge < y < camera.height_px - edge)
 
 
-def _photograph(
+def photograph(
     rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None, beside: list[Beside]
 ) -> NDArray[np.uint8]:
     eye = camera.centre() * np.array([1, 1, -1.0])
@@ -290,7 +295,7 @@ def _lay_over(image: Floats, seen: Visible, colour: Floats, camera: Camera) -> N
     view += small[..., :3]
 
 
-def _truth(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, seen: Visible, camera: Camera) -> Truth:
+def truth_of(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, seen: Visible, camera: Camera) -> Truth:
     h = stage.assembly.harness
     regions = [truth_build.truth_region(r, k, seen, camera, h.wires) for k, r in enumerate(stage.records)]
     regions = [r for r in regions if r.rings_px]

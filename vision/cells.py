@@ -14,7 +14,7 @@ from vision.ripples import describe_ripples
 from vision.segment import Foreground
 from vision.spots import describe_spots
 
-FEATURE_VERSION = "7"
+FEATURE_VERSION = "8"
 PITCH_MM = 1.2
 
 _LAGS_MM = (3.0, 6.0, 11.0, 18.0)

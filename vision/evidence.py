@@ -53,6 +53,14 @@ class RegionSigns:
         return np.array(list(self.values.values()), np.float32)
 
 
+_BREAKS = {
+    "fracture": "looks cracked or fractured",
+    "hollow": "looks as if a lock had broken off",
+    "piece": "pieces lie on or beside it",
+    "terminal": "looks as if terminals stood out",
+}
+
+
 def reference_cells(cells: Cells, wire_probability: np.ndarray, damage: np.ndarray) -> np.ndarray:
     """(N,) bool: cells that show the same assembly's sound wires, to compare a damage with."""
     sound = (wire_probability > 0.6) & ~damage
@@ -205,21 +213,27 @@ def valleys_lost(signs: RegionSigns) -> float:
     return float(np.clip(1 - here / usual, 0, 1)) if usual > 1e-3 else 0.0
 
 
-def shell_words(values: dict[str, float], scaled: bool) -> list[Evidence]:
+def shell_words(signs: RegionSigns, scaled: bool) -> list[Evidence]:
     """The signs of a broken housing in words; ``scaled`` says whether millimetres are real."""
     unit = "mm" if scaled else "assumed mm"
-    crack, lack, pieces = values["crack_ridge_mm"], values["corner_lack_max_mm2"], values["fragments"]
-    return [
-        Evidence(
-            feature="crack_ridge", value=round(crack, 1), unit=unit,
-            says=f"crooked dark lines of {crack:.0f} {unit} across the shell",
-        ),
-        Evidence(
-            feature="corner_lack", value=round(lack, 1), unit=f"{unit}²",
-            says=f"the outline lacks {lack:.0f} {unit}² at a corner",
-        ),
-        Evidence(
-            feature="fragments", value=pieces, unit="count",
-            says=f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby",
-        ),
-    ]  # fmt: skip
+    values = signs.values
+    found: list[Evidence] = []
+
+    def add(feature: str, value: float, of: str, says: str) -> None:
+        found.append(Evidence(feature=feature, value=round(value, 1), unit=of, says=says))
+
+    for kind, says in _BREAKS.items():
+        area = values.get(f"seen_{kind}_mm2", 0.0)
+        if area > 0:
+            longest = values[f"seen_{kind}_longest_mm"]
+            add(f"seen_{kind}", area, f"{unit}²", f"{says} over {area:.0f} {unit}², the longest {longest:.0f} {unit}")
+    crack, lack, pieces = (values[f"shell_{name}"] for name in ("crack_ridge_mm", "corner_lack_max_mm2", "fragments"))
+    add("crack_ridge", crack, unit, f"crooked dark lines of {crack:.0f} {unit} across the shell")
+    add("corner_lack", lack, f"{unit}²", f"the outline lacks {lack:.0f} {unit}² at a corner")
+    add(
+        "fragments",
+        pieces,
+        "count",
+        f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby",
+    )
+    return found

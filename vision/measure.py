@@ -10,7 +10,8 @@ import numpy as np
 
 from vision.grid import canvas_mask
 from vision.medians import median
-from vision.recognise import Scene, ShellCandidate, WireCandidate
+from vision.recognise import Scene, WireCandidate
+from vision.shell_candidate import ShellCandidate, likely_breaks
 from vision.sight import FirstLook
 
 _COVERING_GAP_MM = 5.0
@@ -128,6 +129,9 @@ def shell_damage_mask(look: FirstLook, candidate: ShellCandidate, broken: np.nda
     broken : (N,) probability that a cell lies on housing damage.
     """
     s = look.canvas.px_per_mm
+    seen = likely_breaks(candidate, look.canvas.ground.shape)
+    if seen.sum() >= 4 * s * s:
+        return seen
     member = np.zeros(len(broken), bool)
     member[candidate.cells] = broken[candidate.cells] > 0.3
     raster = look.grid.spread(member.astype(np.float32)) > 0.5

@@ -47,10 +47,14 @@ def usual_circles(ratio: float) -> float:
     return (ratio / _USUAL) ** 2
 
 
-def wires_within(width_mm: Measure, kind: str, wires_mm: Sequence[Measure], seen: int) -> Count | None:
+def wires_within(
+    width_mm: Measure, kind: str, wires_mm: Sequence[Measure], seen: int, bare_mm: Sequence[Measure] = ()
+) -> Count | None:
     """Wires beneath a covering; None where no diameter is known or the wrap alone fills the width.
 
-    width_mm : of the covered trunk from outside; wires_mm : diameters of wires seen beside it; seen : how many were.
+    width_mm : of the covered trunk from outside; wires_mm : diameters of wires seen beside it; seen : how many were;
+    bare_mm : widths of the bare bundle at either end of the covering, where both are seen: wires run on, so that no
+    more lie beneath than find room at the wider end.
     At most: the trunk as thin-walled and as wide, the wires as thin, as the uncertainties allow, packed in a circle (a
     bundle lies on its broad side, so it is no higher than wide). Unequal wires count at their root mean square; sizes
     that differ much could be packed a little denser in theory. At least: a tight wrap holds wires whose shadows fill
@@ -62,7 +66,10 @@ def wires_within(width_mm: Measure, kind: str, wires_mm: Sequence[Measure], seen
     usual = width_mm.value - 2 * wrap.usual_mm
     if not wires_mm or square <= u95 or widest <= 0:
         return None
-    high = max(1, seen, most_circles(widest / (square - u95)))
+    room = most_circles(widest / (square - u95))
+    if bare_mm:
+        room = min(room, max(most_circles((bare.value + bare.u95) / (square - u95)) for bare in bare_mm))
+    high = max(1, seen, room)
     shadow = max(narrowest - 2 * wrap.most_mm, 0.0) / (mean + u95) if wrap.tight else 0.0
     low = min(max(1, seen, math.ceil(shadow - 1e-9)), high)
     value = round(usual_circles(max(usual, 0.0) / square)) if wrap.tight else low

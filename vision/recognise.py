@@ -10,8 +10,7 @@ import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
-from vision.cell_patches import LEAST_LOG
-from vision.evidence import RegionSigns, View, learnt_names, reference_cells, region_signs, usual_signs
+from vision.evidence import RegionSigns, View, reference_cells, region_signs, usual_signs
 from vision.grid import CellGrid, canvas_mask, patches
 from vision.parts import (
     MIN_HOUSING_MM2,
@@ -23,7 +22,8 @@ from vision.parts import (
     find_coverings,
 )
 from vision.regions import JOIN_MM, Candidate, Extent, GrowSettings, extent_along, grow
-from vision.shell import Shell, examine_shell, refine_outline
+from vision.shell import refine_outline
+from vision.shell_candidate import SeenBreaks, ShellCandidate, shell_candidates
 from vision.sight import FirstLook
 
 WIRE_DAMAGES = ("external_heat", "electrical_overload", "rodent", "abrasion", "earlier_repair")
@@ -43,16 +43,6 @@ class WireCandidate:
     region: Candidate
     extent: Extent
     signs: RegionSigns
-
-
-@dataclass(frozen=True)
-class ShellCandidate:
-    """A housing as a damage candidate. finder_top : highest smoothed `connector` probability on it."""
-
-    part: Part
-    shell: Shell
-    signs: RegionSigns
-    cells: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -80,8 +70,17 @@ class Scene:
         return [*self.housings, *self.terminals, *self.cut_ends]
 
 
-def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...], settings: GrowSettings) -> Scene:
-    """Build the scene from the finder's probabilities, (N, C) in the order of ``classes``."""
+def recognise(
+    look: FirstLook,
+    probabilities: np.ndarray,
+    classes: tuple[str, ...],
+    settings: GrowSettings,
+    breaks: SeenBreaks | None = None,
+) -> Scene:
+    """Build the scene from the finder's probabilities, (N, C) in the order of ``classes``.
+
+    breaks : looks at housings for what is broken, where the model learnt that
+    """
     s = look.canvas.px_per_mm
     shape = look.canvas.ground.shape
     column = {name: probabilities[:, k] for k, name in enumerate(classes)}
@@ -118,7 +117,7 @@ def recognise(look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ..
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, damages, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
-        [_shell_candidate(part, look, probabilities, classes) for part in housings],
+        shell_candidates(housings, look, probabilities, classes, breaks),
     )  # fmt: skip
 
 
@@ -173,39 +172,3 @@ def _rim(ground: np.ndarray, s: float) -> np.ndarray:
     inside = cv2.distanceTransform(closed, cv2.DIST_L2, 3)[12:-12, 12:-12]
     near = (inside < 8.0 * s * 0.25).astype(np.uint8)
     return cv2.resize(near, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
-
-
-def _near(mask: np.ndarray, xy: np.ndarray, reach_px: int) -> np.ndarray:
-    """(N,) bool: (N, 2) canvas px no farther than ``reach_px`` (along x and y) from the mask."""
-    left, top, width, height = cv2.boundingRect(mask.view(np.uint8))
-    inner = mask[top : top + height, left : left + width].view(np.uint8)
-    edged = cv2.copyMakeBorder(inner, *(reach_px,) * 4, cv2.BORDER_CONSTANT, value=0)
-    wide = cv2.dilate(edged, np.ones((2 * reach_px + 1,) * 2, np.uint8)) > 0
-    at = xy - [left - reach_px, top - reach_px]
-    known = ((at >= 0) & (at < wide.shape[::-1])).all(axis=1)
-    near = np.zeros(len(xy), bool)
-    near[known] = wide[at[known, 1], at[known, 0]]
-    return near
-
-
-def _shell_candidate(
-    part: Part, look: FirstLook, probabilities: np.ndarray, classes: tuple[str, ...]
-) -> ShellCandidate:
-    assert part.mask is not None
-    shell = examine_shell(part.mask, look.even.lab, look.foreground.solid, part.point, look.canvas.px_per_mm)
-    mine = np.flatnonzero(_near(part.mask, look.cells.xy.astype(int), 4))
-    values = {f"shell_{name}": value for name, value in shell.values.items()}
-    broken = probabilities[mine, classes.index("connector")] if len(mine) else np.zeros(1)
-    top = np.sort(broken)[::-1]
-    values["finder_connector_max"] = float(top[0])
-    values["finder_connector_top8"] = float(top[:8].mean())
-    values["finder_connector_mass"] = float(broken[broken > 0.25].sum())
-    for name in learnt_names(look.cells):
-        column = look.cells.column(name)[mine] if len(mine) else np.full(1, LEAST_LOG)
-        values[f"{name}_top8"] = float(np.sort(column)[-8:].mean())
-        values[f"{name}_mean"] = float(column.mean())
-    for name in ("dark_line_2mm", "bright_line_2mm", "off_axis_energy_2.5mm", "edge_rough_4mm", "light_spread_1mm"):
-        column = look.cells.column(name)[mine] if len(mine) else np.zeros(1)
-        values[f"{name}_p95"] = float(np.percentile(column, 95))
-        values[f"{name}_median"] = float(np.median(column))
-    return ShellCandidate(part, shell, RegionSigns(values), mine)

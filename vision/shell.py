@@ -38,7 +38,7 @@ def refine_outline(rough: np.ndarray, filled: np.ndarray, px_per_mm: float) -> n
     """The housing's mask from its rough cells: grown a little, held inside the foreground, holes closed."""
     radius = round(0.8 * px_per_mm)
     k = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
-    cut = _window(rough, 3 * radius + 2)
+    cut = window(rough, 3 * radius + 2)
     near = rough[cut].astype(np.uint8)
     grown = cv2.dilate(near, k) > 0
     mask = (grown & filled[cut]) | (cv2.erode(near, k) > 0)
@@ -55,7 +55,7 @@ def refine_outline(rough: np.ndarray, filled: np.ndarray, px_per_mm: float) -> n
     return whole
 
 
-def _window(mask: np.ndarray, margin: int) -> tuple[slice, slice]:
+def window(mask: np.ndarray, margin: int) -> tuple[slice, slice]:
     x, y, w, h = cv2.boundingRect(np.ascontiguousarray(mask).view(np.uint8))
     return (
         slice(max(0, y - margin), min(mask.shape[0], y + h + margin)),
@@ -70,14 +70,14 @@ def examine_shell(mask: np.ndarray, lab: np.ndarray, solid: np.ndarray, entry: n
     where the wires enter.
     """
     # room for the outline's rectangle, filters and rims
-    cut = _window(mask, round(8 * px_per_mm))
+    cut = window(mask, round(8 * px_per_mm))
     inside, picture = mask[cut], lab[cut]
     start = entry - [cut[1].start, cut[0].start]
     values: dict[str, float] = {}
     missing = _outline_values(inside, start, px_per_mm, values)
     crack = _crack_values(inside, picture, px_per_mm, values)
     _surface_values(inside, picture, px_per_mm, values)
-    around = _window(mask, round(_FRAGMENTS_MM * px_per_mm))
+    around = window(mask, round(_FRAGMENTS_MM * px_per_mm))
     _fragment_values(mask[around], lab[around], solid[around], px_per_mm, values)
     whole_crack, whole_missing = np.zeros_like(mask), np.zeros_like(mask)
     whole_crack[cut], whole_missing[cut] = crack, missing
@@ -122,7 +122,7 @@ def _outline_values(mask: np.ndarray, entry: np.ndarray, s: float, values: dict[
     return missing
 
 
-def _outline_axis(mask: np.ndarray, s: float) -> float:
+def outline_axis(mask: np.ndarray, s: float) -> float:
     """Angle of the housing's two axes (radians, mod 90 degrees): where most of its outline runs, and only that part.
 
     A break is a side of its own direction: once the axes are roughly known such sides have no say.
@@ -148,7 +148,7 @@ def _edges(picture: np.ndarray, mask: np.ndarray, s: float) -> tuple[np.ndarray,
     smooth = cv2.GaussianBlur(picture[..., 0], (0, 0), 0.25 * s)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125 * s)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125 * s)
-    return _off_axis(np.arctan2(gy, gx), _outline_axis(mask, s)), magnitude(gx, gy)
+    return _off_axis(np.arctan2(gy, gx), outline_axis(mask, s)), magnitude(gx, gy)
 
 
 def _crack_values(mask: np.ndarray, picture: np.ndarray, s: float, values: dict[str, float]) -> np.ndarray:
@@ -184,7 +184,7 @@ def lines_length_px(line: np.ndarray, reach_px: float) -> float:
     inverse of the larger cosine of the direction that the line has over ``reach_px`` to either side. It ends half the
     line's width before the line does.
     """
-    line = line[_window(line, 1)]
+    line = line[window(line, 1)]
     bones = skeletonize(line)
     one = bones.astype(np.float64)
     neighbours = cv2.boxFilter(one, -1, (3, 3), normalize=False, borderType=cv2.BORDER_CONSTANT) - 1

@@ -17,7 +17,7 @@ from vision.recognise import Scene
 from vision.regions import extent_along
 from vision.sight import FirstLook
 from vision.uncertainty import EDGES, PARALLAX, Budget, Source
-from vision.wire_counts import Trace, directions, wires_beside
+from vision.wire_counts import Trace, directions, points_beside, wires_beside
 
 _STEP_MM = 0.1
 _REACH_MM = 35.0
@@ -47,11 +47,13 @@ def trunk_beneath(look: FirstLook, scene: Scene, part: Part, traced: Sequence[Tr
     seen, diameters = wires_beside(traced, xy, scene.graph, s)
     if not diameters:
         diameters = [wire.diameter_mm for wire in traced if wire.diameter_mm is not None]
-    return Trunk(width, wires_within(width, part.kind, diameters, seen))
+    ends = [_width(look, scene.graph, beside) for beside in points_beside(scene.graph, xy, s)]
+    bare = [end for end in ends if end is not None]
+    return Trunk(width, wires_within(width, part.kind, diameters, seen, bare if len(bare) == len(ends) else ()))
 
 
 def _width(look: FirstLook, graph: BundleGraph, feet: np.ndarray) -> Measure | None:
-    """Median width across a covering, as seen from above; the widest part lies half of it above the mat."""
+    """Median width across a bundle, as seen from above; the widest part lies half of it above the mat."""
     if len(feet) < _LEAST_POINTS:
         return None
     across = widths_across(look.foreground.filled, graph.points[feet], directions(graph)[feet], look.canvas.px_per_mm)

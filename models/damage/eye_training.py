@@ -126,11 +126,8 @@ class EyeInTraining:
 
     def learn(self, slopes: Sequence[Slope], number: int, rate: float) -> None:
         """One step down the mean of slopes over equally many patches; ``number`` counts from one."""
-        for k, parameter in enumerate(self.parameters):
-            gradient = np.mean([slope.gradients[k] for slope in slopes], axis=0)
-            parameter.step(gradient, rate, self._settings.decay, number)
-        for k, convolution in enumerate(c for convolutions, _ in self._towers for c in convolutions):
-            convolution.remember([slope.seen[k] for slope in slopes])
+        convolutions = [c for some, _ in self._towers for c in some]
+        step_down(self.parameters, convolutions, slopes, number, rate, self._settings.decay)
 
     def fitted(self) -> Eye:
         """The eye as it answers."""
@@ -138,6 +135,21 @@ class EyeInTraining:
             Tower(tuple(c.fitted() for c in convolutions), end.fitted()) for convolutions, end in self._towers
         )
         return Eye(self._classes, self._shape, towers, (self._head.fitted(), self._last.fitted()))
+
+
+def step_down(
+    parameters: Sequence[Parameter],
+    convolutions: Sequence[ConvolutionLayer],
+    slopes: Sequence[Slope],
+    number: int,
+    rate: float,
+    decay: float,
+) -> None:
+    """One step of every parameter down the mean of slopes, and of the convolutions' running means and spreads."""
+    for k, parameter in enumerate(parameters):
+        parameter.step(np.mean([slope.gradients[k] for slope in slopes], axis=0), rate, decay, number)
+    for k, convolution in enumerate(convolutions):
+        convolution.remember([slope.seen[k] for slope in slopes])
 
 
 def varied(x: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -155,12 +167,12 @@ def varied(x: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return out
 
 
-def rate_at(step: int, settings: EyeSettings) -> float:
+def rate_at(step: int, steps: int, highest: float) -> float:
     """Step size: up along a line for the first seventh, then down along a cosine."""
-    warm = max(settings.steps // 7, 1)
+    warm = max(steps // 7, 1)
     if step < warm:
-        return settings.rate * (step + 1) / warm
-    return settings.rate * 0.5 * (1 + float(np.cos(np.pi * (step - warm) / (settings.steps - warm))))
+        return highest * (step + 1) / warm
+    return highest * 0.5 * (1 + float(np.cos(np.pi * (step - warm) / (steps - warm))))
 
 
 def fit_eye(
@@ -198,7 +210,7 @@ def fit_eye(
             loss = float(np.mean([slope.loss for slope in slopes]))
             if not np.isfinite(loss):
                 raise FloatingPointError(f"the eye's loss is {loss} after {number} steps: lower its rate")
-            eye.learn(slopes, number + 1, rate_at(number, settings))
+            eye.learn(slopes, number + 1, rate_at(number, settings.steps, settings.rate))
             if on_step:
                 on_step()
     return eye.fitted()

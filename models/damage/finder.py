@@ -16,6 +16,7 @@ from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
 from models.damage.eye import Eye
+from models.damage.shell_eye import ShellEye
 
 Neighbourhood = Callable[[np.ndarray], np.ndarray]
 """(N, C) values of cells to (N, D) means over their neighbourhoods."""
@@ -42,6 +43,7 @@ class Finder:
     """A fitted finder. classes : what a cell can be, in the order of the probability columns.
 
     eye : looks at the cells beside what is measured of them, and fitted on scenes of its own; None where there is none;
+    shell_eye : looks at whole housings, when those are found;
     parts : fitted on different scenes each; their answers are averaged. What a part says of the scenes of another is
     what the finder says of scenes that it never saw.
     """
@@ -50,6 +52,7 @@ class Finder:
     feature_names: tuple[str, ...]
     parts: tuple[TwoPasses, ...]
     eye: Eye | None = None
+    shell_eye: ShellEye | None = None
 
     def probabilities(self, features: np.ndarray, neighbourhood: Neighbourhood) -> np.ndarray:
         """(N, F) features of one photograph's cells to (N, C) probabilities."""

@@ -22,6 +22,7 @@ from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
 from models.damage.packed import pack_booster, pack_forest, unpack_booster, unpack_forest
+from models.damage.shell_eye import ShellEye
 from models.damage.strange import Strangeness
 from vision.findings import LABELS
 
@@ -114,6 +115,7 @@ def _plain_finder(finder: Finder) -> dict[str, Any]:
         "features": list(finder.feature_names),
         "parts": [{"first": list(p.first), "second": list(p.second)} for p in finder.parts],
         **({} if finder.eye is None else {"eye": _plain_eye(finder.eye)}),
+        **({} if finder.shell_eye is None else {"shell_eye": _plain_shell_eye(finder.shell_eye)}),
     }
 
 
@@ -137,6 +139,19 @@ def _eye(data: dict[str, Any]) -> Eye:
     )
     first, last = data["head"]
     return Eye(tuple(data["classes"]), tuple(data["shape"]), towers, (Dense(**first), Dense(**last)))
+
+
+def _plain_shell_eye(eye: ShellEye) -> dict[str, Any]:
+    return {
+        "down": [[dict(vars(c)) for c in group] for group in eye.down],
+        "up": [dict(vars(c)) for c in eye.up],
+        "last": dict(vars(eye.last)),
+    }
+
+
+def _shell_eye(data: dict[str, Any]) -> ShellEye:
+    down = tuple(tuple(Convolution(**c) for c in group) for group in data["down"])
+    return ShellEye(down, tuple(Convolution(**c) for c in data["up"]), Dense(**data["last"]))
 
 
 def _fields(value: Gauge | Ending) -> dict[str, Any]:
@@ -263,7 +278,8 @@ def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     f = plain["finder"]
     parts = tuple(TwoPasses(tuple(p["first"]), tuple(p["second"])) for p in f["parts"])
     eye = _eye(f["eye"]) if "eye" in f else None
-    finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts, eye)
+    shell_eye = _shell_eye(f["shell_eye"]) if "shell_eye" in f else None
+    finder = Finder(tuple(f["classes"]), tuple(f["features"]), parts, eye, shell_eye)
     measures = {name: _gauge(data) for name, data in plain["measures"].items()}
     ending = Ending(tuple(plain["ending"]["sign_names"]), unpack_booster(plain["ending"]["classifier"]))
     odd = plain.get("strangeness")

@@ -31,6 +31,7 @@ from vision.sight import first_look
 
 FINDER = "finder's answers"
 EYE = "what the eye says"
+SHELL_EYE = "what the shell eye says"
 FAMILIES = {
     "wires": {
         FINDER: ("finder_",),
@@ -50,6 +51,7 @@ FAMILIES = {
     "shell": {
         FINDER: ("finder_",),
         EYE: ("eye_",),
+        SHELL_EYE: ("seen_",),
         "cracks": ("shell_crack", "shell_crooked", "dark_line", "off_axis", "shell_edge_density", "bright_line"),
         "corners and outline": (
             "shell_corner", "shell_front", "shell_rear", "shell_hull", "shell_rect", "shell_outline", "edge_rough",

@@ -10,6 +10,7 @@ from desk.overlay import shapes
 from desk.truth_findings import findings_from_truth
 from vision.bundles import trace_bundles
 from vision.findings import Measure
+from vision.packing import most_circles
 from vision.parts import Part
 from vision.recognise import Scene
 from vision.trunks import widths_across
@@ -71,6 +72,12 @@ def test_a_covering_nearer_to_the_camera_is_measured_at_its_own_height():
     """Its widest part lies 6 mm above the mat: seen from 300 mm it looks 2 % larger than it is."""
     (flat,), (seen,) = composer().coverings(), composer(camera_height_mm=300.0).coverings()
     assert seen.width_mm.value == pytest.approx(flat.width_mm.value * (1 - 6 / 300), rel=1e-3)
+
+
+def test_a_covering_as_wide_as_its_bundle_holds_what_the_bundle_has_room_for():
+    """Both ends are bare: no more wires than a round bundle as wide as they are, with its wrap taken off or not."""
+    (conduit,) = composer(kind="conduit").coverings()
+    assert conduit.wires.high <= most_circles((12.0 + 1.0) / (DIAMETER - 0.4))
 
 
 def test_without_a_scale_the_wires_beneath_are_still_counted():

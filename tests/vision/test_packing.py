@@ -93,3 +93,12 @@ def test_without_a_known_diameter_there_is_no_number():
     assert wires_within(m(14.0), "tape", [], seen=3) is None
     assert wires_within(m(0.5, 0.1), "conduit", [m(2.0)], seen=0) is None
     assert wires_within(m(14.0), "tape", [m(0.3, 0.4)], seen=3) is None
+
+
+def test_a_wide_conduit_holds_no_more_than_the_bundle_that_leaves_it():
+    """Six wires of 2 mm in a conduit of 24 mm: the conduit has room for many, the bare bundle of 7 mm has not."""
+    loose = wires_within(m(24.0), "conduit", [m(2.0, 0.2)] * 6, seen=6)
+    known = wires_within(m(24.0), "conduit", [m(2.0, 0.2)] * 6, 6, [m(6.0, 0.5), m(7.0, 0.5)])
+    assert known.high < loose.high / 4
+    assert known.low == loose.low == 6 <= known.high
+    assert wires_within(m(24.0), "conduit", [m(2.0, 0.2)] * 6, 6, [m(1.0, 0.1)] * 2).high == 6

@@ -180,7 +180,7 @@ def test_an_eye_taken_from_training_stays_as_it_is():
 
 def test_step_size_rises_then_falls():
     """One cycle."""
-    rates = [rate_at(k, SMALL) for k in range(SMALL.steps)]
+    rates = [rate_at(k, SMALL.steps, SMALL.rate) for k in range(SMALL.steps)]
     top = int(np.argmax(rates))
     assert rates[top] == pytest.approx(SMALL.rate, rel=0.02)
     assert rates[: top + 1] == sorted(rates[: top + 1])
