@@ -152,15 +152,30 @@ def _traces(look: FirstLook, scene: Scene, wires: Sequence[TracedWire]) -> Step:
 
 
 def heat_steps(look: FirstLook, scene: Scene, classes: Sequence[str], features: Sequence[str]) -> Iterator[Step]:
-    """The finder's probability of each class, then features, cell by cell."""
+    """The finder's probability of each class cell by cell, what an eye sees of breaks on housings, then features."""
     for k, name in enumerate(classes):
         says = f"How probable the finder holds {name.replace('_', ' ')} cell by cell."
         yield _heat(look, f"7-finder-{name}", says, scene.probabilities[:, k], Ramp(0.0, 1.0, ""))
+    if any(candidate.picture is not None for candidate in scene.shell_candidates):
+        yield _breaks(look, scene)
     for name in features:
         values = look.cells.column(name)
         low, high = (float(v) for v in np.percentile(values, (2, 98)))
         says = f"Feature {name}; the ramp ends where 2 % of the cells lie beyond."
         yield _heat(look, f"8-feature-{name}", says, values, Ramp(low, high if high > low else low + 1.0, ""))
+
+
+def _breaks(look: FirstLook, scene: Scene) -> Step:
+    out, ramp = _pale(look), Ramp(0.0, 1.0, "")
+    for candidate in scene.shell_candidates:
+        if candidate.picture is None:
+            continue
+        on_shell = candidate.picture.on_canvas(candidate.picture.on_shell, out.shape) > 0
+        broken = candidate.picture.on_canvas(np.sum(list(candidate.breaks.values()), axis=0), out.shape)
+        out[on_shell] = heat_colours(broken[on_shell], ramp)
+        _named(out, candidate.part.id, candidate.part.point, _BLUE)
+    says = "How probable the shell eye holds a break, place by place on the housings."
+    return Step("7-shell-eye-broken", says, framed(out, "shell-eye-broken", ramp, _scale(look)))
 
 
 def _heat(look: FirstLook, name: str, says: str, values: np.ndarray, ramp: Ramp) -> Step:

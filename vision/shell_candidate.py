@@ -22,6 +22,8 @@ SeenBreaks = Callable[[np.ndarray], dict[str, np.ndarray]]
 _NEAR_MM = 15.0
 """How far around a housing a break of it is looked for: a missing corner lies outside what is left."""
 _LIKELY = 0.5
+_LOOSE = "piece"
+"""The kind of break that lies about."""
 _PLACE_MM = PLACE_PX * STEP_MM
 
 
@@ -97,12 +99,13 @@ def _finder_signs(broken: np.ndarray) -> dict[str, float]:
 def break_signs(breaks: dict[str, np.ndarray], on_shell: np.ndarray) -> dict[str, float]:
     """Named signs of what an eye saw on a housing: its surest places, how many are likely, how long the longest break.
 
-    breaks : (h, w) by kind; on_shell : (h, w) bool
+    breaks : (h, w) by kind, pieces count beside the housing too; on_shell : (h, w) bool
     """
     values: dict[str, float] = {}
     for kind, places in {**breaks, "broken": np.sum(list(breaks.values()), axis=0)}.items():
-        top = np.sort(places[on_shell])[::-1] if on_shell.any() else np.zeros(1)
-        likely = (places > _LIKELY) & on_shell
+        where = np.ones_like(on_shell) if kind == _LOOSE else on_shell
+        top = np.sort(places[where])[::-1] if where.any() else np.zeros(1)
+        likely = (places > _LIKELY) & where
         _, _, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=8)
         spans = np.hypot(stats[1:, cv2.CC_STAT_WIDTH], stats[1:, cv2.CC_STAT_HEIGHT])
         values[f"seen_{kind}_top10"] = float(top[:10].mean())
@@ -130,4 +133,4 @@ def likely_breaks(candidate: ShellCandidate, shape: tuple[int, ...]) -> np.ndarr
     if candidate.picture is None:
         return np.zeros(shape[:2], bool)
     broken = np.sum(list(candidate.breaks.values()), axis=0) > _LIKELY
-    return candidate.picture.on_canvas(broken & candidate.picture.on_shell, shape)
+    return candidate.picture.on_canvas(broken & candidate.picture.on_shell, shape) > 0

@@ -16,7 +16,8 @@ STEP_MM = 0.25
 """Size of a pixel."""
 PLACE_PX = 4
 """The eye answers for places of so many pixels each way."""
-_MARGIN_MM = 4.0
+_MARGIN_MM = 10.0
+"""How much of the surroundings is shown: what broke off lies there."""
 _SIDES_OF_PX = 16
 """Sides of a picture are multiples of this: the eye halves them four times."""
 _PAPER = (97.0, 0.0, 0.0)
@@ -35,9 +36,9 @@ class ShellPicture:
     to_canvas: np.ndarray
 
     def on_canvas(self, places: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-        """(H, W) bool canvas pixels of (h / PLACE_PX, w / PLACE_PX) bool places; ``shape`` : (H, W)."""
-        raster = places.astype(np.uint8).repeat(PLACE_PX, axis=0).repeat(PLACE_PX, axis=1)
-        return cv2.warpAffine(raster, self.to_canvas, (shape[1], shape[0]), flags=cv2.INTER_NEAREST) > 0
+        """(H, W) float32 of (h / PLACE_PX, w / PLACE_PX) places as they lie on a canvas of shape (H, W); 0 beyond."""
+        raster = places.astype(np.float32).repeat(PLACE_PX, axis=0).repeat(PLACE_PX, axis=1)
+        return cv2.warpAffine(raster, self.to_canvas, (shape[1], shape[0]), flags=cv2.INTER_NEAREST)
 
 
 def shell_picture(mask: np.ndarray, lab: np.ndarray, seen: np.ndarray, px_per_mm: float) -> ShellPicture:
@@ -46,7 +47,7 @@ def shell_picture(mask: np.ndarray, lab: np.ndarray, seen: np.ndarray, px_per_mm
     mask : (H, W) bool, not empty; lab : (H, W, 3) float32 CIELAB in even light; seen : (H, W) bool, pixels the camera
     saw, the others are painted as paper, as is what lies beyond.
     """
-    reach = round(3 * _MARGIN_MM * px_per_mm)
+    reach = round(2 * _MARGIN_MM * px_per_mm)
     cut = window(mask, reach)
     inside = mask[cut]
     axis = outline_axis(inside, px_per_mm)

@@ -37,7 +37,7 @@ def test_its_sides_lie_along_the_picture(angle, px_per_mm):
     back = picture.to_canvas @ np.stack([xs, ys, np.ones(len(xs))])
     assert mask[np.round(back[1]).astype(int), np.round(back[0]).astype(int)].mean() > 0.97
     assert (picture.on_shell.shape[0] * PLACE_PX, picture.on_shell.shape[1] * PLACE_PX) == (rows, columns)
-    own = picture.on_canvas(picture.on_shell, mask.shape)
+    own = picture.on_canvas(picture.on_shell, mask.shape) > 0
     assert own[mask].all() and own.sum() < mask.sum() * 1.6
     places = picture.on_shell.sum() * (PLACE_PX * STEP_MM) ** 2
     assert 34 * 22 * 0.95 < places < 37 * 25
@@ -69,5 +69,8 @@ def test_signs_of_a_break_have_its_size():
     assert signs["seen_fracture_longest_mm"] == pytest.approx(np.hypot(12, 1) * PLACE_PX * STEP_MM)
     assert signs["seen_hollow_mm2"] == signs["seen_hollow_longest_mm"] == 0.0
     assert signs["seen_broken_top10"] == pytest.approx(0.91)
+    beside = break_signs({"piece": crack}, on_shell)
+    assert beside["seen_piece_mm2"] == pytest.approx(20 * area)
+    assert beside["seen_broken_mm2"] == pytest.approx(12 * area)
     nothing = break_signs({"fracture": crack}, np.zeros((30, 40), bool))
     assert set(nothing.values()) == {0.0}
