@@ -28,7 +28,10 @@ _PLOT_MM = (150.0, 68.0)
 
 
 def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> tuple[NDArray[np.uint8], Truth]:
-    """As `scene.render_scene`: the picture and its truth, the same for the same arguments."""
+    """(H, W, 3) uint8 BGR picture as decoded from its JPEG, and its truth; the same arguments give the same bytes.
+
+    Of the settings `extra` and `sheets` have no say, and a break may lie hidden or outside.
+    """
     settings = settings or scene.SceneSettings()
     rng = np.random.default_rng([seed, len(scene.SCENARIOS)])
     layout = scene.choose_mat(rng, settings)

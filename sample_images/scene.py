@@ -88,6 +88,7 @@ class Stage:
 
 
 def choose_mat(rng: np.random.Generator, settings: SceneSettings) -> MatLayout | None:
+    """The mat that lies on the bench, None for a bare bench."""
     bare = rng.random() < settings.no_mat_share
     mats = [m for m in builtin_layouts() if m.kind == "mat"]
     pick = mats[int(rng.integers(len(mats)))]
@@ -262,6 +263,7 @@ def _in_picture(camera: Camera, place_mm: tuple[float, float]) -> bool:
 def photograph(
     rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None, beside: list[Beside]
 ) -> NDArray[np.uint8]:
+    """What the camera makes of what it sees: light, ground, objects, sensor; (H, W, 3) uint8 BGR."""
     eye = camera.centre() * np.array([1, 1, -1.0])
     w, h = camera.width_px, camera.height_px
     middle = camera.to_ground(np.array([[w / 2, h / 2]]))[0]
@@ -296,6 +298,7 @@ def _lay_over(image: Floats, seen: Visible, colour: Floats, camera: Camera) -> N
 
 
 def truth_of(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, seen: Visible, camera: Camera) -> Truth:
+    """Everything that is known of the photograph."""
     h = stage.assembly.harness
     regions = [truth_build.truth_region(r, k, seen, camera, h.wires) for k, r in enumerate(stage.records)]
     regions = [r for r in regions if r.rings_px]

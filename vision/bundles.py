@@ -52,6 +52,23 @@ class BundleGraph:
         """Shortest way from one point to each, (N,) mm, inf where not connected, and the (N,) points before them."""
         return csgraph.dijkstra(self._matrix(), directed=False, indices=source, return_predecessors=True)
 
+    def arms(self, covered: np.ndarray, low_mm: float, high_mm: float) -> list[np.ndarray]:
+        """Points that lie from ``low_mm`` to ``high_mm`` away from the covered ones along the graph, arm by arm.
+
+        Arms that meet there are one.
+        """
+        if len(covered) == 0:
+            return []
+        away = self.distances_mm(np.asarray(covered)[:: max(1, len(covered) // 40)]).min(axis=0)
+        near = (away >= low_mm) & (away <= high_mm)
+        near[covered] = False
+        inside = near[self.links].all(axis=1)
+        n = len(self.points)
+        links = self.links[inside]
+        joined = sparse.coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(n, n))
+        number = csgraph.connected_components(joined, directed=False)[1]
+        return [np.flatnonzero(near & (number == k)) for k in np.unique(number[near])]
+
     def _matrix(self) -> sparse.csr_matrix:
         n = len(self.points)
         return sparse.coo_matrix((self.link_mm, (self.links[:, 0], self.links[:, 1])), shape=(n, n)).tocsr()

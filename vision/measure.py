@@ -126,10 +126,11 @@ def runs_under_covering(look: FirstLook, scene: Scene, cells: np.ndarray) -> boo
 def shell_damage_mask(look: FirstLook, candidate: ShellCandidate, broken: np.ndarray) -> np.ndarray:
     """(H, W) bool, the broken part of a housing; the whole shell where no part stands out.
 
+    What an eye took for broken comes first, then what the finder did, then dark lines and what the outline lacks.
     broken : (N,) probability that a cell lies on housing damage.
     """
     s = look.canvas.px_per_mm
-    seen = likely_breaks(candidate, look.canvas.ground.shape)
+    seen = likely_breaks(candidate, s)
     if seen.sum() >= 4 * s * s:
         return seen
     member = np.zeros(len(broken), bool)

@@ -66,12 +66,13 @@ def wires_within(
     usual = width_mm.value - 2 * wrap.usual_mm
     if not wires_mm or square <= u95 or widest <= 0:
         return None
-    room = most_circles(widest / (square - u95))
-    if bare_mm:
-        room = min(room, max(most_circles((bare.value + bare.u95) / (square - u95)) for bare in bare_mm))
-    high = max(1, seen, room)
     shadow = max(narrowest - 2 * wrap.most_mm, 0.0) / (mean + u95) if wrap.tight else 0.0
+    high = max(1, seen, most_circles(widest / (square - u95)))
     low = min(max(1, seen, math.ceil(shadow - 1e-9)), high)
+    if bare_mm:
+        room = max(most_circles((bare.value + bare.u95) / (square - u95)) for bare in bare_mm)
+        # less room than wires that surely lie beneath: the ends were misread
+        high = min(high, room) if room >= low else high
     value = round(usual_circles(max(usual, 0.0) / square)) if wrap.tight else low
     return Count(value=min(max(value, low), high), low=low, high=high)
 

@@ -56,6 +56,7 @@ def refine_outline(rough: np.ndarray, filled: np.ndarray, px_per_mm: float) -> n
 
 
 def window(mask: np.ndarray, margin: int) -> tuple[slice, slice]:
+    """Rows and columns of an (H, W) bool mask with ``margin`` px around it, as far as the raster goes."""
     x, y, w, h = cv2.boundingRect(np.ascontiguousarray(mask).view(np.uint8))
     return (
         slice(max(0, y - margin), min(mask.shape[0], y + h + margin)),

@@ -22,6 +22,7 @@ SeenBreaks = Callable[[np.ndarray], dict[str, np.ndarray]]
 _NEAR_MM = 15.0
 """How far around a housing a break of it is looked for: a missing corner lies outside what is left."""
 _LIKELY = 0.5
+_COARSE_PX = 4
 _LOOSE = "piece"
 """The kind of break that lies about."""
 _PLACE_MM = PLACE_PX * STEP_MM
@@ -51,7 +52,26 @@ def shell_candidates(
     if not housings:
         return []
     seen = inside_photo(look.canvas.to_photo_px, look.canvas.ground.shape, look.photo, 0)
-    return [_candidate(part, look, seen, probabilities, classes, breaks) for part in housings]
+    nearest = _nearest(housings) if breaks is not None else np.zeros((1, 1), int)
+    return [
+        _candidate(part, look, seen, probabilities, classes, breaks, nearest == k) for k, part in enumerate(housings)
+    ]
+
+
+def _nearest(housings: Sequence[Part]) -> np.ndarray:
+    """(H / 4, W / 4) number of the housing that each part of the canvas is nearest to."""
+    away = []
+    for part in housings:
+        assert part.mask is not None
+        small = np.ascontiguousarray(part.mask[::_COARSE_PX, ::_COARSE_PX])
+        away.append(cv2.distanceTransform(1 - small.view(np.uint8), cv2.DIST_L2, 5))
+    return np.argmin(away, axis=0)
+
+
+def _at(coarse: np.ndarray, xy: np.ndarray) -> np.ndarray:
+    """Values of a coarse raster at (..., 2) canvas px, of its rim beyond it."""
+    x, y = np.rint(xy / _COARSE_PX).astype(int)[..., 0], np.rint(xy / _COARSE_PX).astype(int)[..., 1]
+    return coarse[np.clip(y, 0, coarse.shape[0] - 1), np.clip(x, 0, coarse.shape[1] - 1)]
 
 
 def _candidate(
@@ -61,7 +81,9 @@ def _candidate(
     probabilities: np.ndarray,
     classes: tuple[str, ...],
     breaks: SeenBreaks | None,
+    here: np.ndarray,
 ) -> ShellCandidate:
+    """here : coarse, where no other housing is nearer: what is broken there is broken off this one."""
     assert part.mask is not None
     s = look.canvas.px_per_mm
     shell = examine_shell(part.mask, look.even.lab, look.foreground.solid, part.point, s)
@@ -79,11 +101,12 @@ def _candidate(
         values[f"{name}_median"] = float(np.median(column))
     if breaks is None:
         return ShellCandidate(part, shell, RegionSigns(values), mine)
-    around = np.setdiff1d(np.flatnonzero(_near(part.mask, look.cells.xy.astype(int), round(_NEAR_MM * s))), mine)
+    near = _near(part.mask, look.cells.xy.astype(int), round(_NEAR_MM * s)) & _at(here, look.cells.xy)
+    around = np.setdiff1d(np.flatnonzero(near), mine)
     values |= {f"{name}_around": value for name, value in _finder_signs(broken[around]).items()}
     picture = shell_picture(part.mask, look.even.lab, seen, s)
     found = breaks(picture.lab)
-    values |= break_signs(found, picture.on_shell)
+    values |= break_signs(found, picture.on_shell, _at(here, picture.places_px()))
     return ShellCandidate(part, shell, RegionSigns(values), mine, picture, found)
 
 
@@ -96,14 +119,15 @@ def _finder_signs(broken: np.ndarray) -> dict[str, float]:
     }
 
 
-def break_signs(breaks: dict[str, np.ndarray], on_shell: np.ndarray) -> dict[str, float]:
+def break_signs(breaks: dict[str, np.ndarray], on_shell: np.ndarray, here: np.ndarray) -> dict[str, float]:
     """Named signs of what an eye saw on a housing: its surest places, how many are likely, how long the longest break.
 
-    breaks : (h, w) by kind, pieces count beside the housing too; on_shell : (h, w) bool
+    breaks : (h, w) by kind, pieces count beside the housing too; on_shell : (h, w) bool; here : (h, w) bool, where no
+    other housing is nearer
     """
     values: dict[str, float] = {}
     for kind, places in {**breaks, "broken": np.sum(list(breaks.values()), axis=0)}.items():
-        where = np.ones_like(on_shell) if kind == _LOOSE else on_shell
+        where = here if kind == _LOOSE else on_shell & here
         top = np.sort(places[where])[::-1] if where.any() else np.zeros(1)
         likely = (places > _LIKELY) & where
         _, _, stats, _ = cv2.connectedComponentsWithStats(likely.astype(np.uint8), connectivity=8)
@@ -128,9 +152,13 @@ def _near(mask: np.ndarray, xy: np.ndarray, reach_px: int) -> np.ndarray:
     return near
 
 
-def likely_breaks(candidate: ShellCandidate, shape: tuple[int, ...]) -> np.ndarray:
-    """(H, W) bool canvas pixels where an eye took a housing for broken more likely than not."""
+def likely_breaks(candidate: ShellCandidate, px_per_mm: float) -> np.ndarray:
+    """(H, W) bool canvas pixels on a housing, or where it should be, that an eye took for broken more likely than
+    not."""
+    shell = candidate.shell
     if candidate.picture is None:
-        return np.zeros(shape[:2], bool)
+        return np.zeros(shell.mask.shape, bool)
     broken = np.sum(list(candidate.breaks.values()), axis=0) > _LIKELY
-    return candidate.picture.on_canvas(broken & candidate.picture.on_shell, shape) > 0
+    places = candidate.picture.on_canvas(broken & candidate.picture.on_shell, shell.mask.shape) > 0
+    rim = np.ones((2 * round(_PLACE_MM * px_per_mm) + 1,) * 2, np.uint8)
+    return places & (cv2.dilate((shell.mask | shell.missing).view(np.uint8), rim) > 0)

@@ -18,6 +18,8 @@ PLACE_PX = 4
 """The eye answers for places of so many pixels each way."""
 _MARGIN_MM = 10.0
 """How much of the surroundings is shown: what broke off lies there."""
+_LONGEST_PX = 640
+"""No housing is 160 mm long with its surroundings: of something that large only the middle is shown."""
 _SIDES_OF_PX = 16
 """Sides of a picture are multiples of this: the eye halves them four times."""
 _PAPER = (97.0, 0.0, 0.0)
@@ -34,6 +36,13 @@ class ShellPicture:
     lab: np.ndarray
     on_shell: np.ndarray
     to_canvas: np.ndarray
+
+    def places_px(self) -> np.ndarray:
+        """(h / PLACE_PX, w / PLACE_PX, 2) canvas px of the places' middles."""
+        rows, columns = self.on_shell.shape
+        x, y = np.meshgrid(np.arange(columns), np.arange(rows))
+        middles = np.stack([x, y], axis=2) * PLACE_PX + (PLACE_PX - 1) / 2
+        return middles @ self.to_canvas[:, :2].T + self.to_canvas[:, 2]
 
     def on_canvas(self, places: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
         """(H, W) float32 of (h / PLACE_PX, w / PLACE_PX) places as they lie on a canvas of shape (H, W); 0 beyond."""
@@ -56,7 +65,7 @@ def shell_picture(mask: np.ndarray, lab: np.ndarray, seen: np.ndarray, px_per_mm
     along = np.stack([xs, ys], axis=1) @ turn.T
     low, high = along.min(axis=0), along.max(axis=0)
     size = (high - low) / px_per_mm / STEP_MM + 2 * _MARGIN_MM / STEP_MM
-    columns, rows = (int(np.ceil(side / _SIDES_OF_PX)) * _SIDES_OF_PX for side in size)
+    columns, rows = (min(int(np.ceil(side / _SIDES_OF_PX)) * _SIDES_OF_PX, _LONGEST_PX) for side in size)
     scale = STEP_MM * px_per_mm
     into = np.empty((2, 3))
     into[:, :2] = turn.T * scale

@@ -17,13 +17,15 @@ from vision.recognise import Scene
 from vision.regions import extent_along
 from vision.sight import FirstLook
 from vision.uncertainty import EDGES, PARALLAX, Budget, Source
-from vision.wire_counts import Trace, directions, points_beside, wires_beside
+from vision.wire_counts import Trace, directions, wires_beside
 
 _STEP_MM = 0.1
 _REACH_MM = 35.0
 _EDGES_U95_MM = 0.7
 """Both outer edges of a covering, half a millimetre each: the outline is smoothed over two canvas pixels."""
 _LEAST_POINTS = 5
+_BESIDE_MM = (2.0, 12.0)
+"""Where a bundle that leaves a covering is measured."""
 
 
 @dataclass(frozen=True)
@@ -47,9 +49,20 @@ def trunk_beneath(look: FirstLook, scene: Scene, part: Part, traced: Sequence[Tr
     seen, diameters = wires_beside(traced, xy, scene.graph, s)
     if not diameters:
         diameters = [wire.diameter_mm for wire in traced if wire.diameter_mm is not None]
-    ends = [_width(look, scene.graph, beside) for beside in points_beside(scene.graph, xy, s)]
-    bare = [end for end in ends if end is not None]
-    return Trunk(width, wires_within(width, part.kind, diameters, seen, bare if len(bare) == len(ends) else ()))
+    return Trunk(width, wires_within(width, part.kind, diameters, seen, _bare_ends(look, scene.graph, feet)))
+
+
+def _bare_ends(look: FirstLook, graph: BundleGraph, feet: np.ndarray) -> list[Measure]:
+    """Widths of the bundle where it goes in and where it comes out; none unless it does so once each.
+
+    Where a branch leaves beneath, or an end lies there, wires need not run on.
+    """
+    arms = graph.arms(np.unique(feet), *_BESIDE_MM)
+    if len(arms) != 2 or (graph.degree[np.concatenate([*arms, feet])] > 2).any():
+        return []
+    widths = [_width(look, graph, arm) for arm in arms]
+    found = [width for width in widths if width is not None]
+    return found if len(found) == len(arms) else []
 
 
 def _width(look: FirstLook, graph: BundleGraph, feet: np.ndarray) -> Measure | None:

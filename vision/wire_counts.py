@@ -94,16 +94,6 @@ def wires_beside(
     return max(0, most - _slack(most)), seen.diameters
 
 
-def points_beside(graph: BundleGraph, xy: np.ndarray, px_per_mm: float) -> list[np.ndarray]:
-    """Numbers of the graph's points just before and just behind what lies over a bundle; empty where it ends there.
-
-    xy : (n, 2) canvas px of what covers the bundle
-    """
-    along, _, side = _Frame(graph, xy, px_per_mm).places(graph.points)
-    near = (along >= _BESIDE_MM[0]) & (along <= _BESIDE_MM[1])
-    return [np.flatnonzero(near & (side == q)) for q in (-1, 1)]
-
-
 @dataclass(frozen=True)
 class _Near:
     """Traces at a place: (bin, trace) inside it, (side, bin, trace) just beside it, ids inside, diameters of all."""

@@ -13,10 +13,11 @@ from models.damage.eye import log_softmax
 from models.damage.eye_layers import ConvolutionLayer, DenseLayer, Parameter, Passed
 from models.damage.eye_training import Slope, rate_at, step_down
 from models.damage.shell_eye import SHELL_CLASSES, ShellEye, joined
-from models.damage.shell_windows import ShellLesson, Window, draw_window
+from models.damage.shell_windows import PLACE_PX, WINDOW_PX, ShellLesson, Window, draw_window
 
 _AT_ONCE = 4
 """Windows that go through together, so that threads share a step."""
+_TRIES = 200
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,8 @@ class ShellEyeSettings:
     """How the shell eye is fitted: so many steps on so many windows each.
 
     channels : of the convolutions on the way down, the first of each group halves the picture; up : on the way up;
-    broken_share : of the windows that are of broken housings; rate, decay : as of `eye_training.EyeSettings`
+    broken_share : of the windows that are of pictures with something broken in them; rate, decay : as of
+    `eye_training.EyeSettings`
     """
 
     steps: int = 4000
@@ -34,6 +36,16 @@ class ShellEyeSettings:
     broken_share: float = 0.6
     rate: float = 3e-3
     decay: float = 0.02
+
+    def __post_init__(self) -> None:
+        halvings, doublings = len(self.channels), len(self.up)
+        if 2 ** (halvings - doublings) != PLACE_PX or WINDOW_PX % 2**halvings:
+            raise ValueError(
+                f"channels, up: expected to answer for places of {PLACE_PX} px in windows of {WINDOW_PX} px, "
+                f"got {halvings} halvings and {doublings} doublings"
+            )
+        if self.windows < _AT_ONCE or self.windows % _AT_ONCE:
+            raise ValueError(f"windows: expected parts of {_AT_ONCE} a step, got {self.windows}: take a multiple")
 
 
 class ShellEyeInTraining:
@@ -130,15 +142,13 @@ def fit_shell_eye(
 ) -> ShellEye:
     """Fit a shell eye to pictures of housings. The same with any number of threads.
 
-    Raises ValueError where all are whole or all are broken, or a step makes no whole parts.
+    Raises ValueError where all are whole or all are broken, or one teaches nothing.
     """
     broken = [k for k, lesson in enumerate(lessons) if (lesson.broken > 0).any()]
     whole = [k for k, lesson in enumerate(lessons) if not (lesson.broken > 0).any()]
     if not broken or not whole:
         raise ValueError(f"expected broken housings and whole ones, got {len(broken)} and {len(whole)}")
     parts = settings.windows // _AT_ONCE
-    if parts < 1 or settings.windows % _AT_ONCE:
-        raise ValueError(f"expected windows of a step in parts of {_AT_ONCE}, got {settings.windows}: take a multiple")
     rng = np.random.default_rng(seed)
     eye = ShellEyeInTraining(settings, rng)
 
@@ -164,7 +174,8 @@ def fit_shell_eye(
 
 def _drawn(lesson: ShellLesson, rng: np.random.Generator) -> Window:
     """A window that teaches something: one that shows nothing taught is drawn again."""
-    window = draw_window(lesson, rng)
-    while not window.weights.any():
+    for _ in range(_TRIES):
         window = draw_window(lesson, rng)
-    return window
+        if window.weights.any():
+            return window
+    raise ValueError(f"expected housings that show something, got one of {lesson.own.sum()} px with nothing taught")

@@ -1,5 +1,6 @@
 """What is said of trunks beneath coverings: width, wires, and how far a damage that runs in may reach."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -74,10 +75,23 @@ def test_a_covering_nearer_to_the_camera_is_measured_at_its_own_height():
     assert seen.width_mm.value == pytest.approx(flat.width_mm.value * (1 - 6 / 300), rel=1e-3)
 
 
-def test_a_covering_as_wide_as_its_bundle_holds_what_the_bundle_has_room_for():
-    """Both ends are bare: no more wires than a round bundle as wide as they are, with its wrap taken off or not."""
-    (conduit,) = composer(kind="conduit").coverings()
-    assert conduit.wires.high <= most_circles((12.0 + 1.0) / (DIAMETER - 0.4))
+def wide_conduit(over):
+    """A covering drawn 28 mm wide over the same bundle, from one x to another, canvas px."""
+    look, scene = bundle(kind="conduit")
+    mask = np.zeros_like(scene.body)
+    mask[30:170, slice(*over)] = True
+    look.foreground.filled = scene.body | mask
+    (covering,) = scene.coverings
+    return look, replace(scene, coverings=[replace(covering, mask=mask)])
+
+
+def test_a_wide_conduit_holds_what_the_bare_bundle_at_its_ends_has_room_for():
+    """28 mm of conduit have room for far more wires of 2 mm than the 12 mm that go in; over an end nobody knows."""
+    model = SimpleNamespace(measures={"covering_length_mm": SimpleNamespace(read=lambda inputs, raw: (raw, 5.0))})
+    (known,) = Composer(*wide_conduit((200, 400)), model, traces()).coverings()
+    (over_end,) = Composer(*wide_conduit((400, 600)), model, traces()).coverings()
+    assert known.wires.high <= most_circles((12.0 + 1.5) / (DIAMETER - 0.3))
+    assert over_end.wires.high > 3 * known.wires.high
 
 
 def test_without_a_scale_the_wires_beneath_are_still_counted():

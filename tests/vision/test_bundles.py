@@ -61,3 +61,20 @@ def test_nothing_drawn_gives_an_empty_graph():
     graph = trace_bundles(np.zeros((200, 200), bool), S, np.zeros((200, 200), bool))
     assert len(graph.points) == 0
     assert graph.distances_mm(np.array([], int)).shape == (0, 0)
+
+
+def test_arms_are_what_leaves_a_stretch():
+    """A bar leaves its middle on two sides; a T on three; none beyond an end."""
+    bar = trace_bundles(drawn([[(20, 80), (180, 80)]]), S, np.zeros((800, 1100), bool))
+    tee = trace_bundles(drawn([[(20, 80), (200, 80)], [(110, 80), (110, 150)]]), S, np.zeros((800, 1100), bool))
+    for graph, arms, spans in ((bar, 2, (90, 120)), (tee, 3, (95, 125))):
+        x, y = graph.points.T / S
+        covered = np.flatnonzero((x > spans[0]) & (x < spans[1]) & (y < 92))
+        found = graph.arms(covered, 2.0, 10.0)
+        assert len(found) == arms
+        assert not set(np.concatenate(found)) & set(covered)
+        for arm in found:
+            assert 4 < np.linalg.norm(np.ptp(graph.points[arm], axis=0)) / S < 10
+    ends = np.flatnonzero(bar.points[:, 0] / S > 150)
+    assert len(bar.arms(ends, 2.0, 10.0)) == 1
+    assert bar.arms(np.zeros(0, int), 2.0, 10.0) == []

@@ -101,4 +101,10 @@ def test_a_wide_conduit_holds_no_more_than_the_bundle_that_leaves_it():
     known = wires_within(m(24.0), "conduit", [m(2.0, 0.2)] * 6, 6, [m(6.0, 0.5), m(7.0, 0.5)])
     assert known.high < loose.high / 4
     assert known.low == loose.low == 6 <= known.high
-    assert wires_within(m(24.0), "conduit", [m(2.0, 0.2)] * 6, 6, [m(1.0, 0.1)] * 2).high == 6
+
+
+def test_ends_too_narrow_for_the_wires_surely_beneath_are_not_believed():
+    """A bundle misread as 3 mm wide, where a tight tape of 16 mm cannot hold fewer than seven wires of 2 mm."""
+    plain = wires_within(m(16.0, 0.7), "tape", [m(2.0, 0.2)] * 4, seen=2)
+    misread = wires_within(m(16.0, 0.7), "tape", [m(2.0, 0.2)] * 4, 2, [m(3.0, 0.5)] * 2)
+    assert misread == plain and plain.low >= 5 and plain.high > 3 * plain.low

@@ -61,7 +61,8 @@ def test_signs_of_a_break_have_its_size():
     on_shell = np.zeros((30, 40), bool)
     on_shell[4:20, 2:30] = True
     crack[25, 30:38] = 0.99
-    signs = break_signs({"fracture": crack, "hollow": other}, on_shell)
+    everywhere = np.ones((30, 40), bool)
+    signs = break_signs({"fracture": crack, "hollow": other}, on_shell, everywhere)
     area = (PLACE_PX * STEP_MM) ** 2
     assert signs["seen_fracture_top10"] == pytest.approx(0.9)
     assert signs["seen_fracture_top30"] == pytest.approx((12 * 0.9 + 18 * 0.02) / 30)
@@ -69,8 +70,21 @@ def test_signs_of_a_break_have_its_size():
     assert signs["seen_fracture_longest_mm"] == pytest.approx(np.hypot(12, 1) * PLACE_PX * STEP_MM)
     assert signs["seen_hollow_mm2"] == signs["seen_hollow_longest_mm"] == 0.0
     assert signs["seen_broken_top10"] == pytest.approx(0.91)
-    beside = break_signs({"piece": crack}, on_shell)
+    beside = break_signs({"piece": crack}, on_shell, everywhere)
     assert beside["seen_piece_mm2"] == pytest.approx(20 * area)
     assert beside["seen_broken_mm2"] == pytest.approx(12 * area)
-    nothing = break_signs({"fracture": crack}, np.zeros((30, 40), bool))
+    nothing = break_signs({"fracture": crack}, np.zeros((30, 40), bool), everywhere)
     assert set(nothing.values()) == {0.0}
+    elsewhere = break_signs({"fracture": crack, "piece": crack}, on_shell, ~everywhere)
+    assert set(elsewhere.values()) == {0.0}
+
+
+def test_of_something_huge_only_the_middle_is_shown():
+    """A dark table edge taken for a housing 300 mm long: memory stays bounded."""
+    mask = np.zeros((1200, 1700), bool)
+    mask[100:1100, 100:1600] = True
+    lab = np.full((*mask.shape, 3), 40.0, np.float32)
+    picture = shell_picture(mask, lab, np.ones(mask.shape, bool), 5.0)
+    assert max(picture.lab.shape) == 640
+    middle = picture.places_px().reshape(-1, 2).mean(axis=0)
+    assert middle == pytest.approx([849.5, 599.5], abs=3)
