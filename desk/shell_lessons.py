@@ -9,137 +9,108 @@ from typing import Any
 
 import cv2
 import numpy as np
-from scipy.interpolate import LinearNDInterpolator
 from sklearn.metrics import roc_auc_score
 
 from desk.errors import DeskError
 from desk.parallel import Progress
 from desk.training_set import as_photo
 from models.damage.refit import Steps
-from models.damage.shell_eye import BROKEN_CLASSES, SHELL_CLASSES, ShellEye
+from models.damage.shell_eye import SHELL_CLASSES, ShellEye
 from models.damage.shell_eye_training import ShellEyeSettings, fit_shell_eye
 from models.damage.shell_windows import ShellLesson
 from sample_images.leads import SCENARIO, render_leads
-from sample_images.truth import Truth, TruthHousing
-from vision.canvas import Canvas, Mapping
+from sample_images.sprites import DAMAGE_BROKEN, DAMAGE_CRACK, DAMAGE_FRAGMENT, DAMAGE_HOLLOW, DAMAGE_TERMINAL
+from vision.canvas import Canvas
 from vision.lay import inside_photo, lay_on_mat, lay_without_mat
 from vision.layout import MatLayout
 from vision.light import even_light
 from vision.mat import MatView, find_mat
-from vision.reading import Photo
-from vision.shell import outline_axis
-from vision.shell_picture import STEP_MM, shell_picture
+from vision.shell import outline_axis, window
+from vision.shell_picture import PAPER, STEP_MM, shell_picture
 
-_PX_PER_MM = 1 / STEP_MM
 _MARGIN_MM = 14.0
-_LONGEST_PX = 480
-_LEAST_OWN_PX = 480
-_PAPER = (97.0, 0.0, 0.0)
-_HOLLOW_PX = 13
-"""What is broken and wider than this is the hollow of a lock: cracks and fractured edges are narrow."""
+_KNOTS_PX = 8
+_LEAST_OWN_MM2 = 30.0
+_LEAST_SEEN = 0.5
+"""Share of a housing that must lie in the photograph."""
 _HELD_OUT_EVERY = 12
 """One scene in so many is not taught, but tells how well the eye sees."""
 _FEWEST_STEPS = 60
-_PLAIN_PX = 12
-"""A housing with more broken pixels than this counts as broken in that figure; with none as whole."""
-_FRACTURE, _HOLLOW, _PIECE, _TERMINAL = (SHELL_CLASSES.index(name) for name in BROKEN_CLASSES)
+_PLAIN_MM2 = 0.75
+"""A housing on which more is broken counts as broken in that figure, with nothing broken as whole."""
+_NEAR_MM = 1.0
+_KIND_OF = np.zeros(6, np.uint8)
+for _damage, _name in (
+    (DAMAGE_CRACK, "fracture"), (DAMAGE_BROKEN, "fracture"), (DAMAGE_FRAGMENT, "piece"),
+    (DAMAGE_TERMINAL, "terminal"), (DAMAGE_HOLLOW, "hollow"),
+):  # fmt: skip
+    _KIND_OF[_damage] = SHELL_CLASSES.index(_name)
 
 
 def shell_lessons(seed: int, layouts: Sequence[MatLayout]) -> list[ShellLesson]:
     """Render leads, and cut their housings out as they are seen: laid flat, in even light."""
-    bgr, truth = render_leads(seed)
-    photo = as_photo(bgr, f"{SCENARIO}_{seed:05d}")
+    leads = render_leads(seed)
+    photo = as_photo(leads.picture, f"{SCENARIO}_{seed:05d}")
     view = find_mat(photo, layouts)
     # on a bare bench the housings would have no size
-    canvas = lay_on_mat(photo, view) if isinstance(view, MatView) else lay_without_mat(photo, truth.mm_per_px_centre)
+    scale = leads.truth.mm_per_px_centre
+    canvas = lay_on_mat(photo, view) if isinstance(view, MatView) else lay_without_mat(photo, scale)
     lab = even_light(canvas.bgr, canvas.bare, canvas.white_ground).lab
-    rasters = _Rasters(truth)
-    lessons = (_lesson(housing, rasters, photo, canvas, lab) for housing in truth.housings if housing.rings_px)
-    return [lesson for lesson in lessons if lesson is not None]
-
-
-class _Rasters:
-    """(H, W) uint8, 0 or 1, of the photograph: what is broken, every housing."""
-
-    def __init__(self, truth: Truth) -> None:
-        self.shape = (truth.height_px, truth.width_px)
-        self.broken, self.housing = np.zeros(self.shape, np.uint8), np.zeros(self.shape, np.uint8)
-        for region in truth.regions:
-            self.fill(self.broken, region.rings_px)
-            for ring in region.rings_px:
-                cv2.polylines(self.broken, [_corners(ring)], True, 1)
-        for housing in truth.housings:
-            self.fill(self.housing, housing.rings_px)
-
-    def fill(self, raster: np.ndarray, rings: Iterable[Sequence[tuple[float, float]]]) -> None:
-        for ring in rings:
-            cv2.fillPoly(raster, [_corners(ring)], 1)
-
-
-def _corners(ring: Sequence[tuple[float, float]]) -> np.ndarray:
-    return np.round(np.asarray(ring)).astype(np.int32)
+    seen = inside_photo(canvas.to_photo_px, canvas.ground.shape, photo, 0)
+    there = _photo_px(canvas)
+    broken = _KIND_OF[_seen_from(there, leads.breaks)]
+    names = [housing.id for housing in leads.truth.housings]
+    whose = np.zeros(photo.bgr.shape[:2], np.uint8)
+    for number, housing in enumerate(leads.truth.housings, 1):
+        for ring in housing.rings_px:
+            cv2.fillPoly(whose, [np.round(np.asarray(ring)).astype(np.int32)], number)
+    whose = _seen_from(there, whose)
+    out = []
+    for number, name in enumerate(names, 1):
+        own = whose == number
+        if (own & seen).sum() < max(_LEAST_OWN_MM2 * canvas.px_per_mm**2, _LEAST_SEEN * own.sum()):
+            continue
+        if name in leads.broken and not broken[own & seen].any():
+            continue  # its break lies hidden: it is neither whole nor shows what broke
+        out.append(_lesson(own, whose > 0, broken, seen, lab, canvas.px_per_mm))
+    return out
 
 
 def _lesson(
-    housing: TruthHousing, rasters: _Rasters, photo: Photo, canvas: Canvas, lab: np.ndarray
-) -> ShellLesson | None:
-    """One housing with its surroundings; None where too little of it was seen."""
-    s, shape = canvas.px_per_mm, canvas.ground.shape
-    outline = np.concatenate([np.asarray(ring) for ring in housing.rings_px])
-    if len(outline) < 4:
-        return None
-    on_canvas = _to_canvas(canvas.to_photo_px, shape, outline)
-    low, high = on_canvas.min(axis=0) - _MARGIN_MM * s, on_canvas.max(axis=0) + _MARGIN_MM * s
-    columns, rows = np.minimum(np.ceil((high - low) / s * _PX_PER_MM).astype(int), _LONGEST_PX)
-    x, y = np.meshgrid(
-        (np.arange(columns) + 0.5) / _PX_PER_MM * s + low[0] - 0.5,
-        (np.arange(rows) + 0.5) / _PX_PER_MM * s + low[1] - 0.5,
-    )
-    at = (x.astype(np.float32), y.astype(np.float32))
-    picture = cv2.remap(lab, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=_PAPER)
-    seen = cv2.remap(inside_photo(canvas.to_photo_px, shape, photo, 0).astype(np.uint8), *at, cv2.INTER_NEAREST) > 0
-    picture[~seen] = _PAPER
-    there = canvas.to_photo_px(np.stack([x.ravel(), y.ravel()], axis=1)).astype(np.float32).reshape(*x.shape, 2)
-    mine = np.zeros(rasters.shape, np.uint8)
-    rasters.fill(mine, housing.rings_px)
-    broken, housings, own = (
-        cv2.remap(raster, there[..., 0], there[..., 1], cv2.INTER_NEAREST)
-        for raster in (rasters.broken, rasters.housing, mine)
-    )
-    if own.sum() < _LEAST_OWN_PX or (seen & (own > 0)).sum() < 0.5 * own.sum():
-        return None
-    kinds = broken_kinds(broken, housings, own if housing.displaced_terminals else np.zeros_like(own))
+    own: np.ndarray, housing: np.ndarray, broken: np.ndarray, seen: np.ndarray, lab: np.ndarray, px_per_mm: float
+) -> ShellLesson:
+    """One housing with its surroundings, cut out of the canvas."""
+    cut = window(own, round(_MARGIN_MM * px_per_mm))
+    picture = lab[cut].copy()
+    picture[~seen[cut]] = PAPER
     shown = np.clip(np.rint(picture), -128, 127).astype(np.int8)
-    return ShellLesson(shown, kinds, housings > 0, own > 0, outline_axis(own > 0, _PX_PER_MM))
-
-
-def broken_kinds(broken: np.ndarray, housing: np.ndarray, terminals: np.ndarray) -> np.ndarray:
-    """(h, w) uint8 index into `SHELL_CLASSES` of what is broken, 0 elsewhere, from rasters of 0 and 1.
-
-    terminals : where all that is broken is terminals pushed out
-    """
-    rim = np.ones((5, 5), np.uint8)
-    on_housing = broken & cv2.dilate(housing, rim)
-    core = cv2.morphologyEx(
-        on_housing, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_HOLLOW_PX, _HOLLOW_PX))
+    mine = own[cut] & seen[cut]
+    return ShellLesson(
+        shown,
+        np.where(seen[cut], broken[cut], 0).astype(np.uint8),
+        housing[cut] & seen[cut],
+        mine,
+        seen[cut],
+        outline_axis(mine, px_per_mm),
+        px_per_mm * STEP_MM,
     )
-    hollow = cv2.dilate(core, np.ones((_HOLLOW_PX, _HOLLOW_PX), np.uint8)) & on_housing
-    kinds = np.where(broken > 0, _PIECE, 0).astype(np.uint8)
-    kinds[on_housing > 0] = _FRACTURE
-    kinds[hollow > 0] = _HOLLOW
-    kinds[(on_housing & terminals) > 0] = _TERMINAL
-    return kinds
 
 
-def _to_canvas(to_photo: Mapping, shape: tuple[int, ...], photo_px: np.ndarray) -> np.ndarray:
-    """(N, 2) px of the photograph to canvas px, between the knots of a lattice; beyond it the nearest knot."""
-    x, y = np.meshgrid(np.linspace(0, shape[1] - 1, 60), np.linspace(0, shape[0] - 1, 60))
-    knots = np.stack([x.ravel(), y.ravel()], axis=1)
-    known = to_photo(knots)
-    found = LinearNDInterpolator(known, knots)(photo_px)
-    for k in np.flatnonzero(~np.isfinite(found).all(axis=1)):
-        found[k] = knots[((known - photo_px[k]) ** 2).sum(axis=1).argmin()]
-    return found
+def _photo_px(canvas: Canvas) -> tuple[np.ndarray, np.ndarray]:
+    """(H, W) float32 x and y in the photograph of every canvas pixel; exact every 8 px, linear between."""
+    height, width = canvas.ground.shape
+    rows, columns = -(-height // _KNOTS_PX) + 1, -(-width // _KNOTS_PX) + 1
+    x, y = np.meshgrid(np.arange(columns) * _KNOTS_PX, np.arange(rows) * _KNOTS_PX)
+    knots = canvas.to_photo_px(np.stack([x.ravel(), y.ravel()], axis=1).astype(float)).reshape(rows, columns, 2)
+    at_x, at_y = np.meshgrid(np.arange(width) / _KNOTS_PX, np.arange(height) / _KNOTS_PX)
+    to = (at_x.astype(np.float32), at_y.astype(np.float32))
+    first, second = (cv2.remap(np.ascontiguousarray(knots[..., k], np.float32), *to, cv2.INTER_LINEAR) for k in (0, 1))
+    return first, second
+
+
+def _seen_from(there: tuple[np.ndarray, np.ndarray], raster: np.ndarray) -> np.ndarray:
+    """A raster of the photograph as it lies on the canvas; 0 beyond the photograph."""
+    return cv2.remap(raster, *there, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
 
 
 def fitted_shell_eye(
@@ -172,13 +143,14 @@ def fitted_shell_eye(
 
 def _ranking(eye: ShellEye, lessons: Sequence[ShellLesson]) -> dict[str, float]:
     """Area under the curve of each kind's ten surest places, broken housings against whole ones."""
-    near = np.ones((9, 9), np.uint8)
     broken, said = [], []
     for lesson in lessons:
-        pixels = int(((cv2.dilate(lesson.own.astype(np.uint8), near) > 0) & (lesson.broken > 0)).sum())
-        if 0 < pixels <= _PLAIN_PX:
+        px_per_mm = lesson.px_per_window_px / STEP_MM
+        rim = np.ones((2 * round(_NEAR_MM * px_per_mm) + 1,) * 2, np.uint8)
+        pixels = int(((cv2.dilate(lesson.own.astype(np.uint8), rim) > 0) & (lesson.broken > 0)).sum())
+        if 0 < pixels <= _PLAIN_MM2 * px_per_mm**2:
             continue
-        picture = shell_picture(lesson.own, lesson.lab.astype(np.float32), np.ones(lesson.own.shape, bool), _PX_PER_MM)
+        picture = shell_picture(lesson.own, lesson.lab.astype(np.float32), lesson.seen, px_per_mm)
         places = eye.probabilities(picture.lab)[picture.on_shell]
         broken.append(pixels > 0)
         said.append(np.sort(places, axis=0)[-10:].mean(axis=0))

@@ -17,13 +17,15 @@ Floats = NDArray[Any]
 
 @dataclass
 class HardPart:
-    """`code` is given to damaged pixels of the sprite (0: none is marked). `lift_mm` raises the whole part."""
+    """`code` is given to damaged pixels of the sprite (0: none is marked); with `by_kind` the kind of damage is added
+    to it. `lift_mm` raises the whole part."""
 
     sprite: Sprite
     xy_mm: Floats
     heading: float
     code: int = 0
     lift_mm: float = 0.0
+    by_kind: bool = False
     _rows: NDArray[np.integer] | None = field(default=None, repr=False)
     _cols: NDArray[np.integer] | None = field(default=None, repr=False)
     _slopes: tuple[Floats, Floats, int] | None = field(default=None, repr=False)  # and where the walls' points begin
@@ -70,5 +72,6 @@ class HardPart:
         assert self._rows is not None and self._cols is not None  # points() comes first
         r, c = self._rows[index], self._cols[index]
         sp = self.sprite
-        code = np.where(sp.damage[r, c] > 0, self.code, 0).astype(np.uint8)
+        kind = sp.damage[r, c]
+        code = np.where(kind > 0, self.code + (kind if self.by_kind else 0), 0).astype(np.uint8)
         return self._normals(index), Material(sp.albedo[r, c], sp.gloss[r, c], sp.metal[r, c], code)

@@ -130,12 +130,13 @@ def assign(rng: np.random.Generator, end: hs.End, sprite: Sprite) -> None:
 
 
 def lay_pieces(rng: np.random.Generator, part: HardPart, pieces: list[Sprite], code: int) -> list[HardPart]:
-    """Broken pieces beside the housing's front."""
+    """Broken pieces beside the housing's front, marked as its own breaks are."""
     length, width, _ = part.sprite.size_mm
     out = []
     for piece in pieces:
         side = rng.choice([-1, 1])
         away = rng.uniform(3, 16) if max(piece.size_mm[:2]) < 2.5 else rng.uniform(5, 30)
         own = np.array([[rng.uniform(0, length + 10), side * (width / 2 + away)]])
-        out.append(HardPart(piece, part.place(own)[0], float(rng.uniform(0, 6.28)), code))
+        turn = float(rng.uniform(0, 6.28))
+        out.append(HardPart(piece, part.place(own)[0], turn, code, by_kind=part.by_kind))
     return out

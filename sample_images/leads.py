@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -10,28 +10,43 @@ from numpy.typing import NDArray
 
 from sample_images import damages, scene
 from sample_images import harness as hs
-from sample_images.cloud import Part, look
+from sample_images.camera import Camera
+from sample_images.cloud import Part, Visible, look
 from sample_images.debris import debris
 from sample_images.hard_parts import HardPart
 from sample_images.layout_scene import Assembly, assign, lay_pieces
 from sample_images.parts_housing import make_housing
 from sample_images.paths import wander
 from sample_images.record import Record
+from sample_images.sprites import DAMAGE_HOLLOW
 from sample_images.truth import Truth
 from sample_images.wires import dress
 
 Floats = NDArray[Any]
 SCENARIO = "leads"
 _BROKEN_SHARE = 0.5
+_KINDS = DAMAGE_HOLLOW
+"""Kinds of break: as many codes for each housing."""
 _PLOT_MM = (150.0, 68.0)
 """Room for one lead along and across."""
 
 
-def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> tuple[NDArray[np.uint8], Truth]:
-    """(H, W, 3) uint8 BGR picture as decoded from its JPEG, and its truth; the same arguments give the same bytes.
+@dataclass(frozen=True, eq=False)
+class Leads:
+    """A bench of leads.
 
-    Of the settings `extra` and `sheets` have no say, and a break may lie hidden or outside.
+    picture : (H, W, 3) uint8 BGR as decoded from its JPEG; breaks : (H, W) uint8, `sprites.DAMAGE_...` of every pixel
+    that shows some of a break, however thin; broken : names of the housings that were broken, seen or not
     """
+
+    picture: NDArray[np.uint8]
+    truth: Truth
+    breaks: NDArray[np.uint8]
+    broken: frozenset[str]
+
+
+def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> Leads:
+    """The same arguments give the same bytes. Of the settings `extra` and `sheets` have no say."""
     settings = settings or scene.SceneSettings()
     rng = np.random.default_rng([seed, len(scene.SCENARIOS)])
     layout = scene.choose_mat(rng, settings)
@@ -41,7 +56,20 @@ def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> tupl
     camera = scene.aim(rng, stage, page, settings.width_px, closeup)
     seen = look(camera, stage.parts, scene.FINE)
     picture = scene.photograph(rng, camera, seen, layout, [])
-    return picture, scene.truth_of(seed, SCENARIO, layout, stage, seen, camera)
+    truth = scene.truth_of(seed, SCENARIO, layout, stage, seen, camera)
+    broken = frozenset(record.housing for record in stage.records if record.housing is not None)
+    return Leads(picture, truth, _breaks(seen, camera), broken)
+
+
+def _breaks(seen: Visible, camera: Camera) -> NDArray[np.uint8]:
+    """(H, W) uint8 kind of break that a pixel shows, if only in part."""
+    on = seen.code > 0
+    rows, columns = np.divmod(seen.flat[on], seen.shape[1])
+    out = np.zeros((camera.height_px, camera.width_px), np.uint8)
+    y, x = seen.y0 // seen.fine + rows // seen.fine, seen.x0 // seen.fine + columns // seen.fine
+    inside = (y < out.shape[0]) & (x < out.shape[1])
+    out[y[inside], x[inside]] = (seen.code[on][inside] - 1) % _KINDS + 1
+    return out
 
 
 def _set_leads(
@@ -52,8 +80,7 @@ def _set_leads(
     leads: list[tuple[Assembly, list[Record]]] = []
     for place in _plots(rng, page):
         ends = sum(len(lead.harness.ends) for lead, _ in leads)
-        code = 1 + sum(len(made) for _, made in leads)
-        leads.append(_lead(rng, place, ends, code, px_per_mm))
+        leads.append(_lead(rng, place, ends, px_per_mm))
     wires: list[hs.WirePath] = []
     for lead, _ in leads:
         before = len(wires)
@@ -88,9 +115,9 @@ def _plots(rng: np.random.Generator, page: tuple[float, float]) -> list[tuple[fl
 
 
 def _lead(
-    rng: np.random.Generator, place: tuple[float, float], before: int, code: int, px_per_mm: float
+    rng: np.random.Generator, place: tuple[float, float], before: int, px_per_mm: float
 ) -> tuple[Assembly, list[Record]]:
-    """One lead around ``place``; ``before`` ends and codes up to ``code`` are taken."""
+    """One lead around ``place``, its ends numbered on from ``before``; each kind of break of each end has a code."""
     count = int(rng.integers(1, 13)) if rng.random() < 0.8 else int(rng.integers(8, 25))
     sizes = hs.wire_sizes(rng, count)
     heading = float(rng.normal(0, 0.22) + rng.choice([0, np.pi]))
@@ -109,12 +136,15 @@ def _lead(
         grade = damages.severity(rng)
         damage = damages.housing_damage(rng, grade) if rng.random() < _BROKEN_SHARE else None
         sprite, pieces = make_housing(rng, count, damage, px_per_mm, float(sizes.max()))
-        mine = code + len(records) if damage else 0
-        part = HardPart(sprite, end.xy, end.heading, mine)
+        mine = _KINDS * (before + len(hard))
+        part = HardPart(sprite, end.xy, end.heading, mine, by_kind=True)
         assert end.id is not None
         hard[end.id] = part
-        loose += lay_pieces(rng, part, pieces, mine)
+        broken_off = lay_pieces(rng, part, pieces, mine)
+        loose += broken_off
         assign(rng, end, sprite)
         if damage:
-            records.append(damages.housing_record(damage, mine, end.id, part))
+            kinds = np.unique(np.concatenate([np.unique(p.sprite.damage) for p in (part, *broken_off)]))
+            told = [damages.housing_record(damage, mine + int(kind), end.id, part) for kind in kinds[kinds > 0]]
+            records += told
     return Assembly(hs.build_wires(rng, path, plans, ends, sizes), hard, loose), records

@@ -11,7 +11,7 @@ import numpy as np
 
 from sample_images.parts_canvas import Canvas, Patch, fixed_point, smooth_noise
 from sample_images.parts_crack import add_cracks
-from sample_images.sprites import DAMAGE_BROKEN, DAMAGE_FRAGMENT, DAMAGE_TERMINAL, Sprite, SpriteError
+from sample_images.sprites import DAMAGE_BROKEN, DAMAGE_FRAGMENT, DAMAGE_HOLLOW, DAMAGE_TERMINAL, Sprite, SpriteError
 
 KINDS = ("crack", "corner", "lock", "displaced_terminal")
 SIGNS = dict(zip(KINDS, ("cracked", "corner_missing", "lock_missing", "displaced_terminal"), strict=True))
@@ -199,7 +199,7 @@ def break_latch(
     stub = c.mask & ~gone & (reach < rng.uniform(0.6, 1.3)) & (c.x > x[0] + 0.3 * (x[1] - x[0])) & _between(c, y)
     broken_face(c, rng, stub, 0.82 + 0.12 * reach)
     scar = arm & (cv2.erode(arm.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
-    c.damage[scar] = DAMAGE_BROKEN
+    c.damage[scar] = DAMAGE_HOLLOW
     if rng.random() < 0.65 and arm.any():
         return _fragment(before, rng, arm, rng.normal(0, 0.15), rng.uniform(0.93, 0.99))
     return None

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-DAMAGE_NONE, DAMAGE_CRACK, DAMAGE_BROKEN, DAMAGE_FRAGMENT, DAMAGE_TERMINAL = range(5)
+DAMAGE_NONE, DAMAGE_CRACK, DAMAGE_BROKEN, DAMAGE_FRAGMENT, DAMAGE_TERMINAL, DAMAGE_HOLLOW = range(6)
 
 
 class SpriteError(ValueError):
@@ -21,7 +21,8 @@ class Sprite:
     height_mm : (h, w) float32, top surface above the bench; 0 outside the mask
     mask : (h, w) bool, the part itself (a displaced terminal's metal is part of it)
     gloss, metal : (h, w) float32 0..1
-    damage : (h, w) uint8, 0 outside the mask: 0 none, 1 crack, 2 broken face, 3 fragment, 4 displaced terminal
+    damage : (h, w) uint8, 0 outside the mask: 0 none, 1 crack, 2 broken face, 3 fragment, 4 displaced terminal,
+        5 what lay under a lock that broke off
     anchor_px : (x, y) middle of the rear face where the wires enter
     entries_mm : (y, z) per cavity; y from the anchor (down positive), z above the bench
     entry_x_mm : where the wire of that cavity ends, x from the anchor; 0 at the rear face, below 0 behind it

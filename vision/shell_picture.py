@@ -22,7 +22,7 @@ _LONGEST_PX = 640
 """No housing is 160 mm long with its surroundings: of something that large only the middle is shown."""
 _SIDES_OF_PX = 16
 """Sides of a picture are multiples of this: the eye halves them four times."""
-_PAPER = (97.0, 0.0, 0.0)
+PAPER = (97.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
@@ -71,10 +71,10 @@ def shell_picture(mask: np.ndarray, lab: np.ndarray, seen: np.ndarray, px_per_mm
     into[:, :2] = turn.T * scale
     into[:, 2] = turn.T @ ((low + high) / 2) - into[:, :2] @ [(columns - 1) / 2, (rows - 1) / 2]
     picture = lab[cut].astype(np.float32)
-    picture[~seen[cut]] = _PAPER
+    picture[~seen[cut]] = PAPER
     flags = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     turned = cv2.warpAffine(
-        picture, into, (columns, rows), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=_PAPER
+        picture, into, (columns, rows), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER
     )
     near = cv2.warpAffine(
         inside.astype(np.uint8), into, (columns, rows), flags=cv2.WARP_INVERSE_MAP | cv2.INTER_NEAREST

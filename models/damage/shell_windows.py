@@ -29,15 +29,17 @@ class ShellLesson:
     """A housing with its surroundings.
 
     lab : (h, w, 3) int8 CIELAB; broken : (h, w) uint8, index into `SHELL_CLASSES` of what is broken there, 0 for
-    nothing; housing : (h, w) bool, any housing; own : (h, w) bool, the one in the middle; axis : angle of its sides,
-    radians
+    nothing; housing : (h, w) bool, any housing; own : (h, w) bool, the one in the middle; seen : (h, w) bool, what the
+    camera saw; axis : angle of its sides, radians; px_per_window_px : how many of its pixels one of a window is long
     """
 
     lab: np.ndarray
     broken: np.ndarray
     housing: np.ndarray
     own: np.ndarray
+    seen: np.ndarray
     axis: float
+    px_per_window_px: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -54,12 +56,13 @@ def draw_window(lesson: ShellLesson, rng: np.random.Generator) -> Window:
     ys, xs = np.nonzero(lesson.broken) if rng.random() < _AT_BROKEN else ((), ())
     if len(ys):
         k = int(rng.integers(len(ys)))
-        middle = np.array([xs[k], ys[k]]) + rng.normal(0, 14, 2)
+        middle = np.array([xs[k], ys[k]]) + rng.normal(0, 14, 2) * lesson.px_per_window_px
     else:
         rows, columns = np.flatnonzero(lesson.own.any(axis=1)), np.flatnonzero(lesson.own.any(axis=0))
-        middle = np.array([rng.uniform(columns[0], columns[-1]), rng.uniform(rows[0], rows[-1])]) + rng.normal(0, 8, 2)
+        middle = np.array([rng.uniform(columns[0], columns[-1]), rng.uniform(rows[0], rows[-1])])
+        middle += rng.normal(0, 8, 2) * lesson.px_per_window_px
     angle = lesson.axis + rng.integers(4) * np.pi / 2 + rng.normal(0, 0.06)
-    scale = float(np.exp(rng.normal(0, 0.1)))
+    scale = float(np.exp(rng.normal(0, 0.1))) * lesson.px_per_window_px
     mirror = 1 - 2 * int(rng.integers(2))
     into = np.empty((2, 3))
     into[:, :2] = scale * np.array([[np.cos(angle), -mirror * np.sin(angle)], [np.sin(angle), mirror * np.cos(angle)]])
@@ -70,9 +73,9 @@ def draw_window(lesson: ShellLesson, rng: np.random.Generator) -> Window:
     broken, housing = (
         cv2.warpAffine(raster.astype(np.uint8), into, size, flags=sharp) for raster in (lesson.broken, lesson.housing)
     )
-    inside = cv2.warpAffine(np.ones(lesson.own.shape, np.uint8), into, size, flags=sharp)
+    seen = cv2.warpAffine(lesson.seen.astype(np.uint8), into, size, flags=sharp)
     classes, taught = place_classes(broken, housing)
-    taught &= _places(inside).min(axis=(1, 3)) > 0
+    taught &= _places(seen).min(axis=(1, 3)) > 0
     return Window(_in_other_light(picture, rng), classes, place_weights(classes) * taught)
 
 

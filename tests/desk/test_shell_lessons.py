@@ -1,5 +1,6 @@
 """Lessons of the shell eye: housings of rendered leads as they are seen, and what is broken on them."""
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from desk import shell_lessons as taught
 from desk.errors import DeskError
-from desk.shell_lessons import broken_kinds, fitted_shell_eye, shell_lessons
+from desk.shell_lessons import fitted_shell_eye, shell_lessons
 from desk.train_plan import TrainSettings, lead_seeds
 from models.damage.shell_eye import SHELL_CLASSES
 from models.damage.shell_eye_training import ShellEyeSettings
@@ -15,33 +16,16 @@ from sample_images.leads import render_leads
 from sample_images.scene import SceneSettings
 from vision.layout import builtin_layouts
 
-FRACTURE, HOLLOW, PIECE, TERMINAL = (SHELL_CLASSES.index(name) for name in ("fracture", "hollow", "piece", "terminal"))
+SMALL = SceneSettings(width_px=1400, closeup=False, no_mat_share=0.0)
 FEW = ShellEyeSettings(windows=4, channels=((4,), (6,), (8,)), up=(6,))
 
 
 @pytest.fixture(scope="module")
 def lessons():
     """Housings of one small picture."""
-    small = partial(render_leads, settings=SceneSettings(width_px=1400, closeup=False, no_mat_share=0.0))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(taught, "render_leads", small)
+        patch.setattr(taught, "render_leads", partial(render_leads, settings=SMALL))
         return shell_lessons(5, builtin_layouts())
-
-
-def test_kinds_by_where_and_how_wide():
-    """A line on the housing is a fracture, a wide place a hollow, what lies beside it a piece."""
-    housing, broken = np.zeros((120, 120), np.uint8), np.zeros((120, 120), np.uint8)
-    housing[20:100, 20:80] = 1
-    broken[30:33, 25:70] = 1
-    broken[50:80, 30:60] = 1
-    broken[50:60, 95:105] = 1
-    kinds = broken_kinds(broken, housing, np.zeros_like(housing))
-    assert (kinds[30:33, 25:70] == FRACTURE).all()
-    assert (kinds[50:80, 30:60] == HOLLOW).all()
-    assert (kinds[50:60, 95:105] == PIECE).all()
-    assert (kinds[broken == 0] == 0).all()
-    pushed = broken_kinds(broken, housing, housing)
-    assert set(np.unique(pushed)) == {0, PIECE, TERMINAL}
 
 
 def test_a_lesson_shows_the_housing_it_is_about(lessons):
@@ -50,13 +34,36 @@ def test_a_lesson_shows_the_housing_it_is_about(lessons):
     assert any((lesson.broken > 0).any() for lesson in lessons)
     for lesson in lessons:
         lab = lesson.lab.astype(float)
-        edge = np.median(lab[:6].reshape(-1, 3), axis=0)
+        rim = np.zeros(lesson.own.shape, bool)
+        rim[:6] = True
+        edge = np.median(lab[rim & lesson.seen], axis=0) if (rim & lesson.seen).any() else [97, 0, 0]
         inside = np.median(lab[lesson.own], axis=0)
         assert np.linalg.norm(inside - edge) > 5
         assert lesson.housing[lesson.own].all()
-        rows, columns = np.nonzero(lesson.own)
-        assert abs(rows.mean() - lesson.own.shape[0] / 2) < 25
-        assert abs(columns.mean() - lesson.own.shape[1] / 2) < 25
+        assert not (lesson.housing | lesson.own | (lesson.broken > 0))[~lesson.seen].any()
+        assert lesson.px_per_window_px == pytest.approx(5.0 * 0.25)
+
+
+def test_a_housing_whose_break_is_hidden_is_left_out(lessons, monkeypatch):
+    """It is neither whole nor shows what broke; those that are whole stay."""
+    leads = render_leads(5, SMALL)
+    hidden = replace(leads, breaks=np.zeros_like(leads.breaks))
+    monkeypatch.setattr(taught, "render_leads", lambda seed: hidden)
+    left = shell_lessons(5, builtin_layouts())
+    assert 0 < len(left) < len(lessons)
+    assert not any((lesson.broken > 0).any() for lesson in left)
+
+
+def test_housings_outside_the_photograph_are_left_out(lessons, monkeypatch):
+    """The same picture cut at two thirds of its width: fewer housings, nothing taught beyond the rim."""
+    leads = render_leads(5, SMALL)
+    wide = leads.picture.shape[1] * 2 // 3
+    truth = leads.truth.model_copy(update={"width_px": wide})
+    part = replace(leads, picture=leads.picture[:, :wide], breaks=leads.breaks[:, :wide], truth=truth)
+    monkeypatch.setattr(taught, "render_leads", lambda seed: part)
+    fewer = shell_lessons(5, builtin_layouts())
+    assert 0 < len(fewer) < len(lessons)
+    assert any(not lesson.seen.all() for lesson in fewer)
 
 
 def test_its_figures_are_of_scenes_left_out(lessons):

@@ -1,10 +1,12 @@
 """Leads on a bench: many housings in one picture, every second one broken, all told apart in the truth."""
 
+import cv2
 import numpy as np
 import pytest
 
 from sample_images.leads import render_leads
 from sample_images.scene import SceneSettings
+from sample_images.sprites import DAMAGE_HOLLOW
 
 SMALL = SceneSettings(width_px=1000, closeup=False)
 
@@ -17,14 +19,15 @@ def leads():
 
 def test_the_same_seed_shows_the_same_leads(leads):
     """Bytes and truth repeat; another seed shows others."""
-    again, truth = render_leads(5, SMALL)
-    assert np.array_equal(again, leads[0]) and truth == leads[1]
-    assert not np.array_equal(render_leads(6, SMALL)[0], again)
+    again = render_leads(5, SMALL)
+    assert np.array_equal(again.picture, leads.picture) and again.truth == leads.truth
+    assert np.array_equal(again.breaks, leads.breaks) and again.broken == leads.broken
+    assert not np.array_equal(render_leads(6, SMALL).picture, leads.picture)
 
 
 def test_wires_and_ends_of_all_leads_are_told_apart(leads):
     """No two wires or housings share a name, and each wire runs between two housings of one lead."""
-    _, truth = leads
+    truth = leads.truth
     assert len(truth.housings) >= 6
     names = [housing.id for housing in truth.housings]
     assert len(set(names)) == len(names)
@@ -37,8 +40,24 @@ def test_wires_and_ends_of_all_leads_are_told_apart(leads):
 
 def test_every_break_lies_at_a_housing_of_its_own(leads):
     """Regions are of housings alone; several are broken, several whole."""
-    _, truth = leads
+    truth = leads.truth
     assert {region.label for region in truth.regions} == {"connector"}
-    broken = [h for h in truth.housings if h.cracked or h.missing_area_mm2 or h.displaced_terminals]
-    assert 0 < len(broken) < len(truth.housings)
+    assert 0 < len(leads.broken) < len(truth.housings)
+    told = {h.id for h in truth.housings if h.cracked or h.missing_area_mm2 or h.displaced_terminals}
+    assert told <= leads.broken
     assert len({region.id for region in truth.regions}) == len(truth.regions)
+
+
+def test_breaks_are_marked_by_kind_and_however_thin(leads):
+    """Every pixel of a region is marked, and thin cracks beyond; the others are not."""
+    regions = np.zeros(leads.breaks.shape, np.uint8)
+    for region in leads.truth.regions:
+        for ring in region.rings_px:
+            cv2.fillPoly(regions, [np.round(np.asarray(ring)).astype(np.int32)], 1)
+    marked = leads.breaks > 0
+    assert marked[regions > 0].mean() > 0.85
+    assert marked.sum() > (regions > 0).sum()
+    near = cv2.dilate(regions, np.ones((9, 9), np.uint8)) > 0
+    assert len(np.unique(leads.breaks)) >= 4
+    assert leads.breaks.max() <= DAMAGE_HOLLOW
+    assert marked[~near].mean() < 0.002

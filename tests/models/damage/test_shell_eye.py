@@ -33,7 +33,7 @@ def housing(seed, cracked):
         cv2.polylines(broken, [line], False, FRACTURE, 3)
         lab[broken > 0, 0] -= 30
     lab += rng.normal(0, 2, lab.shape)
-    return ShellLesson(np.rint(lab).astype(np.int8), broken, own, own, 0.0)
+    return ShellLesson(np.rint(lab).astype(np.int8), broken, own, own, np.ones_like(own), 0.0)
 
 
 LESSONS = [housing(seed, seed % 2 == 0) for seed in range(16)]
@@ -125,6 +125,7 @@ def test_lessons_that_teach_nothing_are_refused():
     dull = replace(LESSONS[1], own=np.zeros_like(LESSONS[1].own))
     dull.own[0, 0] = True
     dull = replace(dull, housing=dull.own, lab=dull.lab[:1, :1], broken=dull.broken[:1, :1], own=dull.own[:1, :1])
+    dull = replace(dull, seen=dull.seen[:1, :1])
     with pytest.raises(ValueError, match="got one of 1 px"):
         fit_shell_eye([LESSONS[0], replace(dull, housing=dull.own)], SMALL, 1)
     with pytest.raises(FloatingPointError, match="lower its rate"):
