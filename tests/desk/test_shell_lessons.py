@@ -1,7 +1,6 @@
 """Lessons of the shell eye: housings of rendered leads as they are seen, and what is broken on them."""
 
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import pytest
@@ -16,16 +15,26 @@ from sample_images.leads import render_leads
 from sample_images.scene import SceneSettings
 from vision.layout import builtin_layouts
 
-SMALL = SceneSettings(width_px=1400, closeup=False, no_mat_share=0.0)
 FEW = ShellEyeSettings(windows=4, channels=((4,), (6,), (8,)), up=(6,))
 
 
 @pytest.fixture(scope="module")
-def lessons():
-    """Housings of one small picture."""
+def leads():
+    """One small picture."""
+    return render_leads(5, SceneSettings(width_px=1200, closeup=False, no_mat_share=0.0))
+
+
+def lessons_of(leads):
+    """What is taught of it."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(taught, "render_leads", partial(render_leads, settings=SMALL))
+        patch.setattr(taught, "render_leads", lambda seed: leads)
         return shell_lessons(5, builtin_layouts())
+
+
+@pytest.fixture(scope="module")
+def lessons(leads):
+    """Its housings."""
+    return lessons_of(leads)
 
 
 def test_a_lesson_shows_the_housing_it_is_about(lessons):
@@ -44,24 +53,20 @@ def test_a_lesson_shows_the_housing_it_is_about(lessons):
         assert lesson.px_per_window_px == pytest.approx(5.0 * 0.25)
 
 
-def test_a_housing_whose_break_is_hidden_is_left_out(lessons, monkeypatch):
+def test_a_housing_whose_break_is_hidden_is_left_out(leads, lessons):
     """It is neither whole nor shows what broke; those that are whole stay."""
-    leads = render_leads(5, SMALL)
-    hidden = replace(leads, breaks=np.zeros_like(leads.breaks))
-    monkeypatch.setattr(taught, "render_leads", lambda seed: hidden)
-    left = shell_lessons(5, builtin_layouts())
+    left = lessons_of(replace(leads, breaks=np.zeros_like(leads.breaks)))
     assert 0 < len(left) < len(lessons)
     assert not any((lesson.broken > 0).any() for lesson in left)
 
 
-def test_housings_outside_the_photograph_are_left_out(lessons, monkeypatch):
-    """The same picture cut at two thirds of its width: fewer housings, nothing taught beyond the rim."""
-    leads = render_leads(5, SMALL)
-    wide = leads.picture.shape[1] * 2 // 3
+def test_housings_outside_the_photograph_are_left_out(leads, lessons):
+    """The same picture cut through one of them: fewer are taught, one of them seen in part."""
+    xs = np.array([x for housing in leads.truth.housings[-1:] for ring in housing.rings_px for x, _ in ring])
+    wide = round(xs.min() + 0.75 * np.ptp(xs))
     truth = leads.truth.model_copy(update={"width_px": wide})
     part = replace(leads, picture=leads.picture[:, :wide], breaks=leads.breaks[:, :wide], truth=truth)
-    monkeypatch.setattr(taught, "render_leads", lambda seed: part)
-    fewer = shell_lessons(5, builtin_layouts())
+    fewer = lessons_of(part)
     assert 0 < len(fewer) < len(lessons)
     assert any(not lesson.seen.all() for lesson in fewer)
 

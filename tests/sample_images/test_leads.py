@@ -8,7 +8,7 @@ from sample_images.leads import render_leads
 from sample_images.scene import SceneSettings
 from sample_images.sprites import DAMAGE_HOLLOW
 
-SMALL = SceneSettings(width_px=1000, closeup=False)
+SMALL = SceneSettings(width_px=800, closeup=False)
 
 
 @pytest.fixture(scope="module")
