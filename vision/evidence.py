@@ -53,6 +53,7 @@ class RegionSigns:
         return np.array(list(self.values.values()), np.float32)
 
 
+_LEAST_SEEN_MM2 = 4.0
 _BREAKS = {
     "fracture": "looks cracked or fractured",
     "hollow": "looks as if a lock had broken off",
@@ -224,16 +225,13 @@ def shell_words(signs: RegionSigns, scaled: bool) -> list[Evidence]:
 
     for kind, says in _BREAKS.items():
         area = values.get(f"seen_{kind}_mm2", 0.0)
-        if area > 0:
+        if area >= _LEAST_SEEN_MM2:
             longest = values[f"seen_{kind}_longest_mm"]
             add(f"seen_{kind}", area, f"{unit}²", f"{says} over {area:.0f} {unit}², the longest {longest:.0f} {unit}")
     crack, lack, pieces = (values[f"shell_{name}"] for name in ("crack_ridge_mm", "corner_lack_max_mm2", "fragments"))
     add("crack_ridge", crack, unit, f"crooked dark lines of {crack:.0f} {unit} across the shell")
     add("corner_lack", lack, f"{unit}²", f"the outline lacks {lack:.0f} {unit}² at a corner")
-    add(
-        "fragments",
-        pieces,
-        "count",
-        f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby",
-    )
+    if pieces:
+        says = f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby"
+        add("fragments", pieces, "count", says)
     return found
