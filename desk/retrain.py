@@ -38,7 +38,7 @@ from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson
 from models.damage.card import CARD_FILE, SHIPPED
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
-from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, fit_namer, forest, shell_forest
+from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, booster, fit_namer, shell_forest
 from models.damage.refit import Steps
 from models.damage.store import DamageModel, content_hash, load_model, save_model
 from models.damage.strange import Strangeness
@@ -135,7 +135,7 @@ def fit_rest(
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
     usual = {s.name for s in found if s.usual}
     # on wires the usual share of damage took as many right finds away as false ones; on housings it does not
-    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, forest, set(), MISCOVERAGE)
+    wire_namer, wire_names = _fit_on(wires, WIRE_LABELS, settings, booster, set(), MISCOVERAGE)
     shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest, usual, SHELL_SOUND_MISCOVERAGE)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     first, end = seeds_of(settings)

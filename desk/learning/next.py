@@ -115,7 +115,7 @@ def _fit(
     from models.damage.namer import votes
     from models.damage.refit import ForestSettings
 
-    forest = ForestSettings().forest(seed, _TREES).fit(known.x, [labels.index(name) for name in known.labels.tolist()])
+    forest = ForestSettings().fresh(seed, _TREES).fit(known.x, [labels.index(name) for name in known.labels.tolist()])
     out = []
     for x in asked:
         p = np.zeros((len(x), len(labels)))

@@ -28,8 +28,8 @@ from desk.records.photo_store import PhotoStore
 from desk.retrain import SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
-from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer
-from models.damage.refit import CHOICES, SHELL_CHOICES, ForestSettings, RefitError, Refitted, refit_namer
+from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, gains
+from models.damage.refit import CHOICES, SHELL_CHOICES, ClassifierSettings, RefitError, Refitted, refit_namer
 from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
 from vision.findings import LABELS
@@ -45,8 +45,8 @@ class RelearnSettings(TrainingChoices):
 
     workers: int = 2
     cells: CellSettings = field(default_factory=CellSettings)
-    choices: tuple[ForestSettings, ...] = CHOICES
-    shell_choices: tuple[ForestSettings, ...] = SHELL_CHOICES
+    choices: tuple[ClassifierSettings, ...] = CHOICES
+    shell_choices: tuple[ClassifierSettings, ...] = SHELL_CHOICES
 
 
 @dataclass(frozen=True)
@@ -195,8 +195,9 @@ def _namer(
     may_lose = MISCOVERAGE if wires else SHELL_SOUND_MISCOVERAGE
     try:
         refitted = refit_namer(
-            labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step, sound_shift, may_lose
-        )
+            labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step, sound_shift, may_lose,
+            corrected,
+        )  # fmt: skip
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error
     return _Named(refitted, lessons, corrected)
@@ -268,8 +269,8 @@ def _card(
 
 
 def _importance(namer: Namer) -> list[tuple[str, float]]:
-    """The features that the forest's splits gain most by, with their shares."""
-    gain = namer.classifier.feature_importances_
+    """The features that the classifier's splits gain most by, with their shares."""
+    gain = gains(namer.classifier)
     return [(namer.feature_names[i], round(float(gain[i]), 4)) for i in np.argsort(-gain)[:15]]
 
 

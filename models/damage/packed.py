@@ -12,6 +12,8 @@ from sklearn.tree import ExtraTreeClassifier
 from sklearn.tree._tree import Tree
 
 Booster: TypeAlias = HistGradientBoostingClassifier | HistGradientBoostingRegressor
+Trees: TypeAlias = ExtraTreesClassifier | HistGradientBoostingClassifier
+"""What a namer classifies with."""
 _BITSETS = ("binned_left_cat_bitsets", "raw_left_cat_bitsets")
 
 
@@ -74,6 +76,18 @@ def unpack_forest(packed: dict[str, Any] | ExtraTreesClassifier) -> ExtraTreesCl
     )
     forest.estimators_ = [_tree(forest, *part) for part in parts]
     return forest
+
+
+def pack_trees(trees: Trees) -> dict[str, Any]:
+    """A fitted forest or booster as few arrays; `unpack_trees` gives back what predicts the same."""
+    return pack_forest(trees) if isinstance(trees, ExtraTreesClassifier) else pack_booster(trees)
+
+
+def unpack_trees(packed: dict[str, Any] | Trees) -> Trees:
+    """The forest or booster that was packed; one from a file of before packing is taken as it stands."""
+    if isinstance(packed, dict) and "booster" in packed:
+        return unpack_booster(packed)
+    return unpack_forest(packed)
 
 
 def _tree(

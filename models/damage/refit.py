@@ -6,11 +6,11 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
+from typing import TypeAlias
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 from sklearn.covariance import LedoitWolf
-from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.metrics import log_loss
 from sklearn.model_selection import GroupKFold
 from sklearn.preprocessing import StandardScaler
@@ -20,17 +20,20 @@ from models.damage.namer import (
     _NOVEL_QUANTILE,
     MISCOVERAGE,
     Namer,
+    booster,
     conformal_thresholds,
+    inverse_temperature,
     miscoverages,
     shifted,
     tempered,
     votes,
 )
+from models.damage.packed import Trees
 
 FOLDS = 5
 _INNER_FOLDS = 3
 _CHOOSE_ON = 1500
-"""Candidates that the choice of settings looks at, at most."""
+"""Candidates that the choice of settings looks at, at most, where fewer than half of them were corrected."""
 _CHOOSE_TREES = 40
 _FOLD_TREES = 60
 
@@ -49,16 +52,47 @@ class ForestSettings:
     trees: int = 200
     class_weights: tuple[float, ...] | None = None
 
-    def forest(self, seed: int, trees: int | None = None) -> ExtraTreesClassifier:
-        """An unfitted forest of these settings."""
+    def fresh(self, seed: int, trees: int | None = None) -> ExtraTreesClassifier:
+        """An unfitted forest of these settings, of so many trees as asked for."""
         return ExtraTreesClassifier(
             n_estimators=trees or self.trees, min_samples_leaf=self.min_samples_leaf, max_features=self.max_features,
             class_weight=dict(enumerate(self.class_weights)) if self.class_weights else "balanced",
             random_state=seed,
         )  # fmt: skip
 
+    def work(self, trees: int | None = None) -> int:
+        """How long a fit takes beside other choices."""
+        return trees or self.trees
 
-CHOICES = (ForestSettings(2, 0.3), ForestSettings(2, 0.1), ForestSettings(5, 0.3))
+    @property
+    def words(self) -> str:
+        """The choice in the card's words."""
+        return f"leaves of {self.min_samples_leaf}, {self.max_features:.0%} of the features"
+
+
+@dataclass(frozen=True)
+class BoosterSettings:
+    """Another choice of the classifier. `leaves`: of each tree, at most; `rounds`: of a tree for every label."""
+
+    leaves: int = 15
+    rounds: int = 200
+
+    def fresh(self, seed: int, trees: int | None = None) -> HistGradientBoostingClassifier:
+        """An unfitted booster of these settings. Fewer rounds would make another classifier: ``trees`` changes none."""
+        return booster(seed).set_params(max_leaf_nodes=self.leaves, max_iter=self.rounds)
+
+    def work(self, trees: int | None = None) -> int:
+        """How long a fit takes beside other choices; a round of six labels is as long as some ten trees."""
+        return 10 * self.rounds
+
+    @property
+    def words(self) -> str:
+        """The choice in the card's words."""
+        return f"boosting, {self.leaves} leaves a tree, {self.rounds} rounds"
+
+
+ClassifierSettings: TypeAlias = ForestSettings | BoosterSettings
+CHOICES = (BoosterSettings(), BoosterSettings(6), ForestSettings(2, 0.1))
 SHELL_CHOICES = (ForestSettings(2, 0.5, 300, (0.7, 1.0)), ForestSettings(5, 0.3, 300, (0.7, 1.0)))
 """For housings, as `namer.shell_forest`: broken ones count less, they are more frequent in lessons than in a shop."""
 
@@ -74,16 +108,16 @@ class Refitted:
     namer: Namer
     held_out: np.ndarray
     far: np.ndarray
-    settings: ForestSettings
+    settings: ClassifierSettings
     losses: dict[str, float]
 
 
 @dataclass(frozen=True)
 class _Task:
-    """One forest to fit, and the rows it answers afterwards."""
+    """One classifier to fit, and the rows it answers afterwards. trees : None for all that the settings name"""
 
-    settings: ForestSettings
-    trees: int
+    settings: ClassifierSettings
+    trees: int | None
     seed: int
     train: np.ndarray
     test: np.ndarray
@@ -94,18 +128,20 @@ def refit_namer(
     lessons: Lessons,
     seed: int,
     calibrates: np.ndarray | None = None,
-    choices: Sequence[ForestSettings] = CHOICES,
+    choices: Sequence[ClassifierSettings] = CHOICES,
     workers: int = 1,
     on_step: Callable[[int, int], None] | None = None,
     sound_shift: float = 0.0,
     sound_miscoverage: float = MISCOVERAGE,
+    corrected: np.ndarray | None = None,
 ) -> Refitted:
-    """Fit a namer on lessons; everything but the last forest is decided on groups that were not trained on.
+    """Fit a namer on lessons; everything but the last classifier is decided on groups that were not trained on.
 
-    In each of five outer folds the settings are chosen by inner folds of the other groups; what the chosen forest
+    In each of five outer folds the settings are chosen by inner folds of the other groups; what the chosen one
     says of the outer fold calibrates the probabilities, sets the conformal thresholds and the limit of novelty.
     ``calibrates`` : (n,) bool, lessons that may do so (all without it); ``sound_shift``, ``sound_miscoverage`` : as in
-    the namer that was there before. Raises RefitError.
+    the namer that was there before. ``corrected`` : (n,) bool, the few lessons that a shop corrected: together they
+    count in the choice as much as all others. Raises RefitError.
     """
     y = _numbers(labels, lessons)
     may = np.ones(len(lessons), bool) if calibrates is None else calibrates
@@ -115,10 +151,11 @@ def refit_namer(
     with _Pool(x, y, lessons.weights, workers) as pool:
         total = len(choices) * _INNER_FOLDS * (FOLDS + 1) + FOLDS + 1
         counter = Steps(total, on_step)
-        chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, choices, seed, counter)
+        few = np.zeros(len(y), bool) if corrected is None else corrected
+        chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, few, choices, seed, counter)
         tasks = [_Task(one.best, _FOLD_TREES, seed, *rows) for one, rows in zip(chosen[:-1], outer, strict=True)]
         last = chosen[-1]
-        tasks.append(_Task(last.best, last.best.trees, seed, np.arange(len(y)), np.zeros(0, int)))
+        tasks.append(_Task(last.best, None, seed, np.arange(len(y)), np.zeros(0, int)))
         answers = pool.run(tasks, counter)
         classifier = pool.last
     raw = np.zeros((len(y), len(labels)))
@@ -155,7 +192,7 @@ def _folds(groups: np.ndarray, count: int) -> list[tuple[np.ndarray, np.ndarray]
 
 @dataclass(frozen=True)
 class _Choice:
-    best: ForestSettings
+    best: ClassifierSettings
     losses: dict[str, float]
 
 
@@ -164,15 +201,20 @@ def _chosen(
     parts: Sequence[np.ndarray],
     groups: np.ndarray,
     y: np.ndarray,
-    choices: Sequence[ForestSettings],
+    corrected: np.ndarray,
+    choices: Sequence[ClassifierSettings],
     seed: int,
     counter: Steps,
 ) -> list[_Choice]:
-    """For each part the settings of least log loss over inner folds of it."""
+    """For each part the settings of least log loss over inner folds of it, corrected lessons and others alike."""
     rng = np.random.default_rng(seed)
     tasks, plan = [], []
     for part in parts:
-        rows = np.sort(rng.choice(part, _CHOOSE_ON, replace=False)) if len(part) > _CHOOSE_ON else part
+        rows = part
+        if len(part) > _CHOOSE_ON:
+            mine, others = part[corrected[part]], part[~corrected[part]]
+            some = min(len(others), max(_CHOOSE_ON - len(mine), _CHOOSE_ON // 2))
+            rows = np.sort(np.concatenate([mine, rng.choice(others, some, replace=False)]))
         inner = [(rows[a], rows[b]) for a, b in _folds(groups[rows], _INNER_FOLDS)]
         plan.append(inner)
         tasks += [_Task(choice, _CHOOSE_TREES, seed, *fold) for choice in choices for fold in inner]
@@ -182,30 +224,24 @@ def _chosen(
         losses = {}
         for choice in choices:
             told = [next(answers) for _ in inner]
-            truth = np.concatenate([y[test] for _, test in inner])
-            losses[choice] = _loss(truth, np.concatenate(told))
+            asked = np.concatenate([test for _, test in inner])
+            losses[choice] = _loss(y[asked], np.concatenate(told), _alike(corrected[asked]))
         best = min(choices, key=lambda choice: losses[choice])
-        out.append(_Choice(best, {_words(choice): round(loss, 4) for choice, loss in losses.items()}))
+        out.append(_Choice(best, {choice.words: round(loss, 4) for choice, loss in losses.items()}))
     return out
 
 
-def _words(choice: ForestSettings) -> str:
-    return f"leaves of {choice.min_samples_leaf}, {choice.max_features:.0%} of the features"
+def _alike(corrected: np.ndarray) -> np.ndarray:
+    """(n,) weights by which the corrected and the others count as much together."""
+    share = float(corrected.mean())
+    return np.ones(len(corrected)) if share in (0.0, 1.0) else np.where(corrected, 0.5 / share, 0.5 / (1 - share))
 
 
-def _loss(truth: np.ndarray, p: np.ndarray) -> float:
+def _loss(truth: np.ndarray, p: np.ndarray, weights: np.ndarray) -> float:
+    """Weighted log loss at the best temperature: boosters are too sure of themselves, forests too little."""
     smooth = 0.98 * p + 0.02 / p.shape[1]  # a forest of few trees says 0 now and then
-    return float(log_loss(truth, smooth, labels=np.arange(p.shape[1])))
-
-
-def inverse_temperature(raw: np.ndarray, y: np.ndarray, weights: np.ndarray) -> float:
-    """1 / T of least weighted log loss of (n, C) held-out probabilities (Guo, Pleiss, Sun, Weinberger 2017)."""
-
-    def loss(logarithm: float) -> float:
-        p = tempered(raw, float(np.exp(logarithm)))[np.arange(len(y)), y]
-        return -float(np.average(np.log(np.clip(p, 1e-12, 1)), weights=weights))
-
-    return float(np.exp(minimize_scalar(loss, bounds=(-3.0, 3.0), method="bounded").x))
+    cooled = tempered(smooth, inverse_temperature(smooth, truth, weights))
+    return float(log_loss(truth, cooled, labels=np.arange(p.shape[1]), sample_weight=weights))
 
 
 def _held_out_distances(x: np.ndarray, folds: Sequence[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
@@ -231,7 +267,7 @@ class Steps:
 
 
 _DATA: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None
-"""Inputs, class numbers and weights, in every process of the pool: sent once, not with every forest."""
+"""Inputs, class numbers and weights, in every process of the pool: sent once, not with every task."""
 
 
 def _hold(x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> None:
@@ -239,23 +275,23 @@ def _hold(x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> None:
     _DATA = (x, y, weights)
 
 
-def _fitted(task: _Task, keep: bool) -> tuple[np.ndarray, ExtraTreesClassifier | None]:
-    """Fit one forest; its answers on the test rows, (m, C), and the forest itself where it is wanted."""
+def _fitted(task: _Task, keep: bool) -> tuple[np.ndarray, Trees | None]:
+    """Fit one classifier; its answers on the test rows, (m, C), and itself where it is wanted."""
     assert _DATA is not None
     x, y, weights = _DATA
-    forest = task.settings.forest(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
+    fitted = task.settings.fresh(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
     p = np.zeros((len(task.test), int(y.max()) + 1))
     if len(task.test):
-        p[:, forest.classes_] = votes(forest, x[task.test])
-    return p, forest if keep else None
+        p[:, fitted.classes_] = votes(fitted, x[task.test])
+    return p, fitted if keep else None
 
 
 class _Pool:
-    """Fits forests in this process or in several; results come in the order of the tasks."""
+    """Fits classifiers in this process or in several; results come in the order of the tasks."""
 
     def __init__(self, x: np.ndarray, y: np.ndarray, weights: np.ndarray, workers: int) -> None:
         self.data, self.workers = (x, y, weights), workers
-        self.last: ExtraTreesClassifier
+        self.last: Trees
 
     def __enter__(self) -> _Pool:
         _hold(*self.data)
@@ -273,16 +309,16 @@ class _Pool:
             self.executor.shutdown(cancel_futures=True)
 
     def run(self, tasks: Sequence[_Task], counter: Steps) -> list[np.ndarray]:
-        """Answers of every task; the forest of a task that tests nothing is kept as `last`."""
+        """Answers of every task; what a task that tests nothing fitted is kept as `last`."""
         keep = [len(task.test) == 0 for task in tasks]
         # the longest first, so that no process is left alone with it
-        order = sorted(range(len(tasks)), key=lambda i: -tasks[i].trees * len(tasks[i].train))
+        order = sorted(range(len(tasks)), key=lambda i: -tasks[i].settings.work(tasks[i].trees) * len(tasks[i].train))
         given = [tasks[i] for i in order], [keep[i] for i in order]
         done = self.executor.map(_fitted, *given) if self.executor else map(_fitted, *given)
         out: dict[int, np.ndarray] = {}
-        for i, (p, forest) in zip(order, done, strict=True):
+        for i, (p, fitted) in zip(order, done, strict=True):
             out[i] = p
-            if forest is not None:
-                self.last = forest
+            if fitted is not None:
+                self.last = fitted
             counter.step()
         return [out[i] for i in range(len(tasks))]

@@ -21,7 +21,7 @@ from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
 from models.damage.gauges import Ending, Gauge
 from models.damage.namer import Namer
-from models.damage.packed import pack_booster, pack_forest, unpack_booster, unpack_forest
+from models.damage.packed import pack_booster, pack_trees, unpack_booster, unpack_trees
 from models.damage.shell_eye import ShellEye
 from models.damage.strange import Strangeness
 from vision.findings import LABELS
@@ -96,7 +96,7 @@ def _packed(plain: dict[str, Any]) -> dict[str, Any]:
     }
     ending = {**plain["ending"], "classifier": pack_booster(plain["ending"]["classifier"])}
     namers = {
-        name: {**plain[name], "classifier": pack_forest(plain[name]["classifier"])} for name in ("wires", "shells")
+        name: {**plain[name], "classifier": pack_trees(plain[name]["classifier"])} for name in ("wires", "shells")
     }
     return {**plain, **namers, "measures": measures, "ending": ending}
 
@@ -165,7 +165,7 @@ def _gauge(data: dict[str, Any]) -> Gauge:
 
 
 def _namer(data: dict[str, Any]) -> Namer:
-    classifier = unpack_forest(data["classifier"])
+    classifier = unpack_trees(data["classifier"])
     read, named = classifier.n_features_in_, len(data["features"])
     if read != named:  # models of earlier versions left some out
         raise ValueError(f"a namer that reads {read} of its {named} features, made by another version of this tool")

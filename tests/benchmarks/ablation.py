@@ -23,7 +23,7 @@ from desk.training_set import candidates_of
 from models.damage.card import SHIPPED
 from models.damage.lessons import Lessons, lessons_of
 from models.damage.namer import votes
-from models.damage.refit import ForestSettings
+from models.damage.refit import CHOICES, SHELL_CHOICES
 from models.damage.store import load_model
 from vision.layout import builtin_layouts
 from vision.reading import PhotoError, read_photo
@@ -94,19 +94,22 @@ def candidates_in(folder: Path) -> dict[str, Lessons]:
 def answers(
     lessons: Lessons, asked: Lessons | None, kind: str, used: np.ndarray, labels: Sequence[str], trees: int
 ) -> np.ndarray:
-    """(G, C, C + 1) counts of a forest on the used features: by folds, or of those asked where there are some."""
-    shipped = ForestSettings() if kind == "wires" else ForestSettings(3, 0.3, 300, (0.7, 1.0))
+    """(G, C, C + 1) counts of the shipped kind of classifier on the used features.
+
+    By folds, or of those asked where there are some.
+    """
+    shipped = (CHOICES if kind == "wires" else SHELL_CHOICES)[0]
     y = np.array([labels.index(name) for name in lessons.labels.tolist()])
     x = np.ascontiguousarray(lessons.x[:, used])
     if asked is not None:
-        forest = shipped.forest(0, trees).fit(x, y, lessons.weights)
-        said = votes(forest, np.ascontiguousarray(asked.x[:, used])).argmax(axis=1)
+        fitted = shipped.fresh(0, trees).fit(x, y, lessons.weights)
+        said = votes(fitted, np.ascontiguousarray(asked.x[:, used])).argmax(axis=1)
         truth = np.array([labels.index(name) for name in asked.labels.tolist()])
         return confusions(truth, said, asked.groups, len(labels))
     said = np.empty(len(y), int)
     for train, test in folds(lessons.groups, 5):
-        forest = shipped.forest(0, trees).fit(x[train], y[train], lessons.weights[train])
-        said[test] = votes(forest, x[test]).argmax(axis=1)
+        fitted = shipped.fresh(0, trees).fit(x[train], y[train], lessons.weights[train])
+        said[test] = votes(fitted, x[test]).argmax(axis=1)
     return confusions(y, said, lessons.groups, len(labels))
 
 

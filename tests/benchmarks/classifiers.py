@@ -29,8 +29,7 @@ from sklearn.preprocessing import StandardScaler
 
 from desk.statistics import ece
 from models.damage.lessons import Lessons
-from models.damage.namer import tempered
-from models.damage.refit import inverse_temperature
+from models.damage.namer import inverse_temperature, tempered
 
 SEED = 20_000
 OUTER, INNER = 5, 3

@@ -37,16 +37,16 @@ from desk.shop import worker
 from models.damage.card import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, keep_card_hash
 from models.damage.finder import Finder, TwoPasses, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
-from models.damage.namer import fit_namer, forest
+from models.damage.namer import booster, fit_namer
 from models.damage.store import DamageModel, hashlib
 from models.repair import load_rules
 from vision.cells import FEATURE_VERSION
 from vision.layout import builtin_layouts
 
 
-def few_trees(seed):
-    """The namer's forest with a twentieth of its trees."""
-    return forest(seed).set_params(n_estimators=10)
+def few_rounds(seed):
+    """The namer's booster with a twentieth of its rounds."""
+    return booster(seed).set_params(max_iter=10)
 
 
 def tiny(seed):
@@ -57,7 +57,7 @@ def tiny(seed):
     first = new_pass((4,), seed, 3).fit(x, y)
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), lambda v: v), y)
     groups = np.arange(80) // 4
-    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees)
+    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_rounds)
     finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
     raw = rng.uniform(10, 90, 80)
     gauge = fit_gauge(("u", "v"), x, raw, 1.1 * raw, groups, np.ones(80, bool), 5.0, seed)

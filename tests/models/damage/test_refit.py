@@ -8,7 +8,8 @@ from sklearn.calibration import CalibratedClassifierCV
 from sklearn.frozen import FrozenEstimator
 
 from models.damage.lessons import Lessons
-from models.damage.refit import ForestSettings, RefitError, inverse_temperature, refit_namer
+from models.damage.namer import inverse_temperature
+from models.damage.refit import BoosterSettings, ForestSettings, RefitError, refit_namer
 
 LABELS = ("rodent", "abrasion", "sound")
 QUICK = (ForestSettings(2, 0.5, 40), ForestSettings(10, 0.5, 40))
@@ -61,6 +62,18 @@ def test_the_same_seed_gives_the_same_whatever_the_processes(fitted):
     again = refit_namer(LABELS, drawn(), 1, choices=QUICK, workers=2)
     assert np.array_equal(again.held_out, fitted.held_out) and again.settings == fitted.settings
     assert np.array_equal(again.namer.thresholds, fitted.namer.thresholds)
+
+
+@pytest.mark.parametrize(("good", "bad"), [
+    (BoosterSettings(6, 40), ForestSettings(250, 0.5, 40)), (ForestSettings(2, 0.5, 40), BoosterSettings(2, 1)),
+])  # fmt: skip
+def test_of_a_booster_and_a_forest_the_one_that_tells_more_is_taken(good, bad):
+    """A forest of leaves that hold nearly all, and a booster of one round of one split, tell little."""
+    made = refit_namer(LABELS, drawn(), 1, choices=(bad, good))
+    assert made.settings == good and made.losses[good.words] < made.losses[bad.words]
+    assert isinstance(made.namer.classifier, type(good.fresh(0)))
+    said = np.array(LABELS)[made.held_out.argmax(axis=1)]
+    assert (said == drawn().labels).mean() > 0.6
 
 
 def test_a_candidate_far_from_all_lessons_is_novel(fitted):

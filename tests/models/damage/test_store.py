@@ -12,7 +12,7 @@ from models.damage import store
 from models.damage.card import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, read_card
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
-from models.damage.namer import fit_namer, forest, shell_forest
+from models.damage.namer import booster, fit_namer, shell_forest
 from models.damage.store import DamageModel, content_hash, load_model, save_model
 
 
@@ -21,9 +21,14 @@ def neighbourhood(values):
     return values
 
 
-def few_trees(kind):
-    """A namer's forest with a tenth of its trees."""
-    return lambda seed: kind(seed).set_params(n_estimators=20)
+def few_rounds(seed):
+    """A namer's booster with a twentieth of its rounds."""
+    return booster(seed).set_params(max_iter=10)
+
+
+def few_trees(seed):
+    """A namer's forest with few of its trees."""
+    return shell_forest(seed).set_params(n_estimators=20)
 
 
 def small_model(seed=0):
@@ -34,8 +39,8 @@ def small_model(seed=0):
     first = new_pass((4,), seed, 3).fit(x, y)
     second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), neighbourhood), y)
     groups = np.arange(80) // 4
-    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees(forest))
-    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees(shell_forest))
+    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_rounds)
+    shells, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_trees)
     finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
     raw = rng.uniform(10, 90, 80)
     usual = np.ones(80, bool)
@@ -79,6 +84,16 @@ def test_a_model_file_of_before_its_trees_were_laid_end_to_end_is_read(model, tm
         before.setattr(store, "_packed", lambda plain: plain)
         save_model(model, tmp_path)
     assert content_hash(load_model(tmp_path)) == content_hash(model)
+
+
+def test_a_model_whose_namers_are_all_forests_is_read(model, tmp_path):
+    """As they were before wires had a booster."""
+    older = replace(model, wires=model.shells)
+    save_model(older, tmp_path)
+    x = np.random.default_rng(6).normal(size=(6, 2)).astype(np.float32)
+    back = load_model(tmp_path)
+    assert back.wires.name(("u", "v"), x) == model.shells.name(("u", "v"), x)
+    assert content_hash(back) == content_hash(older)
 
 
 def test_a_packed_tree_cut_short_is_refused(model, tmp_path, monkeypatch):
