@@ -160,8 +160,9 @@ def learning_curve(
     seed: int = 0,
     on_step: Callable[[int, int], None] | None = None,
 ) -> LearningCurve:
-    """How well a namer does after so many lessons of whole groups, a quarter of which is held out in each run, and what
-    more of them would buy. An extrapolation: it holds while further lessons are like those there are."""
+    """How well a forest, quicker than the namer and standing in for it, does after so many lessons of whole groups, a
+    quarter of which is held out in each run, and what more of them would buy. An extrapolation: it holds while further
+    lessons are like those there are."""
     from models.damage.refit import Steps
 
     rng = np.random.default_rng(seed)

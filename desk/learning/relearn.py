@@ -28,7 +28,8 @@ from desk.records.photo_store import PhotoStore
 from desk.retrain import SHELL_LABELS, WIRE_LABELS
 from desk.statistics import f1_by_label
 from models.damage.lessons import Lessons, together
-from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer, gains
+from models.damage.namer import MISCOVERAGE, SHELL_SOUND_MISCOVERAGE, Namer
+from models.damage.packed import gains
 from models.damage.refit import CHOICES, SHELL_CHOICES, ClassifierSettings, RefitError, Refitted, refit_namer
 from models.damage.store import DamageModel, content_hash
 from vision.cells import FEATURE_VERSION
@@ -195,9 +196,8 @@ def _namer(
     may_lose = MISCOVERAGE if wires else SHELL_SOUND_MISCOVERAGE
     try:
         refitted = refit_namer(
-            labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step, sound_shift, may_lose,
-            corrected,
-        )  # fmt: skip
+            labels, lessons, settings.seed, calibrates, choices, settings.workers, on_step, sound_shift, may_lose
+        )
     except RefitError as error:
         raise DeskError(f"retrain: namer of {kind}: {error}") from error
     return _Named(refitted, lessons, corrected)
@@ -258,7 +258,11 @@ def _card(
             for kind, one in told.items()
         },
         "choice": {
-            kind: {"settings": asdict(one.refitted.settings), "log_loss": one.refitted.losses}
+            kind: {
+                "classifier": one.refitted.settings.words,
+                "settings": asdict(one.refitted.settings),
+                "log_loss": one.refitted.losses,
+            }
             for kind, one in told.items()
         },
         "importance": {kind: _importance(one.refitted.namer) for kind, one in told.items()},

@@ -13,6 +13,7 @@ from sklearn.covariance import LedoitWolf
 from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifier
 from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.preprocessing import StandardScaler
+from threadpoolctl import threadpool_limits
 
 from models.damage.packed import Trees
 
@@ -168,16 +169,6 @@ def votes(classifier: Trees, x: np.ndarray) -> np.ndarray:
     return np.mean([tree.tree_.predict(rows)[:, : len(classifier.classes_)] for tree in classifier.estimators_], axis=0)
 
 
-def gains(classifier: Trees) -> np.ndarray:
-    """(F,) share of each feature in what the splits of a fitted forest or booster gain; they sum to 1."""
-    if isinstance(classifier, ExtraTreesClassifier):
-        return classifier.feature_importances_
-    nodes = np.concatenate([tree.nodes for stage in classifier._predictors for tree in stage])
-    split = nodes[nodes["is_leaf"] == 0]
-    total = np.bincount(split["feature_idx"], weights=split["gain"], minlength=classifier.n_features_in_)
-    return total / max(float(total.sum()), 1e-12)
-
-
 def booster(seed: int) -> HistGradientBoostingClassifier:
     """For damage on wires: many weak signs, six labels.
 
@@ -220,7 +211,9 @@ def fit_namer(
         names = ", ".join(labels[i] for i in missing)
         raise ValueError(f"expected examples of every label, got none of {names}; use more scenes")
     folds = list(GroupKFold(_FOLDS).split(x, y, groups))
-    raw = cross_val_predict(kind(seed), x, y, cv=folds, method="predict_proba")
+    with threadpool_limits(1):  # a booster's sums, and so its hash, go by the number of threads
+        raw = cross_val_predict(kind(seed), x, y, cv=folds, method="predict_proba")
+        classifier = kind(seed).fit(x, y)
     sharpened = inverse_temperature(raw, y, np.ones(len(y)))
     held_out = tempered(raw, sharpened)
     shift = 0.0 if usual is None else sound_shift_of(held_out[usual], y[usual], labels)
@@ -233,7 +226,7 @@ def fit_namer(
     namer = Namer(
         labels,
         tuple(feature_names),
-        kind(seed).fit(x, y),
+        classifier,
         sharpened,
         scaler,
         LedoitWolf().fit(scaler.transform(x)),

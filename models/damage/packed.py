@@ -90,6 +90,16 @@ def unpack_trees(packed: dict[str, Any] | Trees) -> Trees:
     return unpack_forest(packed)
 
 
+def gains(trees: Trees) -> np.ndarray:
+    """(F,) share of each feature in what the splits of a fitted forest or booster gain: they sum to 1, or are all 0."""
+    if isinstance(trees, ExtraTreesClassifier):
+        return trees.feature_importances_
+    nodes = np.concatenate([tree.nodes for stage in trees._predictors for tree in stage])
+    split = nodes[nodes["is_leaf"] == 0]
+    total = np.bincount(split["feature_idx"], weights=split["gain"], minlength=trees.n_features_in_)
+    return total / max(float(total.sum()), 1e-12)
+
+
 def _tree(
     forest: ExtraTreesClassifier, depth: int, seed: int, nodes: np.ndarray, values: np.ndarray
 ) -> ExtraTreeClassifier:

@@ -14,6 +14,7 @@ from sklearn.ensemble import ExtraTreesClassifier, HistGradientBoostingClassifie
 from sklearn.metrics import log_loss
 from sklearn.model_selection import GroupKFold
 from sklearn.preprocessing import StandardScaler
+from threadpoolctl import threadpool_limits
 
 from models.damage.lessons import Lessons
 from models.damage.namer import (
@@ -33,9 +34,11 @@ from models.damage.packed import Trees
 FOLDS = 5
 _INNER_FOLDS = 3
 _CHOOSE_ON = 1500
-"""Candidates that the choice of settings looks at, at most, where fewer than half of them were corrected."""
+"""Candidates that the choice of settings looks at, at most."""
 _CHOOSE_TREES = 40
 _FOLD_TREES = 60
+_ALL_TREES = 200
+"""Reckoned with where a task names none, to begin the longest first."""
 
 
 class RefitError(ValueError):
@@ -60,40 +63,37 @@ class ForestSettings:
             random_state=seed,
         )  # fmt: skip
 
-    def work(self, trees: int | None = None) -> int:
-        """How long a fit takes beside other choices."""
-        return trees or self.trees
-
     @property
     def words(self) -> str:
         """The choice in the card's words."""
-        return f"leaves of {self.min_samples_leaf}, {self.max_features:.0%} of the features"
+        return f"forest, leaves of {self.min_samples_leaf}, {self.max_features:.0%} of the features"
 
 
 @dataclass(frozen=True)
 class BoosterSettings:
-    """Another choice of the classifier. `leaves`: of each tree, at most; `rounds`: of a tree for every label."""
+    """Boosted trees in place of a forest. `leaves`: of each tree, at most; `rounds`: of a tree for every label."""
 
     leaves: int = 15
     rounds: int = 200
 
     def fresh(self, seed: int, trees: int | None = None) -> HistGradientBoostingClassifier:
-        """An unfitted booster of these settings. Fewer rounds would make another classifier: ``trees`` changes none."""
+        """An unfitted booster of these settings; fewer rounds would make another classifier, so it takes them all."""
         return booster(seed).set_params(max_leaf_nodes=self.leaves, max_iter=self.rounds)
-
-    def work(self, trees: int | None = None) -> int:
-        """How long a fit takes beside other choices; a round of six labels is as long as some ten trees."""
-        return 10 * self.rounds
 
     @property
     def words(self) -> str:
         """The choice in the card's words."""
-        return f"boosting, {self.leaves} leaves a tree, {self.rounds} rounds"
+        return f"boosted trees, {self.leaves} leaves each, {self.rounds} rounds"
 
 
 ClassifierSettings: TypeAlias = ForestSettings | BoosterSettings
-CHOICES = (BoosterSettings(), BoosterSettings(6), ForestSettings(2, 0.1))
-SHELL_CHOICES = (ForestSettings(2, 0.5, 300, (0.7, 1.0)), ForestSettings(5, 0.3, 300, (0.7, 1.0)))
+CHOICES: tuple[ClassifierSettings, ...] = (BoosterSettings(),)
+"""For wires, as `namer.booster`. Forests are no choice beside it: how sure of itself a classifier is goes by its kind,
+and the folds that calibrate must be of the last one's."""
+SHELL_CHOICES: tuple[ClassifierSettings, ...] = (
+    ForestSettings(2, 0.5, 300, (0.7, 1.0)),
+    ForestSettings(5, 0.3, 300, (0.7, 1.0)),
+)
 """For housings, as `namer.shell_forest`: broken ones count less, they are more frequent in lessons than in a shop."""
 
 
@@ -114,7 +114,7 @@ class Refitted:
 
 @dataclass(frozen=True)
 class _Task:
-    """One classifier to fit, and the rows it answers afterwards. trees : None for all that the settings name"""
+    """One classifier to fit, and the rows it answers afterwards. trees : of a forest, None for all its settings name"""
 
     settings: ClassifierSettings
     trees: int | None
@@ -133,15 +133,13 @@ def refit_namer(
     on_step: Callable[[int, int], None] | None = None,
     sound_shift: float = 0.0,
     sound_miscoverage: float = MISCOVERAGE,
-    corrected: np.ndarray | None = None,
 ) -> Refitted:
     """Fit a namer on lessons; everything but the last classifier is decided on groups that were not trained on.
 
     In each of five outer folds the settings are chosen by inner folds of the other groups; what the chosen one
     says of the outer fold calibrates the probabilities, sets the conformal thresholds and the limit of novelty.
     ``calibrates`` : (n,) bool, lessons that may do so (all without it); ``sound_shift``, ``sound_miscoverage`` : as in
-    the namer that was there before. ``corrected`` : (n,) bool, the few lessons that a shop corrected: together they
-    count in the choice as much as all others. Raises RefitError.
+    the namer that was there before. Raises RefitError.
     """
     y = _numbers(labels, lessons)
     may = np.ones(len(lessons), bool) if calibrates is None else calibrates
@@ -149,10 +147,9 @@ def refit_namer(
     outer = _folds(lessons.groups, FOLDS)
     parts = [train for train, _ in outer]
     with _Pool(x, y, lessons.weights, workers) as pool:
-        total = len(choices) * _INNER_FOLDS * (FOLDS + 1) + FOLDS + 1
+        total = (len(choices) * _INNER_FOLDS * (FOLDS + 1) if len(choices) > 1 else 0) + FOLDS + 1
         counter = Steps(total, on_step)
-        few = np.zeros(len(y), bool) if corrected is None else corrected
-        chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, few, choices, seed, counter)
+        chosen = _chosen(pool, [*parts, np.arange(len(y))], lessons.groups, y, choices, seed, counter)
         tasks = [_Task(one.best, _FOLD_TREES, seed, *rows) for one, rows in zip(chosen[:-1], outer, strict=True)]
         last = chosen[-1]
         tasks.append(_Task(last.best, None, seed, np.arange(len(y)), np.zeros(0, int)))
@@ -201,20 +198,17 @@ def _chosen(
     parts: Sequence[np.ndarray],
     groups: np.ndarray,
     y: np.ndarray,
-    corrected: np.ndarray,
     choices: Sequence[ClassifierSettings],
     seed: int,
     counter: Steps,
 ) -> list[_Choice]:
-    """For each part the settings of least log loss over inner folds of it, corrected lessons and others alike."""
+    """For each part the settings of least log loss over inner folds of it; where there is one choice, that."""
+    if len(choices) == 1:
+        return [_Choice(choices[0], {})] * len(parts)
     rng = np.random.default_rng(seed)
     tasks, plan = [], []
     for part in parts:
-        rows = part
-        if len(part) > _CHOOSE_ON:
-            mine, others = part[corrected[part]], part[~corrected[part]]
-            some = min(len(others), max(_CHOOSE_ON - len(mine), _CHOOSE_ON // 2))
-            rows = np.sort(np.concatenate([mine, rng.choice(others, some, replace=False)]))
+        rows = np.sort(rng.choice(part, _CHOOSE_ON, replace=False)) if len(part) > _CHOOSE_ON else part
         inner = [(rows[a], rows[b]) for a, b in _folds(groups[rows], _INNER_FOLDS)]
         plan.append(inner)
         tasks += [_Task(choice, _CHOOSE_TREES, seed, *fold) for choice in choices for fold in inner]
@@ -224,24 +218,16 @@ def _chosen(
         losses = {}
         for choice in choices:
             told = [next(answers) for _ in inner]
-            asked = np.concatenate([test for _, test in inner])
-            losses[choice] = _loss(y[asked], np.concatenate(told), _alike(corrected[asked]))
+            truth = np.concatenate([y[test] for _, test in inner])
+            losses[choice] = _loss(truth, np.concatenate(told))
         best = min(choices, key=lambda choice: losses[choice])
         out.append(_Choice(best, {choice.words: round(loss, 4) for choice, loss in losses.items()}))
     return out
 
 
-def _alike(corrected: np.ndarray) -> np.ndarray:
-    """(n,) weights by which the corrected and the others count as much together."""
-    share = float(corrected.mean())
-    return np.ones(len(corrected)) if share in (0.0, 1.0) else np.where(corrected, 0.5 / share, 0.5 / (1 - share))
-
-
-def _loss(truth: np.ndarray, p: np.ndarray, weights: np.ndarray) -> float:
-    """Weighted log loss at the best temperature: boosters are too sure of themselves, forests too little."""
+def _loss(truth: np.ndarray, p: np.ndarray) -> float:
     smooth = 0.98 * p + 0.02 / p.shape[1]  # a forest of few trees says 0 now and then
-    cooled = tempered(smooth, inverse_temperature(smooth, truth, weights))
-    return float(log_loss(truth, cooled, labels=np.arange(p.shape[1]), sample_weight=weights))
+    return float(log_loss(truth, smooth, labels=np.arange(p.shape[1])))
 
 
 def _held_out_distances(x: np.ndarray, folds: Sequence[tuple[np.ndarray, np.ndarray]]) -> np.ndarray:
@@ -276,10 +262,14 @@ def _hold(x: np.ndarray, y: np.ndarray, weights: np.ndarray) -> None:
 
 
 def _fitted(task: _Task, keep: bool) -> tuple[np.ndarray, Trees | None]:
-    """Fit one classifier; its answers on the test rows, (m, C), and itself where it is wanted."""
+    """Fit one classifier; its answers on the test rows, (m, C), and itself where it is wanted.
+
+    On one thread: a booster's sums, and so its hash, go by their number.
+    """
     assert _DATA is not None
     x, y, weights = _DATA
-    fitted = task.settings.fresh(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
+    with threadpool_limits(1):
+        fitted = task.settings.fresh(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
     p = np.zeros((len(task.test), int(y.max()) + 1))
     if len(task.test):
         p[:, fitted.classes_] = votes(fitted, x[task.test])
@@ -312,7 +302,7 @@ class _Pool:
         """Answers of every task; what a task that tests nothing fitted is kept as `last`."""
         keep = [len(task.test) == 0 for task in tasks]
         # the longest first, so that no process is left alone with it
-        order = sorted(range(len(tasks)), key=lambda i: -tasks[i].settings.work(tasks[i].trees) * len(tasks[i].train))
+        order = sorted(range(len(tasks)), key=lambda i: -(tasks[i].trees or _ALL_TREES) * len(tasks[i].train))
         given = [tasks[i] for i in order], [keep[i] for i in order]
         done = self.executor.map(_fitted, *given) if self.executor else map(_fitted, *given)
         out: dict[int, np.ndarray] = {}

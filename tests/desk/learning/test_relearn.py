@@ -18,7 +18,7 @@ from desk.learning.take import bring_in
 from desk.records.photo_store import PhotoStore
 from desk.training_set import as_photo
 from models.damage.lessons import lessons_of
-from models.damage.refit import ForestSettings
+from models.damage.refit import BoosterSettings, ForestSettings
 from models.damage.store import load_model
 from models.repair import load_rules
 from vision.layout import builtin_layouts
@@ -27,7 +27,7 @@ from vision.sight import first_look
 LEARNT, KEPT_OUT = (700000, 700001, 700002, 700003, 700005), (700020, 700022)
 LABEL = "corrosion"
 QUICK = RelearnSettings(
-    scenes=4, workers=1, choices=(ForestSettings(2, 0.3, 40),), shell_choices=(ForestSettings(3, 0.3, 40),),
+    scenes=4, workers=1, choices=(BoosterSettings(6, 40),), shell_choices=(ForestSettings(3, 0.3, 40),),
     cells=CellSettings(per_class=600, least=400),
 )  # fmt: skip
 

@@ -14,7 +14,6 @@ from models.damage.namer import (
     booster,
     conformal_thresholds,
     fit_namer,
-    gains,
     miscoverages,
     shell_forest,
     shifted,
@@ -22,6 +21,7 @@ from models.damage.namer import (
     tempered,
     votes,
 )
+from models.damage.packed import gains
 
 
 def clouds(rng, n):
@@ -34,6 +34,11 @@ def clouds(rng, n):
 def few_rounds(seed):
     """The namer's booster with a tenth of its rounds."""
     return booster(seed).set_params(max_iter=20)
+
+
+def few_trees(seed):
+    """The forest of housings with a seventh of its trees."""
+    return shell_forest(seed).set_params(n_estimators=40)
 
 
 @pytest.fixture(scope="module")
@@ -163,27 +168,30 @@ def test_the_likeliest_label_is_always_among_those_left():
     assert all(n.label in n.candidates for n in strict.name(tuple("vwxyz"), x))
 
 
-@pytest.mark.parametrize("kind", [booster, shell_forest])
-def test_the_quick_vote_is_the_librarys_own(kind):
+def test_the_quick_vote_is_the_librarys_own():
     """Probabilities of scikit-learn's predict_proba, for one row and for many."""
     rng = np.random.default_rng(4)
     x = rng.normal(size=(120, 5)).astype(np.float32)
-    fitted = kind(0).fit(x, (x[:, 0] > 0).astype(int))
+    fitted = shell_forest(0).fit(x, (x[:, 0] > 0).astype(int))
     for rows in (x[:1], x):
         assert votes(fitted, rows) == pytest.approx(fitted.predict_proba(rows), abs=1e-6)
 
 
-def test_probabilities_are_the_librarys_temperature_calibration():
+@pytest.mark.parametrize(("kind", "labels", "cuts"), [
+    ("few_rounds", ("a", "b", "sound"), (-0.5, 0.5)), ("few_trees", ("connector", "sound"), (0.0,)),
+])  # fmt: skip
+def test_probabilities_are_the_librarys_temperature_calibration(kind, labels, cuts):
     """The same folds and seed given to CalibratedClassifierCV answer the same, but for where the search stops."""
+    make = {"few_rounds": few_rounds, "few_trees": few_trees}[kind]
     rng = np.random.default_rng(5)
     x = rng.normal(size=(200, 4)).astype(np.float32)
-    y = np.digitize(x[:, 0] + rng.normal(0, 0.7, 200), (-0.5, 0.5))
+    y = np.digitize(x[:, 0] + rng.normal(0, 0.7, 200), cuts)
     groups = np.arange(200) // 4
-    made, _ = fit_namer(("a", "b", "sound"), ("p", "q", "r", "s"), x, y, groups, 1, few_rounds)
+    made, _ = fit_namer(labels, ("p", "q", "r", "s"), x, y, groups, 1, make)
     folds = list(GroupKFold(5).split(x, y, groups))
-    reference = CalibratedClassifierCV(few_rounds(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
+    reference = CalibratedClassifierCV(make(1), method="temperature", ensemble=False, cv=folds).fit(x, y)
     answers = [list(named.probabilities.values()) for named in made.name(("p", "q", "r", "s"), x[:20])]
-    assert np.array(answers) == pytest.approx(reference.predict_proba(x[:20]), abs=2e-3)
+    assert np.array(answers) == pytest.approx(reference.predict_proba(x[:20]), abs=1e-5)
 
 
 @pytest.mark.parametrize("kind", [booster, shell_forest])
