@@ -1,5 +1,6 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
+import re
 from functools import partial
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from desk.overlay import LAYERS, _cover, _distances, shapes
 from desk.pages.units import say_length
 from desk.report import report_html
 from desk.truth_findings import findings_from_truth
-from desk.wording import say_measure
+from desk.wording import ROUTE_WORDS, say_measure
 from models.repair import Answers, load_rules
 
 SETTINGS = AssessSettings((), load_rules(), Answers(circuit_class="none"))
@@ -99,6 +100,20 @@ def test_a_rule_and_a_measure_are_shown_with_unit_and_limit(page_of):
     """The sleeve's distance, its limit and the verdict can all be read."""
     text = page_of.read_text("utf-8")
     assert "termination-distance" in text and "152.4 mm" in text and "130 mm" in text
+
+
+def test_the_glance_table_says_the_worst_route_beside_the_route(page_of):
+    """Each row as the decisions give them: the worst where it is another than the route, and only there."""
+    rows = re.findall(r'<td data-h="route">(.*?)</td>', page_of.read_text("utf-8"))
+    said = [re.sub("<[^>]*>", "", row) for row in rows]
+    run = assess_all(sorted(page_of.parent.rglob("*.jpg")), SETTINGS)
+    decisions = [entry.findings.decision for entry in run.entries if entry.findings is not None]
+    worst = [d for d in decisions if d.route_worst != d.route]
+    assert len(said) == len(decisions) >= 2 and worst
+    assert sum(" at worst " in row for row in said) == len(worst)
+    assert sorted(said) == sorted(
+        ROUTE_WORDS[d.route] + (f" at worst {ROUTE_WORDS[d.route_worst]}" if d in worst else "") for d in decisions
+    )
 
 
 def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
