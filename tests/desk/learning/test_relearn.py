@@ -27,7 +27,7 @@ from vision.sight import first_look
 LEARNT, KEPT_OUT = (700000, 700001, 700002, 700003, 700005), (700020, 700022)
 LABEL = "corrosion"
 QUICK = RelearnSettings(
-    scenes=4, workers=1, choices=(BoosterSettings(6, 40),), shell_choices=(ForestSettings(3, 0.3, 40),),
+    scenes=4, workers=1, choices=(BoosterSettings(6, 15),), shell_choices=(ForestSettings(3, 0.3, 40),),
     cells=CellSettings(per_class=600, least=400),
 )  # fmt: skip
 
