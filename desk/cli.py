@@ -147,7 +147,7 @@ def samples(count: int, seed: int, out: Path, width: int | None, scenario: str |
 
     with progress("making photographs", total=count) as step:
         make_samples(out, count=count, seed=seed, width=width, scenario=scenario, on_progress=step)
-    click.echo(f"Wrote {count} photographs with truth files to {out}.")
+    click.echo(f"Wrote {count} photograph{'' if count == 1 else 's'} with truth files to {out}.")
     return 0
 
 

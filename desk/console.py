@@ -12,7 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from desk.batch import Run
-from desk.wording import ROUTE_WORDS, say_answer, say_count, say_label, say_measure
+from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure
 from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
@@ -66,6 +66,10 @@ def print_run(run: Run) -> None:
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
         _print_decision(console, run.assembly.decision)
+    decisions = [(f.photo.name, f.decision) for f in read if f.decision is not None]
+    if run.assembly is not None:
+        decisions.append((run.assembly.assembly, run.assembly.decision))
+    _print_cautions(console, decisions)
 
 
 def _overview(photos: list[PhotoFindings]) -> Table:
@@ -96,6 +100,14 @@ def _route(decision: Decision | None) -> str:
     return text
 
 
+def _route_with_rules(decision: Decision) -> str:
+    by, worst_by = say_by(decision.route_by, decision.route == "undecided"), say_by(decision.route_worst_by)
+    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]" + (f" ({by})" if by else "")
+    if decision.route_worst != decision.route:
+        text += f", at worst {ROUTE_WORDS[decision.route_worst]}" + (f" ({worst_by})" if worst_by else "")
+    return text
+
+
 def _print_details(console: Console, findings: PhotoFindings) -> None:
     says = [
         f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence if evidence.says
@@ -112,16 +124,29 @@ def _print_details(console: Console, findings: PhotoFindings) -> None:
 
 
 def _print_decision(console: Console, decision: Decision) -> None:
-    console.print(f"  route: {_route(decision)}; wires to repair: {say_count(decision.wires_to_repair)}")
+    console.print(f"  route: {_route_with_rules(decision)}", highlight=False)
+    console.print(f"  wires to repair: {say_count(decision.wires_to_repair)}", highlight=False)
     for rule in decision.rules:
         if rule.verdict == "violated":
             console.print(f"  [red]violated[/] {rule.id}: {escape(rule.says)}", highlight=False)
     for question in decision.open_questions:
         console.print(f"  [cyan]ask[/] {escape(question.ask)}", highlight=False)
     for action in decision.actions:
-        console.print(f"  [bold]do[/] {escape(action.action)} on {escape(action.on)}", highlight=False)
-    for caution in decision.cautions:
-        console.print(f"  [magenta]caution[/] {escape(caution)}", highlight=False)
+        where = "" if action.on == "assembly" else f" on {action.on}"
+        console.print(f"  [bold]do[/] {escape(action.action.replace('_', ' ') + where)}", highlight=False)
+
+
+def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]]) -> None:
+    """Every caution once; one that does not hold for all names what it holds for."""
+    holds: dict[str, list[str]] = {}
+    for name, decision in decisions:
+        for caution in decision.cautions:
+            holds.setdefault(caution, []).append(name)
+    if holds:
+        console.print("\n[bold]Before anything is touched[/bold]")
+    for caution, names in holds.items():
+        on = "" if len(names) == len(decisions) else f" ({', '.join(names)})"
+        console.print(f"  [magenta]caution[/]{escape(on)} {escape(caution)}", highlight=False)
 
 
 def print_evaluation(evaluation: Evaluation) -> None:

@@ -19,6 +19,7 @@ _FILE = click.Path(path_type=Path)
 @click.option("--circuits", type=_FILE, metavar="CSV", help="The assembly's circuit list.")
 @click.option("--bench", type=_FILE, metavar="TOML", help="What was measured with the ruler at the bench.")
 @click.option("--answers", type=_FILE, metavar="TOML", help="Answers to the open questions: decide anew with them.")
+@click.option("--ask", type=_FILE, metavar="TOML", help="Write the open questions as a file to fill in for --answers.")
 @click.option("--prices", type=_FILE, metavar="TOML", help="Your times and prices over the example ones.")
 @click.option("--rules", type=_FILE, metavar="TOML", help="Your limits over the default ones.")
 @click.option("--photos", type=_FILE, metavar="FOLDER", help="Where the photographs lie; default: beside ASSESSMENT.")
@@ -30,6 +31,7 @@ def order(
     circuits: Path | None,
     bench: Path | None,
     answers: Path | None,
+    ask: Path | None,
     prices: Path | None,
     rules: Path | None,
     photos: Path | None,
@@ -42,6 +44,10 @@ def order(
 
     if out is not None:
         check_writable(out, "-o")
+    if ask is not None:
+        check_writable(ask, "--ask")
+        if ask.exists():
+            raise DeskError(f"--ask: expected a new file, got {ask}: answers in it would be lost; name another")
     sources = read_sources(rules, prices, circuits, bench)
     assessed = read_assessment(assessment)
     told = read_answers(answers) if answers is not None else None
@@ -49,6 +55,11 @@ def order(
         assessed = decided_anew(assessed, told, sources.rules)
     files = find_photos(assessed, assessment, photos)
     made = make_order(assessed, sources, files, answers=told)
+    if ask is not None:
+        from desk.answers_file import answers_template
+
+        write_whole(ask, answers_template(made.assembly, made.decision.open_questions, sources.rules).encode())
+        click.echo(f"Questions: {ask} (fill in, then --answers {ask})", err=True)
     if out is not None:
         from desk.order_pages import order_pdf
 
@@ -62,7 +73,7 @@ def order(
     elif out is None:
         from desk.order_text import order_lines
 
-        click.echo("\n".join(order_lines(made)))
+        click.echo("\n".join(order_lines(made, sources.rules)))
     return 0
 
 

@@ -14,6 +14,7 @@ from desk.wording import (
     ROUTE_WORDS,
     VERDICT_WORDS,
     say_answer,
+    say_by,
     say_count,
     say_label,
     say_limit,
@@ -24,7 +25,7 @@ from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
-from vision.findings import PhotoFindings, Question, Region
+from vision.findings import Decision, PhotoFindings, Question, Region
 
 _FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -96,9 +97,12 @@ def _head(sheet: Sheet, order: Order) -> None:
     decision = order.decision
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
+    elif decision.route_by:
+        sheet.para(_from_rules(decision))
     if order.work.route_worst != route:
         words = ROUTE_WORDS[order.work.route_worst]
-        sheet.para(f"At worst, if every open question goes the wrong way: {words}.")
+        from_rules = f" ({say_by(decision.route_worst_by)})" if decision.route_worst_by else ""
+        sheet.para(f"At worst, if every open question goes the wrong way: {words}{from_rules}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair by the photographs, earlier repairs counted: {count}.")
@@ -107,6 +111,12 @@ def _head(sheet: Sheet, order: Order) -> None:
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(f"The plan: {order.work.says}.")
     sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
+
+
+def _from_rules(decision: Decision) -> str:
+    if decision.route == "undecided":
+        return f"The decision {say_by(decision.route_by, undecided=True)}."
+    return f"The route is set {say_by(decision.route_by)}."
 
 
 def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:

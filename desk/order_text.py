@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from desk.answers_file import answer_names
 from desk.order_model import Order
 from desk.wording import ROUTE_WORDS
+from models.repair import Rules
+from vision.findings import Question
 
 
-def order_lines(order: Order) -> list[str]:
-    """Route, plan, cut list, parts, steps, tests, prices and cautions, a line each."""
+def order_lines(order: Order, rules: Rules) -> list[str]:
+    """Route, plan, cut list, parts, steps, tests, prices and cautions, a line each; open questions with the names of
+    their answers."""
     work = order.work
     lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
     if work.route_why is not None:
@@ -19,7 +23,7 @@ def order_lines(order: Order) -> list[str]:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
-    lines += _group("open questions", [f"{q.ask} ({q.changes})" for q in order.asked()])
+    lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
     lines += _group("order of work", [f"{number}. {text}" for number, text in enumerate(work.steps, 1)])
@@ -29,6 +33,12 @@ def order_lines(order: Order) -> list[str]:
     causes = [f"{c.cause} Look for: {c.look_for} Prevent: {c.prevent}" for c in order.decision.causes]
     lines += _group("likely causes", causes)
     return lines + _group("cautions", list(order.work.cautions))
+
+
+def _question(question: Question, order: Order, rules: Rules) -> str:
+    decided = question in order.decision.open_questions  # the plan's own are answered at the bench, with --bench
+    names = ", ".join(answer_names(question, rules)) if decided else ""
+    return f"{question.ask} ({question.changes})" + (f" Answer: {names}" if names else "")
 
 
 def _group(name: str, texts: list[str]) -> list[str]:

@@ -62,6 +62,7 @@ def environment() -> jinja2.Environment:
         say_answer=wording.say_answer,
         say_limit=wording.say_limit,
         say_step=wording.say_step,
+        say_by=wording.say_by,
         route_words=wording.ROUTE_WORDS,
         verdict_words=wording.VERDICT_WORDS,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from math import floor
 from typing import Any
 
 from vision.findings import Action, Count, Measure, PhotoFindings, Region
@@ -36,6 +37,8 @@ VERDICT_WORDS = {
     "not_applicable": "not applicable",
 }
 
+_COUNTED = ("wires", "splices")
+"""Units of what is counted: whole numbers, from the least to the most that it may be."""
 _REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
 
 
@@ -47,18 +50,25 @@ def say_label(label: str | None) -> str:
 def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash.
 
-    What is measured here cannot be less than nothing: where the band would reach below zero it is said from 0.
+    What is measured here cannot be less than nothing: where the band would reach below zero it is said from 0. Of a
+    lower bound the least that it surely is comes first, then what was seen: `≥ 40 mm (183 seen)`.
     """
     if measure is None:
         return "–"
-    at_least = "≥ " if measure.low_bound else ""
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
+        at_least = "≥ " if measure.low_bound else ""
         return f"{at_least}{round(measure.value, 2 if unit == 'in' else 1):g} {say_unit(unit)}".rstrip()
+    if unit in _COUNTED:
+        return f"{measure.value - measure.u95:.0f} to {measure.value + measure.u95:.0f} {unit}"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
+    value, unit = f"{measure.value:.{digits}f}", say_unit(unit)
+    if measure.low_bound:
+        least = floor(max(measure.value - measure.u95, 0.0) * 10**digits) / 10**digits
+        return f"≥ {least:.{digits}f} {unit}".rstrip() + f" ({value} seen)"
     band = f"± {measure.u95:.{digits}f}"
     if 0 <= measure.value < measure.u95:
         band = f"(0 to {measure.value + measure.u95:.{digits}f})"
-    return f"{at_least}{measure.value:.{digits}f} {band} {say_unit(unit)}".rstrip()
+    return f"{value} {band} {unit}".rstrip()
 
 
 def say_sources(measure: Measure | None, unit: str = "mm") -> str:
@@ -95,6 +105,14 @@ def say_step(step: Action) -> tuple[str, str]:
     return step.action.replace("_", " "), f"{step.on}; {step.why}"
 
 
+def say_by(rules: Sequence[str], undecided: bool = False) -> str:
+    """Which rules a route comes from, or what an undecided one waits for, to stand behind the route."""
+    if not rules:
+        return ""
+    named = ", ".join("which damage it is" if rule == "label" else rule for rule in rules)
+    return f"waits for {named}" if undecided else f"by {named}"
+
+
 def say_places(text: str) -> str:
     """A sentence of the rules or the plan with its places as pages write them: `photo 2 · r1` for `photo 2:r1`."""
     return _REF.sub(r"\1 · ", text)
@@ -128,6 +146,8 @@ def say_answer(findings: PhotoFindings) -> str:
     if findings.label is not None and not findings.unsure:
         p = findings.probabilities.get(findings.label)
         return say_label(findings.label) + (f" {p:.0%}" if p is not None else "")
+    if findings.unsure and not findings.regions and findings.label == "sound":
+        return f"no damage found, unsure (sound {findings.probabilities.get('sound', 0.0):.0%})"
     if findings.unsure and findings.candidates:
         return "unsure: " + say_any_of(findings.candidates)
     if findings.novel:

@@ -270,10 +270,17 @@ class Cause(Finding):
 
 
 class Decision(Finding):
-    """The decision on one assembly."""
+    """The decision on one assembly.
+
+    route_by : the rules that set the route, or that an undecided one waits for; route_worst_by : those that could bring
+    the worst one. `label` stands for a region whose label is open. Both in the order of the rules, empty where no rule
+    asks for more than return to service, and in decisions of earlier versions.
+    """
 
     route: Route
     route_worst: Route
+    route_by: list[str] = []
+    route_worst_by: list[str] = []
     open_questions: list[Question]
     wires_to_repair: Count | None
     actions: list[Action]

@@ -16,7 +16,7 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
 from desk.review.telling import entry_words, presented
-from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_count, say_label, say_places, say_step
+from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_by, say_count, say_label, say_places, say_step
 from models.repair import Rules
 from models.repair.bench import BenchWire
 from vision.findings import Decision, PhotoFindings, Region
@@ -125,7 +125,9 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
     return {
         "route": decision.route,
         "route_words": ROUTE_WORDS[decision.route],
+        "by": say_by(decision.route_by, decision.route == "undecided"),
         "worst": decision.route_worst,
+        "worst_by": say_by(decision.route_worst_by),
         "worst_words": ROUTE_WORDS[decision.route_worst],
         "rules": [
             {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize_scalar
@@ -32,6 +32,10 @@ _LEAST_EXAMPLES = 19
 _LEAST_USUAL = 20
 """Damaged and sound candidates on usual scenes from which their proportion is learnt."""
 _NOVEL_QUANTILE = 0.998
+BARE_COPPER_KEEPS = 0.05
+"""Probability from which bites and wear stay open where heat is named and copper seems bare."""
+_HEATED = ("external_heat", "electrical_overload")
+_BARING = ("rodent", "abrasion")
 _FOLDS = 5
 
 
@@ -52,6 +56,19 @@ class Named:
     def unsure(self) -> bool:
         """Whether more than one label remains."""
         return len(self.candidates) > 1
+
+
+def with_bare_copper(named: Named) -> Named:
+    """The answer on a damage in which copper seems to lie bare.
+
+    Bites and wear that were taken for heat would lose their cautions and the question after the copper: they stay
+    candidates from `BARE_COPPER_KEEPS` on.
+    """
+    if named.label not in _HEATED:
+        return named
+    open_too = [n for n in _BARING if named.probabilities.get(n, 0.0) >= BARE_COPPER_KEEPS]
+    added = sorted((n for n in open_too if n not in named.candidates), key=lambda n: -named.probabilities[n])
+    return replace(named, candidates=[*named.candidates, *added])
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     span = _span(shares, case)
     verdict = count_at_most(span.low, span.high, limits.max_wires)
     count = span.count(())
-    measured = Measure(value=span.value, u95=_half_width(span), low_bound=span.high is None)
+    measured = _measured(span)
     where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
     number = wires(count) if count else f"at least {span.low} wires"
     says = f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}"
@@ -60,10 +60,11 @@ def _span(shares: list[Share], case: Case) -> Span:
     return {"assembly": united, "branch": most_in_one_branch, "location": most_at_one_location}[scope](shares)
 
 
-def _half_width(span: Span) -> float:
+def _measured(span: Span) -> Measure:
+    """The span's middle and half its width: value ± U95 is the span. Its lower end where that is all it has."""
     if span.high is None:
-        return 0.0
-    return float(max(span.high - span.value, span.value - span.low))
+        return Measure(value=float(span.low), u95=0.0, low_bound=True)
+    return Measure(value=(span.low + span.high) / 2, u95=(span.high - span.low) / 2)
 
 
 def circuit_class(case: Case) -> Hit:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from models.repair import assembly, electrics, splices
 from models.repair.actions import cheapest_first, in_working_order
@@ -35,6 +35,8 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
     return Decision(
         route=route,
         route_worst=ROUTES[worst],
+        route_by=_waited_for(judged, whole, floor) if floor < needs else _set_by(judged, whole, floor),
+        route_worst_by=_may_worsen(judged, whole, worst) if worst > floor else [],
         open_questions=cheapest_first(_questions(judged, whole), floor),
         wires_to_repair=assembly.wires_to_repair(shares, case),
         actions=in_working_order(actions, floor),
@@ -81,6 +83,30 @@ def _ranks(judged: Sequence[Judged], whole: Sequence[Hit]) -> tuple[int, int, in
     needs = max([SERVICE, *(item.needs for item in judged), *(hit.needs for hit in whole)])
     worst = max([floor, *(item.worst for item in judged), *(hit.worst_rank for hit in whole)])
     return floor, needs, worst
+
+
+def _set_by(judged: Sequence[Judged], whole: Sequence[Hit], floor: int) -> list[str]:
+    """The rules that demand the route whatever is answered; of an open label, those that demand it of some label."""
+    hits = [hit for item in judged if item.floor >= floor for world in item.worlds for hit in world]
+    return _in_order(hit.rule for hit in [*hits, *whole] if hit.floor >= floor) if floor > SERVICE else []
+
+
+def _waited_for(judged: Sequence[Judged], whole: Sequence[Hit], floor: int) -> list[str]:
+    """What an undecided route waits for."""
+    hits = [*(hit for item in judged for world in item.worlds for hit in world), *whole]
+    waiting = [hit.rule for hit in hits if hit.needs > floor]
+    by_label = any(item.needs > floor and not item.spot.certain for item in judged)
+    return _in_order([*waiting, *(["label"] if by_label else [])])
+
+
+def _may_worsen(judged: Sequence[Judged], whole: Sequence[Hit], worst: int) -> list[str]:
+    hits = [*(hit for item in judged for world in item.worlds for hit in world), *whole]
+    return _in_order(hit.rule for hit in hits if hit.worst_rank >= worst)
+
+
+def _in_order(rules: Iterable[str]) -> list[str]:
+    found = set(rules)
+    return [rule for rule in ("label", *RULE_IDS) if rule in found]
 
 
 def _questions(judged: Sequence[Judged], whole: Sequence[Hit]) -> list[tuple[Question, int]]:

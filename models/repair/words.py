@@ -6,13 +6,14 @@ from vision.findings import Count, Measure
 
 
 def quantity(measure: Measure | None, unit: str) -> str:
-    """`62 ± 3 mm`, `at least 62 ± 3 mm`, `2 (0 to 5) mm` or `an unknown length` in the words of the unit."""
+    """`62 ± 3 mm`, `at least 59 mm (62 seen)`, `2 (0 to 5) mm` or `an unknown length` in the words of the unit."""
     if measure is None:
         return "an unknown length" if unit == "mm" else f"an unknown number of {unit}"
-    least = "at least " if measure.low_bound else ""
+    if measure.low_bound:
+        return f"at least {_short(max(measure.value - measure.u95, 0.0))} {unit} ({_short(measure.value)} seen)"
     if 0 <= measure.value < measure.u95:  # nothing measured here can be less than nothing
-        return f"{least}{_short(measure.value)} (0 to {_short(measure.value + measure.u95)}) {unit}"
-    return f"{least}{_short(measure.value)} ± {_short(measure.u95)} {unit}"
+        return f"{_short(measure.value)} (0 to {_short(measure.value + measure.u95)}) {unit}"
+    return f"{_short(measure.value)} ± {_short(measure.u95)} {unit}"
 
 
 def length(measure: Measure | None) -> str:

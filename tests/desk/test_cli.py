@@ -170,6 +170,15 @@ def test_the_default_answer_is_a_table(bench, perfect_eye, capsys):
     assert "fused.jpg" in out and "external heat" in out and "remanufacture" in out
 
 
+def test_each_caution_is_said_once_and_names_what_it_does_not_hold_for_all_of(bench, perfect_eye, capsys):
+    """Two photographs, general cautions in common; steps are said in words."""
+    status, out, _ = run(capsys, "assess", str(bench), "--circuit-class", "none")
+    lines = [line.strip() for line in out.splitlines() if "caution" in line]
+    assert status == 0 and len(lines) == len(set(lines)) > 3
+    assert sum("Disconnect the battery" in line for line in lines) == 1
+    assert not any("_" in line for line in out.splitlines() if line.strip().startswith("do "))
+
+
 def test_the_report_is_written_though_nobody_reads_the_table(bench, perfect_eye, monkeypatch, capsys, tmp_path):
     """The reader of the table went away (`| head`): the report is there all the same."""
     import desk.console

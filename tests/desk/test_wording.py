@@ -2,7 +2,7 @@
 
 import pytest
 
-from desk.wording import say_answer, say_any_of, say_count, say_measure, say_sources
+from desk.wording import say_answer, say_any_of, say_by, say_count, say_measure, say_sources
 from vision.findings import Count, Measure, UncertaintyShare
 
 
@@ -12,10 +12,10 @@ from vision.findings import Count, Measure, UncertaintyShare
         (Measure(value=54.234, u95=1.32), "54.2 ± 1.3 mm"),
         (Measure(value=254.2, u95=14.2), "254 ± 14 mm"),
         (Measure(value=2.134, u95=0.051), "2.13 ± 0.05 mm"),
-        (Measure(value=41.0, u95=2.0, low_bound=True), "≥ 41.0 ± 2.0 mm"),
+        (Measure(value=41.0, u95=2.0, low_bound=True), "≥ 39.0 mm (41.0 seen)"),
         (Measure(value=31.2, u95=117.0), "31 (0 to 148) mm"),
         (Measure(value=0.0, u95=3.0), "0.0 (0 to 3.0) mm"),
-        (Measure(value=5.0, u95=20.0, low_bound=True), "≥ 5 (0 to 25) mm"),
+        (Measure(value=5.0, u95=20.0, low_bound=True), "≥ 0 mm (5 seen)"),
         (Measure(value=3.0, u95=3.0), "3.0 ± 3.0 mm"),
         (Measure(value=6, u95=0), "6 mm"),
         (None, "–"),
@@ -29,6 +29,27 @@ def test_a_measure_has_as_many_digits_as_its_uncertainty_carries(measure, said):
 def test_a_plain_number_has_no_unit():
     """Unit "1" is not printed."""
     assert say_measure(Measure(value=0.83, u95=0.04), "1") == "0.83 ± 0.04"
+
+
+def test_counted_things_are_whole_numbers_from_the_least_to_the_most():
+    """What is measured in wires or splices."""
+    assert say_measure(Measure(value=3.5, u95=1.5), "wires") == "2 to 5 wires"
+    assert say_measure(Measure(value=1, u95=0), "splices") == "1 splices"
+    assert say_measure(Measure(value=2, u95=0, low_bound=True), "wires") == "≥ 2 wires"
+
+
+def test_the_least_of_a_lower_bound_is_never_rounded_up():
+    """41.06 - 2.0 = 39.06 and 41.09 - 2.0 = 39.09: 39.0 either way; a share has no unit."""
+    for value in (41.06, 41.09):
+        assert say_measure(Measure(value=value, u95=2.0, low_bound=True)).startswith("≥ 39.0 mm (41.1")
+    assert say_measure(Measure(value=0.5, u95=0.2, low_bound=True), "1") == "≥ 0.3 (0.5 seen)"
+
+
+def test_what_a_route_comes_from_is_said():
+    """Rules by their names; an open label in words."""
+    assert say_by([]) == ""
+    assert say_by(["wire-count", "housing"]) == "by wire-count, housing"
+    assert say_by(["label", "wire-count"], undecided=True) == "waits for which damage it is, wire-count"
 
 
 def test_a_count_shows_its_interval_only_when_open():
@@ -46,6 +67,9 @@ def test_each_state_of_an_answer_has_its_words(drawn):
     assert say_answer(sure) == "rodent bites 100%"
     unsure = sure.model_copy(update={"unsure": True, "candidates": ["rodent", "abrasion"]})
     assert say_answer(unsure) == "unsure: rodent bites or abrasion"
+    whole = sure.model_copy(update={"label": "sound", "unsure": True, "candidates": ["sound", "rodent"], "regions": []})
+    whole = whole.model_copy(update={"probabilities": {"sound": 0.46, "rodent": 0.2}})
+    assert say_answer(whole) == "no damage found, unsure (sound 46%)"
     assert say_answer(sure.model_copy(update=nothing | {"novel": True})) == "damage of a kind not known"
     assert say_answer(sure.model_copy(update=nothing | {"usable": False})) == "unusable, take it again"
 

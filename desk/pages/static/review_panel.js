@@ -122,6 +122,7 @@ export function drawDecision(state) {
   by("answer").replaceChildren(
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words),
       ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
+    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, [[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => `${route}: ${rules}`).join("; "))] : []),
     tag("p", {}, `wires to repair: ${decision.wires}`),
     ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(

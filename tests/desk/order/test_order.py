@@ -1,6 +1,7 @@
 """The work order: from an assessment to data and paper; every mistake is one line."""
 
 import json
+import tomllib
 
 import pytest
 
@@ -216,6 +217,26 @@ def test_answers_from_the_bench_decide_the_order_anew(case, capsys, findings, bi
     (case / "answers.toml").write_text("copper = 3\n", "utf-8")
     assert cli.run(["order", str(case / "a.json"), "--json", "--answers", str(case / "answers.toml")]) == 2
     assert "answer copper" in capsys.readouterr().err
+
+
+def test_the_open_questions_make_a_file_that_answers_them(case, capsys, findings, bite, decided):
+    """Each line is read back once its # is taken away and decides anew; the file is never overwritten."""
+    shown = bite().model_copy(update={"exposed_copper_mm": None})
+    one = decided(findings(read_photo(case / "before.jpg"), [shown]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    form, plain = case / "ask.toml", ["order", str(case / "a.json")]
+    assert cli.run([*plain, "--ask", str(form)]) == 0
+    screen, written = capsys.readouterr(), form.read_text("utf-8")
+    assert f"--answers {form}" in screen.err and "Answer: copper.r1" in screen.out
+    assert '#copper.r1 = "covered"    # or "bare", "damaged"' in written and tomllib.loads(written) == {}
+    lines = [line.removeprefix("#") for line in written.splitlines()]
+    form.write_text("\n".join(line for line in lines if " = " in line), "utf-8")
+    assert Answers(**tomllib.loads(form.read_text("utf-8"))).copper == {"r1": "covered"}
+    assert cli.run([*plain, "--json", "--answers", str(form)]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert [step.action for step in order.decision.actions] == ["sleeve"]
+    assert cli.run([*plain, "--ask", str(form)]) == 2
+    assert "expected a new file" in capsys.readouterr().err
 
 
 def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys, pages):

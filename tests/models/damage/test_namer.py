@@ -10,7 +10,9 @@ from sklearn.model_selection import GroupKFold
 
 from desk.statistics import wilson
 from models.damage.namer import (
+    BARE_COPPER_KEEPS,
     MISSED_COSTS,
+    Named,
     booster,
     conformal_thresholds,
     fit_namer,
@@ -20,6 +22,7 @@ from models.damage.namer import (
     sound_shift_of,
     tempered,
     votes,
+    with_bare_copper,
 )
 from models.damage.packed import gains
 
@@ -204,3 +207,15 @@ def test_what_tells_apart_gains_most(kind):
     assert shares.sum() == pytest.approx(1) and shares.argmax() == 2 and shares[2] > 0.6
     if kind is shell_forest:
         assert shares == pytest.approx(fitted.feature_importances_)
+
+
+def test_bare_copper_keeps_bites_and_wear_open_where_heat_is_named():
+    """From the least probability on, likeliest first; other labels and what is less likely stay as they are."""
+    p = {"electrical_overload": 0.85, "rodent": BARE_COPPER_KEEPS, "abrasion": 0.06, "sound": 0.04}
+    sure = Named(p, ["electrical_overload"], False)
+    assert with_bare_copper(sure).candidates == ["electrical_overload", "abrasion", "rodent"]
+    assert with_bare_copper(sure).unsure and not sure.unsure
+    little = replace(sure, probabilities=p | {"rodent": 0.01, "abrasion": 0.02})
+    assert with_bare_copper(little) == little
+    worn = Named({"abrasion": 0.9, "rodent": 0.1}, ["abrasion"], False)
+    assert with_bare_copper(worn) == worn

@@ -168,3 +168,37 @@ def test_the_photograph_s_label_needs_a_named_region_or_enough_seen(bench):
     assert photo_label(bench.photo(usable=False), bench.rules) is None
     assert photo_label(bench.photo(bench.region(label=None, novel=True), label=None), bench.rules) is None
     assert photo_label(bench.photo(bench.region("rodent")), bench.rules) == "rodent"
+
+
+# ---- what the route comes from ----------------------------------------------------------------------------------
+
+
+def test_a_route_names_the_rule_that_set_it_and_those_that_could_worsen_it(bench):
+    """A worn wire gets its sleeve; a wire too many would mean remanufacture; melted wires do."""
+    worn = bench.decision(bench.photo(bench.region("abrasion", wires_affected=bench.count(value=2, low=1, high=9))))
+    assert (worn.route, worn.route_by) == ("undecided", ["wire-count"])
+    assert (worn.route_worst, worn.route_worst_by) == ("remanufacture", ["wire-count"])
+    few = bench.decision(bench.photo(bench.region("abrasion")))
+    assert (few.route, few.route_by, few.route_worst_by) == ("repair_in_vehicle", ["insulation-only"], [])
+    melted = bench.region("external_heat", evidence=bench.signs(fused_length=40.0))
+    found = bench.decision(bench.photo(melted))
+    assert (found.route, found.route_by, found.route_worst_by) == ("remanufacture", ["fused-insulation"], [])
+
+
+def test_an_open_label_is_what_the_route_waits_for(bench):
+    """Melted or chafed."""
+    region = doubtful(bench, "external_heat", "abrasion", evidence=bench.signs(fused_length=40.0))
+    found = bench.decision(bench.photo(region))
+    assert (found.route, found.route_by) == ("undecided", ["label", "fused-insulation"])
+    assert found.route_worst_by == ["fused-insulation"]
+
+
+def test_the_measured_count_of_wires_spans_what_it_may_be(bench):
+    """2, at least 1, at most 5: the band is 1 to 5, not 2 ± 3."""
+    region = bench.region("abrasion", wires_affected=bench.count(value=2, low=1, high=5))
+    found = bench.decision(bench.photo(region))
+    measured = next(rule.measured for rule in found.rules if rule.id == "wire-count")
+    assert (measured.value - measured.u95, measured.value + measured.u95) == (1.0, 5.0)
+    unknown = bench.decision(bench.photo(bench.region("abrasion", wires_affected=None)))
+    measured = next(rule.measured for rule in unknown.rules if rule.id == "wire-count")
+    assert (measured.value, measured.u95, measured.low_bound) == (1.0, 0.0, True)

@@ -160,6 +160,18 @@ def test_more_damage_never_makes_the_worst_route_milder(bench, assembly, answers
         assert worst(bench, [changed, *assembly[1:]], answers) >= before
 
 
+@settings(max_examples=80, deadline=None)
+@given(assembly_facts, answer_facts)
+def test_every_route_names_the_rules_that_it_comes_from(bench, assembly, answers):
+    """None where nothing is demanded; never one that is met; an undecided one what it waits for."""
+    found = decide(built(bench, assembly), Answers(**answers), bench.rules)
+    verdicts = {rule.id: rule.verdict for rule in found.rules} | {"label": "cannot_tell"}
+    assert bool(found.route_by) == (found.route != "return_to_service")
+    assert bool(found.route_worst_by) == (found.route_worst != found.route) or found.route == "undecided"
+    for rule in {*found.route_by, *found.route_worst_by}:
+        assert verdicts[rule] in ("violated", "cannot_tell"), rule
+
+
 TIGHTER = [
     {"termination_distance": {"min_mm": 500.0}},
     {"wire_count": {"max_wires": 2}},
@@ -306,7 +318,7 @@ SETTLED_BY = {
     "fused-insulation": {"fused-insulation", "label"},
     "overload-extent": {"overload-extent", "label"},
     "conductor-damage": {"conductor-damage", "label"},
-    "termination-distance": {"termination-distance", "label", "earlier-repair"},
+    "termination-distance": {"termination-distance", "label", "earlier-repair", "hidden-damage"},
     "splice-spacing": {"splice-spacing", "label", "earlier-repair"},
     "splices-per-wire": {"splices-per-wire", "label"},
     "hidden-damage": {"hidden-damage", "label"},
