@@ -16,6 +16,7 @@ from sklearn.model_selection import GroupKFold
 from sklearn.preprocessing import StandardScaler
 from threadpoolctl import threadpool_limits
 
+from models.damage.boosting import fit_weighted
 from models.damage.lessons import Lessons
 from models.damage.namer import (
     _NOVEL_QUANTILE,
@@ -63,6 +64,12 @@ class ForestSettings:
             random_state=seed,
         )  # fmt: skip
 
+    def fitted(
+        self, x: np.ndarray, y: np.ndarray, weights: np.ndarray, seed: int, trees: int | None = None
+    ) -> ExtraTreesClassifier:
+        """A forest of so many trees, fitted to (n, F) signs, (n,) classes and weights."""
+        return self.fresh(seed, trees).fit(x, y, weights)
+
     @property
     def words(self) -> str:
         """The choice in the card's words."""
@@ -76,9 +83,18 @@ class BoosterSettings:
     leaves: int = 15
     rounds: int = 200
 
-    def fresh(self, seed: int, trees: int | None = None) -> HistGradientBoostingClassifier:
-        """An unfitted booster of these settings; fewer rounds would make another classifier, so it takes them all."""
+    def fresh(self, seed: int) -> HistGradientBoostingClassifier:
+        """An unfitted booster of these settings."""
         return booster(seed).set_params(max_leaf_nodes=self.leaves, max_iter=self.rounds)
+
+    def fitted(
+        self, x: np.ndarray, y: np.ndarray, weights: np.ndarray, seed: int, trees: int | None = None
+    ) -> HistGradientBoostingClassifier:
+        """A booster fitted to (n, F) signs, (n,) classes and weights.
+
+        It takes all its rounds, however many trees a forest would be given: fewer make another classifier.
+        """
+        return fit_weighted(self.fresh(seed), x, y, weights)
 
     @property
     def words(self) -> str:
@@ -269,7 +285,7 @@ def _fitted(task: _Task, keep: bool) -> tuple[np.ndarray, Trees | None]:
     assert _DATA is not None
     x, y, weights = _DATA
     with threadpool_limits(1):
-        fitted = task.settings.fresh(task.seed, task.trees).fit(x[task.train], y[task.train], weights[task.train])
+        fitted = task.settings.fitted(x[task.train], y[task.train], weights[task.train], task.seed, task.trees)
     p = np.zeros((len(task.test), int(y.max()) + 1))
     if len(task.test):
         p[:, fitted.classes_] = votes(fitted, x[task.test])

@@ -102,13 +102,13 @@ def answers(
     y = np.array([labels.index(name) for name in lessons.labels.tolist()])
     x = np.ascontiguousarray(lessons.x[:, used])
     if asked is not None:
-        fitted = shipped.fresh(0, trees).fit(x, y, lessons.weights)
+        fitted = shipped.fitted(x, y, lessons.weights, 0, trees)
         said = votes(fitted, np.ascontiguousarray(asked.x[:, used])).argmax(axis=1)
         truth = np.array([labels.index(name) for name in asked.labels.tolist()])
         return confusions(truth, said, asked.groups, len(labels))
     said = np.empty(len(y), int)
     for train, test in folds(lessons.groups, 5):
-        fitted = shipped.fresh(0, trees).fit(x[train], y[train], lessons.weights[train])
+        fitted = shipped.fitted(x[train], y[train], lessons.weights[train], 0, trees)
         said[test] = votes(fitted, x[test]).argmax(axis=1)
     return confusions(y, said, lessons.groups, len(labels))
 
