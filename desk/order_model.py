@@ -32,6 +32,10 @@ class Order(Finding):
     work: Worksheet
     answers: tuple[Answered, ...] = ()
 
+    def worst_by(self) -> list[str]:
+        """The rules that could bring the order's worst route; none where the plan makes that graver than they do."""
+        return self.decision.route_worst_by if self.work.route_worst == self.decision.route_worst else []
+
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
         decided = [] if self.work.route == "refer" else self.decision.open_questions

@@ -101,7 +101,7 @@ def _head(sheet: Sheet, order: Order) -> None:
         sheet.para(_from_rules(decision))
     if order.work.route_worst != route:
         words = ROUTE_WORDS[order.work.route_worst]
-        from_rules = f" ({say_by(decision.route_worst_by)})" if decision.route_worst_by else ""
+        from_rules = f" ({say_by(order.worst_by())})" if order.worst_by() else ""
         sheet.para(f"At worst, if every open question goes the wrong way: {words}{from_rules}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from desk.answers_file import answer_names
 from desk.order_model import Order
-from desk.wording import ROUTE_WORDS
+from desk.wording import ROUTE_WORDS, say_by
 from models.repair import Rules
 from vision.findings import Question
 
@@ -16,8 +16,12 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
     lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
     if work.route_why is not None:
         lines.append(f"  route changed by the plan: {work.route_why}")
+    elif order.decision.route_by:
+        lines.append(f"  the decision: {say_by(order.decision.route_by, order.decision.route == 'undecided')}")
     if work.route_worst != work.route:
-        lines.append(f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}")
+        worst = f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}"
+        by = say_by(order.worst_by())
+        lines.append(f"{worst} ({by})" if by else worst)
     lines.append(f"  plan: {work.says}")
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
