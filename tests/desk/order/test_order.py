@@ -239,6 +239,22 @@ def test_the_open_questions_make_a_file_that_answers_them(case, capsys, findings
     assert "expected a new file" in capsys.readouterr().err
 
 
+def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worsens_it(case, capsys, pages):
+    """On screen and on paper; where the plan makes the worst route graver than the decision does, no rule has."""
+    out = case / "o.pdf"
+    more = ["--circuits", str(case / "list.csv"), "--bench", str(case / "bench.toml")]
+    assert cli.run(["order", str(case / "a.json"), *more]) == 0
+    assert "  the decision: by conductor-damage\n" in capsys.readouterr().out
+    assert cli.run(["order", str(case / "a.json"), *more, "-o", str(out), "--json"]) == 0
+    assert "The route is set by conductor-damage." in " ".join(" ".join(pages(out)[0]).split())
+    order = Order.model_validate_json(capsys.readouterr().out)
+    decision = order.decision.model_copy(update={"route_worst": "remanufacture", "route_worst_by": ["wire-count"]})
+    same = order.work.model_copy(update={"route_worst": "remanufacture"})
+    graver = order.work.model_copy(update={"route_worst": "refer"})
+    assert order.model_copy(update={"decision": decision, "work": same}).worst_by() == ["wire-count"]
+    assert order.model_copy(update={"decision": decision, "work": graver}).worst_by() == []
+
+
 def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys, pages):
     """On paper, on screen and in JSON; the class of the intake was not given here, and without --answers none are."""
     (case / "answers.toml").write_text("both_ends_identified = true\n[distances_mm]\nr1 = 301.5\n", "utf-8")
