@@ -33,9 +33,8 @@ _LEAST_USUAL = 20
 """Damaged and sound candidates on usual scenes from which their proportion is learnt."""
 _NOVEL_QUANTILE = 0.998
 BARE_COPPER_KEEPS = 0.05
-"""Probability from which bites and wear stay open where heat is named and copper seems bare."""
+"""Probability from which bites stay open where heat is named and copper seems bare."""
 _HEATED = ("external_heat", "electrical_overload")
-_BARING = ("rodent", "abrasion")
 _FOLDS = 5
 
 
@@ -61,14 +60,13 @@ class Named:
 def with_bare_copper(named: Named) -> Named:
     """The answer on a damage in which copper seems to lie bare.
 
-    Bites and wear that were taken for heat would lose their cautions and the question after the copper: they stay
-    candidates from `BARE_COPPER_KEEPS` on.
+    Bites that were taken for heat would lose their cautions and the question after the copper: they stay a candidate
+    from `BARE_COPPER_KEEPS` on.
     """
-    if named.label not in _HEATED:
+    bitten = named.probabilities.get("rodent", 0.0) >= BARE_COPPER_KEEPS
+    if named.label not in _HEATED or "rodent" in named.candidates or not bitten:
         return named
-    open_too = [n for n in _BARING if named.probabilities.get(n, 0.0) >= BARE_COPPER_KEEPS]
-    added = sorted((n for n in open_too if n not in named.candidates), key=lambda n: -named.probabilities[n])
-    return replace(named, candidates=[*named.candidates, *added])
+    return replace(named, candidates=[*named.candidates, "rodent"])
 
 
 @dataclass(frozen=True)

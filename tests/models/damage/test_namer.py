@@ -209,13 +209,15 @@ def test_what_tells_apart_gains_most(kind):
         assert shares == pytest.approx(fitted.feature_importances_)
 
 
-def test_bare_copper_keeps_bites_and_wear_open_where_heat_is_named():
-    """From the least probability on, likeliest first; other labels and what is less likely stay as they are."""
+def test_bare_copper_keeps_bites_open_where_heat_is_named():
+    """From the least probability on; what is less likely, other labels and what is open already stay as they are."""
     p = {"electrical_overload": 0.85, "rodent": BARE_COPPER_KEEPS, "abrasion": 0.06, "sound": 0.04}
     sure = Named(p, ["electrical_overload"], False)
-    assert with_bare_copper(sure).candidates == ["electrical_overload", "abrasion", "rodent"]
+    assert with_bare_copper(sure).candidates == ["electrical_overload", "rodent"]
     assert with_bare_copper(sure).unsure and not sure.unsure
-    little = replace(sure, probabilities=p | {"rodent": 0.01, "abrasion": 0.02})
+    little = replace(sure, probabilities=p | {"rodent": 0.04})
     assert with_bare_copper(little) == little
+    open_already = replace(sure, candidates=["electrical_overload", "rodent", "sound"])
+    assert with_bare_copper(open_already) == open_already
     worn = Named({"abrasion": 0.9, "rodent": 0.1}, ["abrasion"], False)
     assert with_bare_copper(worn) == worn
