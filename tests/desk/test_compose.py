@@ -5,8 +5,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from desk import compose
 from desk.compose import Composer
 from desk.notes import NO_SCALE
+from models.damage.namer import Named
 from vision.measure import RawMeasure
 
 NO_INPUTS = np.zeros(0)
@@ -39,3 +41,32 @@ def test_what_can_be_measured_leaves_no_reason_and_bears_the_scales_uncertainty(
     assert measure.value == pytest.approx(30.0)
     assert measure.u95 == pytest.approx((6.0**2 + 0.6**2) ** 0.5, abs=0.01)
     assert made.missing == []
+
+
+@pytest.mark.parametrize(("copper", "unsure"), [(12.0, True), (0.0, False), (None, False)])
+def test_a_region_named_heat_that_shows_copper_keeps_bites_open(monkeypatch, copper, unsure):
+    """And only where copper was measured and is more than none."""
+    raws = {
+        "length_mm": RawMeasure(40.0),
+        "area_mm2": RawMeasure(90.0),
+        "exposed_copper_mm": RawMeasure(copper, "none"),
+    }
+    for name, stand_in in {
+        "measure_wires": lambda *_: raws, "runs_under_covering": lambda *_: False, "words": lambda *_: [],
+        "gauge_inputs": lambda *_: NO_INPUTS,
+    }.items():  # fmt: skip
+        monkeypatch.setattr(compose, name, stand_in)
+    for name, answer in {
+        "_known_signs": NO_INPUTS, "_span": None, "_to_termination": None, "_candidate_rings": [],
+        "_wires_affected": None,
+    }.items():  # fmt: skip
+        monkeypatch.setattr(Composer, name, lambda *_, answer=answer: answer)
+    made = composer()
+    gauge = made.model.measures["crack_length_mm"]
+    p = {"electrical_overload": 0.9, "rodent": 0.08, "sound": 0.02}
+    model = SimpleNamespace(measures=dict.fromkeys(raws, gauge), labels=list(p))
+    made = Composer(made.look, None, model, [])
+    candidate = SimpleNamespace(signs=None, region=SimpleNamespace(cells=None))
+    region = made.wire_region("r1", candidate, Named(p, ["electrical_overload"], False))
+    assert region.label == "electrical_overload" and region.unsure is unsure
+    assert region.candidates == (["electrical_overload", "rodent"] if unsure else [])
