@@ -10,7 +10,7 @@ import numpy as np
 from desk.covered import Covered
 from desk.notes import NO_SCALE
 from models.damage.gauges import WIRES, calibrated_count, distance_inputs
-from models.damage.namer import Named, with_bare_copper
+from models.damage.namer import Named, with_bites_open
 from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
 from vision.findings import (
@@ -77,8 +77,8 @@ class Composer(Covered):
             self.measured(f"{at}.{name}", name, inputs, raws[name], low.get(name, False), lines.get(name))
             for name in ("length_mm", "area_mm2", "exposed_copper_mm")
         )
-        if copper is not None and copper.value > 0:
-            named = with_bare_copper(named)
+        if copper is None or copper.value > 0:
+            named = with_bites_open(named)
         distance = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
         if strange is None:

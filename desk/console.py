@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from desk.feature_shift import Shift
 
 _FILE_WIDTH = 140
+_NAMES_SHOWN = 3
 
 _ROUTE_STYLE = {
     "return_to_service": "green",
@@ -137,7 +138,8 @@ def _print_decision(console: Console, decision: Decision) -> None:
 
 
 def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]]) -> None:
-    """Every caution once; one that does not hold for all names what it holds for."""
+    """Every caution once; one that does not hold for all that are to be worked on names what it holds for."""
+    at_work = [name for name, decision in decisions if len(decision.cautions) > 1]
     holds: dict[str, list[str]] = {}
     for name, decision in decisions:
         for caution in decision.cautions:
@@ -145,8 +147,9 @@ def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]])
     if holds:
         console.print("\n[bold]Before anything is touched[/bold]")
     for caution, names in holds.items():
-        on = "" if len(names) == len(decisions) else f" ({', '.join(names)})"
-        console.print(f"  [magenta]caution[/]{escape(on)} {escape(caution)}", highlight=False)
+        where = ", ".join(names) if len(names) <= _NAMES_SHOWN else f"{len(names)} photographs"
+        on = f" ({where})" if set(at_work) - set(names) else ""
+        console.print(f"  [magenta]caution[/] {escape(caution + on)}", highlight=False)
 
 
 def print_evaluation(evaluation: Evaluation) -> None:

@@ -58,8 +58,11 @@ def order(
     if ask is not None:
         from desk.answers_file import answers_template
 
-        write_whole(ask, answers_template(made.assembly, made.decision.open_questions, sources.rules).encode())
-        click.echo(f"Questions: {ask} (fill in, then --answers {ask})", err=True)
+        decided = [question for question in made.asked() if question in made.decision.open_questions]
+        others = [question for question in made.asked() if question not in decided]
+        write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others))
+        what = f"fill in, then --answers {ask}" if decided else "no question is open that an answers file closes"
+        click.echo(f"Questions: {ask} ({what})", err=True)
     if out is not None:
         from desk.order_pages import order_pdf
 

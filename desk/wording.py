@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from math import floor
 from typing import Any
 
+from models.repair.words import least
 from vision.findings import Action, Count, Measure, PhotoFindings, Region
 
 LABEL_WORDS = {
@@ -51,20 +51,19 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash.
 
     What is measured here cannot be less than nothing: where the band would reach below zero it is said from 0. Of a
-    lower bound the least that it surely is comes first, then what was seen: `≥ 40 mm (183 seen)`.
+    lower bound the least that it surely is comes first, then what was seen: `≥ 39 mm (183 seen)`.
     """
     if measure is None:
         return "–"
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
         at_least = "≥ " if measure.low_bound else ""
         return f"{at_least}{round(measure.value, 2 if unit == 'in' else 1):g} {say_unit(unit)}".rstrip()
-    if unit in _COUNTED:
-        return f"{measure.value - measure.u95:.0f} to {measure.value + measure.u95:.0f} {unit}"
+    if unit in _COUNTED and not measure.low_bound:
+        return f"{max(measure.value - measure.u95, 0.0):.0f} to {measure.value + measure.u95:.0f} {unit}"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
     value, unit = f"{measure.value:.{digits}f}", say_unit(unit)
     if measure.low_bound:
-        least = floor(max(measure.value - measure.u95, 0.0) * 10**digits) / 10**digits
-        return f"≥ {least:.{digits}f} {unit}".rstrip() + f" ({value} seen)"
+        return f"≥ {least(measure, digits):.{digits}f} {unit}".rstrip() + f" ({value} seen)"
     band = f"± {measure.u95:.{digits}f}"
     if 0 <= measure.value < measure.u95:
         band = f"(0 to {measure.value + measure.u95:.{digits}f})"

@@ -79,12 +79,15 @@ _BY_RULE: dict[str, tuple[Field, ...]] = {
     ),
 }
 _ENDS = Field("both_ends_identified", "both ends known", "choice", _YES_NO)
-_WHICH = re.compile(r"Which damage is (?P<on>.+): (?P<names>[a-z ,]+)\?")
+_WHICH = re.compile(r"Which damage is (?P<on>.+): (?P<names>[a-z ,]+)\?", re.DOTALL)
 _WHOLE = ("circuit_class", "looked_over", "wire_count", "splices_on_one_wire")
 
 
 def asked(question: Question, rules: Rules) -> Asked:
-    """The question with what closes it; the place is read back out of the words that the rules file gives it."""
+    """The question with what closes it; the place is read back out of the words that the rules file gives it.
+
+    Nothing closes a question asked in the words of other rules: its place cannot be told.
+    """
     which = _WHICH.fullmatch(question.ask)
     if which is not None:
         words = {label.replace("_", " "): label for label in LABELS}
@@ -99,7 +102,9 @@ def asked(question: Question, rules: Rules) -> Asked:
         on = _place(limits.ask_ends, question.ask)  # type: ignore[attr-defined]
         if on is not None:
             return Asked(question, on, (_ENDS,))
-    return Asked(question, _place(limits.ask, question.ask), fields)
+    on = _place(limits.ask, question.ask)
+    # a place that cannot be read would make the answer one for the whole assembly
+    return Asked(question, on, fields if on is not None or "{on}" not in limits.ask else ())
 
 
 def _place(template: str, ask: str) -> str | None:
@@ -107,5 +112,5 @@ def _place(template: str, ask: str) -> str | None:
     if "{on}" not in template:
         return None
     pattern = "(?P<on>.+)".join(re.escape(part) for part in template.split("{on}", 1))
-    found = re.fullmatch(pattern.replace(re.escape("{on}"), ".+"), ask)
+    found = re.fullmatch(pattern.replace(re.escape("{on}"), ".+"), ask, re.DOTALL)
     return found["on"] if found else None

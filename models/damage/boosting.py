@@ -16,7 +16,8 @@ def fit_weighted(
 ) -> HistGradientBoostingClassifier:
     """Fit to (n, F) numbers, (n,) classes and weights; features are cut into bins without regard to the weights.
 
-    With weights of 1 the answer is that of `booster.fit(x, y)` to the last bit. Raises ValueError for what is no
+    With weights of 1 the answer is that of `booster.fit(x, y)` to the last bit, up to the 200 000 lessons from which on
+    scikit-learn cuts by a sample of them. Raises ValueError for what is no
     number: this project's signs always are.
     """
     x = np.asarray(x, np.float64)

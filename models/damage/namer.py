@@ -32,8 +32,8 @@ _LEAST_EXAMPLES = 19
 _LEAST_USUAL = 20
 """Damaged and sound candidates on usual scenes from which their proportion is learnt."""
 _NOVEL_QUANTILE = 0.998
-BARE_COPPER_KEEPS = 0.05
-"""Probability from which bites stay open where heat is named and copper seems bare."""
+BITES_STAY_OPEN = 0.05
+"""Probability from which bites stay open where heat is named and copper may be bare."""
 _HEATED = ("external_heat", "electrical_overload")
 _FOLDS = 5
 
@@ -57,16 +57,17 @@ class Named:
         return len(self.candidates) > 1
 
 
-def with_bare_copper(named: Named) -> Named:
-    """The answer on a damage in which copper seems to lie bare.
+def with_bites_open(named: Named) -> Named:
+    """The answer on a damage in which copper may lie bare.
 
     Bites that were taken for heat would lose their cautions and the question after the copper: they stay a candidate
-    from `BARE_COPPER_KEEPS` on.
+    from `BITES_STAY_OPEN` on, even where that leaves a route undecided.
     """
-    bitten = named.probabilities.get("rodent", 0.0) >= BARE_COPPER_KEEPS
+    bitten = named.probabilities.get("rodent", 0.0) >= BITES_STAY_OPEN
     if named.label not in _HEATED or "rodent" in named.candidates or not bitten:
         return named
-    return replace(named, candidates=[*named.candidates, "rodent"])
+    open_now = sorted([*named.candidates, "rodent"], key=lambda name: -named.probabilities[name])
+    return replace(named, candidates=open_now)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import floor
+
 from vision.findings import Count, Measure
 
 
@@ -10,10 +12,17 @@ def quantity(measure: Measure | None, unit: str) -> str:
     if measure is None:
         return "an unknown length" if unit == "mm" else f"an unknown number of {unit}"
     if measure.low_bound:
-        return f"at least {_short(max(measure.value - measure.u95, 0.0))} {unit} ({_short(measure.value)} seen)"
+        seen = f" ({_short(measure.value)} seen)" if measure.u95 else ""
+        return f"at least {_short(least(measure, 1))} {unit}{seen}"
     if 0 <= measure.value < measure.u95:  # nothing measured here can be less than nothing
         return f"{_short(measure.value)} (0 to {_short(measure.value + measure.u95)}) {unit}"
     return f"{_short(measure.value)} ± {_short(measure.u95)} {unit}"
+
+
+def least(measure: Measure, digits: int) -> float:
+    """The least that a lower bound surely is, rounded down to so many digits."""
+    surely = max(measure.value - measure.u95, 0.0)
+    return floor(round(surely * 10**digits, 6)) / 10**digits  # 49.9 - 5.2 is 44.7, whatever the bits say
 
 
 def length(measure: Measure | None) -> str:

@@ -3,6 +3,7 @@
 import pytest
 
 from desk.wording import say_answer, say_any_of, say_by, say_count, say_measure, say_sources
+from models.repair.words import length
 from vision.findings import Count, Measure, UncertaintyShare
 
 
@@ -36,6 +37,7 @@ def test_counted_things_are_whole_numbers_from_the_least_to_the_most():
     assert say_measure(Measure(value=3.5, u95=1.5), "wires") == "2 to 5 wires"
     assert say_measure(Measure(value=1, u95=0), "splices") == "1 splices"
     assert say_measure(Measure(value=2, u95=0, low_bound=True), "wires") == "≥ 2 wires"
+    assert say_measure(Measure(value=2, u95=3), "wires") == "0 to 5 wires"  # a record of before the band was the span
 
 
 def test_the_least_of_a_lower_bound_is_never_rounded_up():
@@ -43,6 +45,10 @@ def test_the_least_of_a_lower_bound_is_never_rounded_up():
     for value in (41.06, 41.09):
         assert say_measure(Measure(value=value, u95=2.0, low_bound=True)).startswith("≥ 39.0 mm (41.1")
     assert say_measure(Measure(value=0.5, u95=0.2, low_bound=True), "1") == "≥ 0.3 (0.5 seen)"
+    tenths = Measure(value=49.9, u95=5.2, low_bound=True)  # 44.699999999999996 to a machine
+    assert say_measure(tenths) == "≥ 44.7 mm (49.9 seen)" and length(tenths) == "at least 44.7 mm (49.9 seen)"
+    assert length(Measure(value=41.06, u95=2.0, low_bound=True)) == "at least 39 mm (41.1 seen)"
+    assert length(Measure(value=62, u95=0, low_bound=True)) == "at least 62 mm"
 
 
 def test_what_a_route_comes_from_is_said():

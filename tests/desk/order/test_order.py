@@ -237,6 +237,18 @@ def test_the_open_questions_make_a_file_that_answers_them(case, capsys, findings
     assert [step.action for step in order.decision.actions] == ["sleeve"]
     assert cli.run([*plain, "--ask", str(form)]) == 2
     assert "expected a new file" in capsys.readouterr().err
+    second = case / "second.toml"
+    assert cli.run([*plain, "--answers", str(form), "--ask", str(second)]) == 0
+    assert Answers(**tomllib.loads(second.read_text("utf-8"))).copper == {"r1": "covered"}
+
+
+def test_a_referred_order_asks_nothing_that_would_be_answered_at_the_wire(case, capsys):
+    """One circuit of the list is a restraint circuit: the file says that no question is open."""
+    (case / "list.csv").write_text(listed(case).replace("continuous,none", "continuous,restraint"), "utf-8")
+    more = ["--circuits", str(case / "list.csv"), "--bench", str(case / "bench.toml"), "--ask", str(case / "q.toml")]
+    assert cli.run(["order", str(case / "a.json"), *more]) == 0
+    assert "no question is open" in capsys.readouterr().err
+    assert " = " not in (case / "q.toml").read_text("utf-8")
 
 
 def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worsens_it(case, capsys, pages):

@@ -10,7 +10,7 @@ from sklearn.model_selection import GroupKFold
 
 from desk.statistics import wilson
 from models.damage.namer import (
-    BARE_COPPER_KEEPS,
+    BITES_STAY_OPEN,
     MISSED_COSTS,
     Named,
     booster,
@@ -22,7 +22,7 @@ from models.damage.namer import (
     sound_shift_of,
     tempered,
     votes,
-    with_bare_copper,
+    with_bites_open,
 )
 from models.damage.packed import gains
 
@@ -209,15 +209,17 @@ def test_what_tells_apart_gains_most(kind):
         assert shares == pytest.approx(fitted.feature_importances_)
 
 
-def test_bare_copper_keeps_bites_open_where_heat_is_named():
+def test_bites_stay_open_where_heat_is_named():
     """From the least probability on; what is less likely, other labels and what is open already stay as they are."""
-    p = {"electrical_overload": 0.85, "rodent": BARE_COPPER_KEEPS, "abrasion": 0.06, "sound": 0.04}
+    p = {"electrical_overload": 0.85, "rodent": BITES_STAY_OPEN, "abrasion": 0.06, "sound": 0.04}
     sure = Named(p, ["electrical_overload"], False)
-    assert with_bare_copper(sure).candidates == ["electrical_overload", "rodent"]
-    assert with_bare_copper(sure).unsure and not sure.unsure
+    assert with_bites_open(sure).candidates == ["electrical_overload", "rodent"]
+    assert with_bites_open(sure).unsure and not sure.unsure
+    among = replace(sure, candidates=["electrical_overload", "sound"])
+    assert with_bites_open(among).candidates == ["electrical_overload", "rodent", "sound"]
     little = replace(sure, probabilities=p | {"rodent": 0.04})
-    assert with_bare_copper(little) == little
+    assert with_bites_open(little) == little
     open_already = replace(sure, candidates=["electrical_overload", "rodent", "sound"])
-    assert with_bare_copper(open_already) == open_already
+    assert with_bites_open(open_already) == open_already
     worn = Named({"abrasion": 0.9, "rodent": 0.1}, ["abrasion"], False)
-    assert with_bare_copper(worn) == worn
+    assert with_bites_open(worn) == worn
