@@ -93,7 +93,8 @@ def closing_pdf(
 def _head(sheet: Sheet, order: Order) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"])
     route = order.work.route
-    sheet.banner(f"Route: {ROUTE_WORDS[route]}")
+    open_still = order.work.plan is not None and order.work.plan.status == "open"
+    sheet.banner(f"Route: {ROUTE_WORDS[route]}" + (" - PROVISIONAL, see the open questions" if open_still else ""))
     decision = order.decision
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)

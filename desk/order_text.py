@@ -10,8 +10,8 @@ from vision.findings import Question
 
 
 def order_lines(order: Order, rules: Rules) -> list[str]:
-    """Route, plan, cut list, parts, steps, tests, prices and cautions, a line each; open questions with the names of
-    their answers."""
+    """Route, rules not kept, plan, cut list, parts, steps, tests, prices and cautions, a line each; open questions with
+    the names of their answers."""
     work = order.work
     lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
     if work.route_why is not None:
@@ -22,6 +22,8 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
         worst = f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}"
         by = say_by(order.worst_by())
         lines.append(f"{worst} ({by})" if by else worst)
+    broken = [rule for rule in order.decision.rules if rule.verdict == "violated"]
+    lines += _group("rules not kept", [f"{rule.id}: {rule.says}" for rule in broken])
     lines.append(f"  plan: {work.says}")
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]

@@ -21,6 +21,11 @@ def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
         return None
     says = f"{spot.ref}: neighbouring wires melted together over {length(measured)}"
     if verdict == "violated":
+        if answer_for(case.answers.parts_by_hand, spot.ref) == "parts":
+            says += (
+                " (answered: they part by hand; what the photograph shows beyond doubt stands, name the place anew if "
+            )
+            says += "it is wrong)"
         actions = (Action(action="remanufacture", on=spot.ref, why=says + "; " + limits.why),)
         return _fused(spot, case, verdict, measured, says, floor=REMANUFACTURE, repairs="yes", actions=actions)
     if verdict == "met":

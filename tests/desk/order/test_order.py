@@ -10,7 +10,7 @@ from desk.order_make import class_of
 from desk.order_model import Order
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
-from vision.findings import AssemblyFindings, RegionRef
+from vision.findings import AssemblyFindings, Count, RegionRef
 from vision.reading import read_photo
 
 
@@ -265,6 +265,22 @@ def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worse
     graver = order.work.model_copy(update={"route_worst": "refer"})
     assert order.model_copy(update={"decision": decision, "work": same}).worst_by() == ["wire-count"]
     assert order.model_copy(update={"decision": decision, "work": graver}).worst_by() == []
+
+
+def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_provisional(
+    case, capsys, findings, bite, decided, pages
+):
+    """30 A found where 10 A belong, while the plan is open: one to three wires are bitten."""
+    some = bite().model_copy(update={"wires_affected": Count(value=2, low=1, high=3, wire_ids=["w1"])})
+    one = decided(findings(read_photo(case / "before.jpg"), [some]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    (case / "answers.toml").write_text("fuse_found_a = 30\nfuse_rated_a = 10\nwire_size_mm2 = 0.75\n", "utf-8")
+    told = ["order", str(case / "a.json"), "--answers", str(case / "answers.toml")]
+    assert cli.run(told) == 0
+    screen = capsys.readouterr().out
+    assert "rules not kept:" in screen and "fuse-coordination: fuse of 30 A found where at most 10 A belongs" in screen
+    assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
+    assert "PROVISIONAL" in pages(case / "o.pdf")[0][0]
 
 
 def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys, pages):

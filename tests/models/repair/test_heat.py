@@ -48,7 +48,12 @@ def test_the_hand_test_settles_what_the_photograph_left_open(bench, hand, route)
 
 def test_wires_seen_melted_together_stay_so_whatever_a_hand_test_elsewhere_said(bench):
     """62 mm melted beyond doubt is not argued away."""
-    assert bench.decision(heat(bench, 62.0), parts_by_hand={"r1": "parts"}).route == "remanufacture"
+    found = bench.decision(heat(bench, 62.0), parts_by_hand={"r1": "parts"})
+    assert found.route == "remanufacture"
+    says = {rule.id: rule.says for rule in found.rules}["fused-insulation"]
+    assert "answered: they part by hand" in says
+    plain = bench.decision(heat(bench, 62.0))
+    assert "by hand" not in {rule.id: rule.says for rule in plain.rules}["fused-insulation"]
 
 
 def test_no_assembly_is_given_up_for_melting_seen_on_a_place_of_doubtful_kind(bench):
