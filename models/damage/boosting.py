@@ -1,8 +1,8 @@
 """Fits boosted trees to weighted lessons as fast as to unweighted ones.
 
 scikit-learn 1.9 takes weights into account where it cuts a feature into bins, one weighted percentile at a time: with
-300 features that took twenty times as long as the trees themselves. Where the cuts lie matters little, and the trees
-count the weights all the same.
+300 features that took about as long as 200 rounds of trees. Where the cuts lie matters little, and the trees count the
+weights all the same.
 """
 
 from __future__ import annotations
@@ -17,8 +17,7 @@ def fit_weighted(
     """Fit to (n, F) numbers, (n,) classes and weights; features are cut into bins without regard to the weights.
 
     With weights of 1 the answer is that of `booster.fit(x, y)` to the last bit, up to the 200 000 lessons from which on
-    scikit-learn cuts by a sample of them. Raises ValueError for what is no
-    number: this project's signs always are.
+    scikit-learn cuts by a sample of them. Raises ValueError for what is no number: this project's signs always are.
     """
     x = np.asarray(x, np.float64)
     if not np.isfinite(x).all():
