@@ -39,7 +39,7 @@ from vision.recognise import WireCandidate
 from vision.regions import Candidate, extent_along
 from vision.shell_candidate import ShellCandidate
 from vision.uncertainty import ENDS, Budget, Source
-from vision.ways import ways_to_terminations
+from vision.ways import open_ends, ways_to_terminations
 from vision.wire_counts import COUNT_SIGNS, count_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
@@ -92,6 +92,8 @@ class Composer(Covered):
         affected = self._wires_affected(at, candidate, self.scaled and strange is None, _heat_from_outside(named))
         if label == "earlier_repair":
             self._note_splices(candidate, named)
+        else:
+            evidence += _ways_on(open_ends(self.look, self.scene, candidate))
         return Region(
             id=id,
             label=label,
@@ -360,6 +362,19 @@ def _said(named: Named, model: DamageModel) -> dict[str, Any]:
 def _strange(share: float) -> list[Evidence]:
     says = "looks like neither a sound part nor any damage that the tool was taught"
     return [Evidence(feature="strangeness", value=round(share, 3), unit="share", says=says)]
+
+
+def _ways_on(loose: int | None) -> list[Evidence]:
+    """Whether both ends of every wire are in the picture."""
+    if loose is None:
+        return []
+    says = "every bundle end in the picture is at a housing or terminal"
+    if loose:
+        ends = (
+            "1 bundle end leaves the picture or is" if loose == 1 else f"{loose} bundle ends leave the picture or are"
+        )
+        says = f"{ends} at no termination"
+    return [Evidence(feature="open_ends", value=float(loose), unit="1", says=says)]
 
 
 def _with_u95(feature: str, measure: Measure, says: str) -> list[Evidence]:

@@ -153,7 +153,7 @@ def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]])
 
 
 def print_evaluation(evaluation: Evaluation) -> None:
-    """The figures with their intervals and targets, and the unsafe routes by name."""
+    """The figures with their intervals and targets, and the routes too mild or too grave by name."""
     console = _tables()
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
@@ -168,6 +168,8 @@ def print_evaluation(evaluation: Evaluation) -> None:
         console.print(_label_sets_table(evaluation.label_sets))
     for name in evaluation.unsafe_names:
         console.print(f"[red]unsafe route[/] {escape(name)}", highlight=False)
+    for name in evaluation.severe_names:
+        console.print(f"[yellow]route too grave[/] {escape(name)}", highlight=False)
 
 
 def _label_sets_table(label_sets: Sequence[LabelSets]) -> Table:

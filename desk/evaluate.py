@@ -68,6 +68,11 @@ class Evaluation:
         return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.unsafe]
 
     @property
+    def severe_names(self) -> list[str]:
+        """Photographs answered with a graver route than the truth, with both routes."""
+        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.severe]
+
+    @property
     def calibration_bins(self) -> list[CalibrationBin]:
         """The bins of the calibration curve."""
         return calibration(self.scores)
@@ -103,6 +108,7 @@ class Evaluation:
             "doubt": doubt_as_dict(self.scores),
             **({} if shift is None else {"shift": shift}),
             "unsafe_routes": self.unsafe_names,
+            "severe_routes": self.severe_names,
             "unread": [answer.error for answer in self.unread],
             "photos": [s.as_dict() for s in self.scores],
         }

@@ -123,6 +123,8 @@ def _says(answer: Answered) -> list[str]:
     s, said = answer.score, []
     if s.unsafe:
         said.append(f"Unsafe: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
+    if s.severe:
+        said.append(f"Too grave: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
     if s.label != s.true_label:
         p = "" if s.leading_p is None else f" ({s.leading_p:.0%})"
         said.append(f"Answered {say_label(s.label)}{p}, the truth is {say_label(s.true_label)}.")

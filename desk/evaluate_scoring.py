@@ -60,6 +60,7 @@ class Score:
     true_route: str
     route: str | None
     unsafe: bool
+    severe: bool  # answered with a graver route than the truth's: safe, and costs an assembly or a repair
     regions: int
     regions_found: int
     regions_right_label: int
@@ -80,6 +81,7 @@ class Score:
         wrong_label = self.measurable and self.label != self.true_label
         return (
             100.0 * self.unsafe
+            + 5.0 * self.severe
             + 10.0 * wrong_label * (0.5 + (self.leading_p or 0.0) * (self.label is not None))
             + 2.0 * (self.regions - self.regions_found)
             + 1.0 * self.regions_false
@@ -123,6 +125,7 @@ def score(
         answered=answered,
         route=findings.decision.route if findings.decision else None,
         unsafe=answered and is_milder(findings, true),
+        severe=answered and is_graver(findings, true),
         regions_found=len(pairs),
         regions_right_label=sum(truth.regions[i].label == findings.regions[j].label for i, j in pairs),
         regions_false=len(false),
@@ -153,6 +156,7 @@ _NO_ANSWER: dict[str, Any] = {
     "answered": False,
     "route": None,
     "unsafe": False,
+    "severe": False,
     "regions_found": 0,
     "regions_right_label": 0,
     "regions_false": 0,
@@ -181,11 +185,21 @@ def is_answered(findings: PhotoFindings, true: PhotoFindings) -> bool:
 
 def is_milder(findings: PhotoFindings, true: PhotoFindings) -> bool:
     """Whether the route is milder than the truth's; where the truth leaves it open, than the truth's worst."""
+    return _rank_beyond_truth(findings, true) < 0
+
+
+def is_graver(findings: PhotoFindings, true: PhotoFindings) -> bool:
+    """Whether the route is graver than the truth's; where the truth leaves it open, than the truth's worst."""
+    return _rank_beyond_truth(findings, true) > 0
+
+
+def _rank_beyond_truth(findings: PhotoFindings, true: PhotoFindings) -> int:
+    """By how many ranks the route lies beyond what the truth allows; 0 for an undecided one."""
     assert true.decision is not None and findings.decision is not None
     if findings.decision.route == "undecided":
-        return False
-    limit = true.decision.route_worst if true.decision.route == "undecided" else true.decision.route
-    return route_rank(findings.decision.route) < route_rank(limit)
+        return 0
+    allowed = true.decision.route_worst if true.decision.route == "undecided" else true.decision.route
+    return route_rank(findings.decision.route) - route_rank(allowed)
 
 
 def _compared(kind: str, true: float, measure: Measure | None) -> Compared:

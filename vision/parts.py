@@ -77,25 +77,40 @@ def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: fl
     return parts
 
 
-def cut_ends(graph: BundleGraph, taken: list[Part], leaves: np.ndarray, px_per_mm: float, first: int) -> list[Part]:
-    """Bundle ends with no termination that do not leave the seen ground.
+@dataclass(frozen=True)
+class BundleEnds:
+    """Where the bundles end, in the order of `BundleGraph.ends`.
 
-    leaves : (H, W) bool, rim of the seen ground: an end there runs on outside the photograph.
+    at : (E,) int, number of the termination that the end reaches, -1 for none; leaves : (E,) bool, it lies at the rim
+    of the seen ground, where a bundle runs on outside the photograph
     """
-    used = {part.graph_point for part in taken}
-    parts: list[Part] = []
-    for end in graph.ends:
-        point = graph.points[end]
-        x, y = np.clip(np.round(point).astype(int), 0, [leaves.shape[1] - 1, leaves.shape[0] - 1])
-        near_part = any(
-            part.mask is not None and part.mask[max(0, y - r) : y + r, max(0, x - r) : x + r].any()
-            for part in taken
-            for r in [round(_REACH_MM * px_per_mm)]
-        )
-        if int(end) in used or leaves[y, x] or near_part:
-            continue
-        parts.append(Part(f"t{first + len(parts)}", "cut_end", None, point, int(end), 0.0))
-    return parts
+
+    at: np.ndarray
+    leaves: np.ndarray
+
+
+def bundle_ends(graph: BundleGraph, taken: list[Part], rim: np.ndarray, px_per_mm: float) -> BundleEnds:
+    """What each end of the graph meets. taken : housings and terminals; rim : (H, W) bool, of the seen ground."""
+    reach = round(_REACH_MM * px_per_mm)
+    corner = [rim.shape[1] - 1, rim.shape[0] - 1]
+    at, leaves = np.full(len(graph.ends), -1), np.zeros(len(graph.ends), bool)
+    for k, end in enumerate(graph.ends):
+        x, y = np.clip(np.round(graph.points[end]).astype(int), 0, corner)
+        leaves[k] = rim[y, x]
+        for number, part in enumerate(taken):
+            around = (
+                None if part.mask is None else part.mask[max(0, y - reach) : y + reach, max(0, x - reach) : x + reach]
+            )
+            if part.graph_point == end or (around is not None and around.any()):
+                at[k] = number
+                break
+    return BundleEnds(at, leaves)
+
+
+def cut_ends(graph: BundleGraph, ends: BundleEnds, first: int) -> list[Part]:
+    """Bundle ends with no termination that do not leave the seen ground."""
+    loose = graph.ends[(ends.at < 0) & ~ends.leaves]
+    return [Part(f"t{first + i}", "cut_end", None, graph.points[end], int(end), 0.0) for i, end in enumerate(loose)]
 
 
 def find_coverings(

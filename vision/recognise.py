@@ -15,8 +15,10 @@ from vision.grid import CellGrid, canvas_mask, patches
 from vision.parts import (
     MIN_HOUSING_MM2,
     MIN_TERMINAL_MM2,
+    BundleEnds,
     Part,
     attach,
+    bundle_ends,
     cut_ends,
     find_bodies,
     find_coverings,
@@ -50,7 +52,7 @@ class Scene:
     """Everything recognised in one photograph.
 
     body : (H, W) bool, wires and coverings; probabilities : (N, C) of the cells;
-    describe : extent and signs of any set of cells
+    describe : extent and signs of any set of cells; ends : numbers in it are those of housings, then terminals
     """
 
     graph: BundleGraph
@@ -63,6 +65,7 @@ class Scene:
     describe: Callable[[Candidate], WireCandidate]
     wire_candidates: list[WireCandidate]
     shell_candidates: list[ShellCandidate]
+    ends: BundleEnds
 
     @property
     def terminations(self) -> list[Part]:
@@ -104,8 +107,8 @@ def recognise(
     housings = _numbered([p for p in attach("housing", shells, graph, s) if p.graph_point >= 0], 1)
     terminals = [p for p in attach("ring", rings, graph, s) if p.graph_point >= 0]
     terminals = _numbered(terminals, 1 + len(housings))
-    rim = _rim(look.canvas.ground, s)
-    cut = cut_ends(graph, housings + terminals, rim, s, 1 + len(housings) + len(terminals))
+    ends = bundle_ends(graph, housings + terminals, _rim(look.canvas.ground, s), s)
+    cut = cut_ends(graph, ends, 1 + len(housings) + len(terminals))
     coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
     damages = wire_damages(classes)
     scores = np.stack([column[name] for name in damages], axis=1)
@@ -117,7 +120,7 @@ def recognise(
     wires = [describe(c) for c in grow(look.grid, graph, look.cells.xy, scores, damages, s, settings)]
     return Scene(
         graph, housings, terminals, cut, coverings, body, probabilities, describe, wires,
-        shell_candidates(housings, look, probabilities, classes, breaks),
+        shell_candidates(housings, look, probabilities, classes, breaks), ends,
     )  # fmt: skip
 
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import sparse
+from scipy.sparse import csgraph
+from scipy.spatial import cKDTree
 
 from vision.bundles import BundleGraph
 from vision.lanes import sample
@@ -67,6 +70,48 @@ def ways_to_terminations(look: FirstLook, scene: Scene, candidate: WireCandidate
         ]  # fmt: skip
         ways.append(Way(part, length, scene.graph.points[chain], np.array(signs, np.float32)))
     return ways
+
+
+_IN_DAMAGE_MM = 3.0
+_STUB_MM = 12.0
+_FAR_ENOUGH_MM = 15.0
+_REACH_MM = 25.0
+
+
+def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | None:
+    """How many bundle ends in the photograph end at no termination in it, the stubs at the damage not counted.
+
+    0: whichever way one goes from the damage, the bundle ends at a housing or a terminal that is in the picture. Loose
+    ends of the whole picture count, for a bundle that is bitten through no longer hangs together. None where it cannot
+    be told: no bundle under the damage, or one that goes on beside it to no termination.
+    """
+    graph = scene.graph
+    if len(candidate.extent.feet) == 0:
+        return None
+    cells = look.cells.xy[candidate.region.cells]
+    away = cKDTree(cells).query(graph.points)[0] / look.canvas.px_per_mm
+    outside = away > _IN_DAMAGE_MM
+    outside[candidate.extent.feet] = False
+    pieces = _pieces(graph, outside)
+    reached: set[int] = set()
+    for piece in np.unique(pieces[outside]):
+        mine = away[(pieces == piece) & outside]
+        if mine.min() > _REACH_MM or mine.max() <= _FAR_ENOUGH_MM:
+            continue  # of another bundle, or a frayed strand at the damage
+        met = scene.ends.at[(pieces[graph.ends] == piece) & (scene.ends.at >= 0)]
+        if len(met) == 0:
+            return None
+        reached |= set(met.tolist())
+    loose = ((scene.ends.at < 0) | scene.ends.leaves) & (away[graph.ends] > _STUB_MM)
+    return int(loose.sum()) if len(reached) >= 2 or loose.any() else None
+
+
+def _pieces(graph: BundleGraph, outside: np.ndarray) -> np.ndarray:
+    """(N,) number of the connected piece of the graph that each point is of, once the others are taken out."""
+    links = graph.links[outside[graph.links].all(axis=1)]
+    n = len(graph.points)
+    joined = sparse.coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(n, n))
+    return csgraph.connected_components(joined, directed=False)[1]
 
 
 def _trace(graph: BundleGraph, feet: np.ndarray, part: Part) -> tuple[Part, float, np.ndarray] | None:

@@ -76,8 +76,8 @@ def _burnt_through(spot: Spot, label: str, case: Case) -> Hit | None:
 def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question, ...]]:
     """The route that unidentified wire ends force as long as they are, the worst they may force, and the question.
 
-    A wire in one piece shows by itself which two ends belong together: where it is likely in one, the answer can
-    still worsen the route but is not waited for.
+    A wire in one piece shows by itself which two ends belong together, and where no bundle leaves the photograph both
+    ends of one in two lie on the bench: there the answer can still worsen the route but is not waited for.
     """
     known = ends_known(spot, case.answers)
     parted = "met" if known else _parted(spot, label, case.answers)
@@ -88,7 +88,9 @@ def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question,
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
     asked = Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes)
-    return (REMANUFACTURE if parted == "violated" else REPAIR), REMANUFACTURE, (asked,)
+    in_view = limits.ends_in_view_suffice and at_most(spot.evidence("open_ends", 0.0), 0.5) == "met"
+    waits = parted == "violated" and not in_view
+    return (REMANUFACTURE if waits else REPAIR), REMANUFACTURE, (asked,)
 
 
 def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:

@@ -76,6 +76,7 @@ class ConductorDamage(RuleLimits):
     unstated_u95_mm: Length
     nicked_strands_allowed: Strands
     broken_strands_allowed: Strands
+    ends_in_view_suffice: Annotated[bool, Field(strict=True)]
     ask_ends: Words
     why_ends: Words
 

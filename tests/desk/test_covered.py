@@ -12,7 +12,7 @@ from desk.truth_findings import findings_from_truth
 from vision.bundles import trace_bundles
 from vision.findings import Measure
 from vision.packing import most_circles
-from vision.parts import Part
+from vision.parts import BundleEnds, Part
 from vision.recognise import Scene
 from vision.trunks import widths_across
 
@@ -37,7 +37,8 @@ def bundle(kind="tape", camera_height_mm=None, scaled=True):
     look = SimpleNamespace(
         canvas=canvas, view=None, sheets=None, foreground=SimpleNamespace(filled=body), cells=SimpleNamespace(xy=cells)
     )
-    scene = Scene(graph, [], [], [], [covering], body, np.zeros((0, 1)), lambda c: None, [], [])
+    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool))
+    scene = Scene(graph, [], [], [], [covering], body, np.zeros((0, 1)), lambda c: None, [], [], no_ends)
     return look, scene
 
 

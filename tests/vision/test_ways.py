@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from vision.bundles import trace_bundles
-from vision.parts import Part
+from vision.parts import Part, bundle_ends
 from vision.regions import Extent
-from vision.ways import WAY_SIGNS, ways_to_terminations
+from vision.ways import WAY_SIGNS, open_ends, ways_to_terminations
 
 S = 5.0
 RED, BLUE = (50.0, 60.0, 40.0), (40.0, 10.0, -50.0)
@@ -93,3 +93,65 @@ def test_without_a_bundle_or_a_termination_there_is_no_way():
     assert ways_to_terminations(look, scene, none) == []
     bare = SimpleNamespace(graph=scene.graph, housings=[], terminals=[], body=scene.body)
     assert ways_to_terminations(look, bare, candidate) == []
+
+
+def bitten(breaks_mm=None, parts=("left", "right", "low"), rim_mm=8.0, beside=()):
+    """The drawn trunk bitten at x 150 to 170, bitten through over `breaks_mm`; terminations at the ends named.
+
+    rim_mm : how wide the outer rim of what was seen is; beside : further lines on the bench, mm
+    """
+    shape = (160 * 5, 240 * 5)
+    raster = np.zeros(shape, np.uint8)
+    for line in [[(20, 80), (220, 80)], [(120, 80), (120, 150)], *beside]:
+        cv2.polylines(raster, [np.round(np.array(line) * S).astype(np.int32)], False, 1, 20)
+    if breaks_mm is not None:
+        raster[:, round(breaks_mm[0] * S) : round(breaks_mm[1] * S)] = 0
+    graph = trace_bundles(raster > 0, S, np.zeros(shape, bool))
+    at = {"left": (12, 80), "right": (228, 80), "low": (120, 157)}
+    taken = []
+    for name in parts:
+        mask = np.zeros(shape, np.uint8)
+        cv2.circle(mask, tuple(round(v * S) for v in at[name]), round(6 * S), 1, -1)
+        taken.append(Part(name, "housing", mask > 0, np.array(at[name]) * S))
+    rim = np.ones(shape, bool)
+    edge = round(rim_mm * S)
+    rim[edge:-edge, edge:-edge] = False
+    xy = np.stack(np.meshgrid(np.arange(150, 171, 1.0), np.arange(78, 83, 1.0)), axis=-1).reshape(-1, 2) * S
+    on = np.linalg.norm(graph.points[:, None] - xy[None, ::7], axis=2).min(axis=1) < 5 * S
+    look = SimpleNamespace(cells=SimpleNamespace(xy=xy), canvas=SimpleNamespace(px_per_mm=S))
+    scene = SimpleNamespace(graph=graph, ends=bundle_ends(graph, taken, rim, S))
+    return (
+        look,
+        scene,
+        SimpleNamespace(region=SimpleNamespace(cells=np.arange(len(xy))), extent=Extent(20.0, np.flatnonzero(on))),
+    )
+
+
+@pytest.mark.parametrize("breaks_mm", [None, (155, 165)])
+def test_an_assembly_wholly_in_the_picture_has_no_open_end(breaks_mm):
+    """Whole or bitten through: the stubs at the bite are none, for their other ends are at housings."""
+    assert open_ends(*bitten(breaks_mm)) == 0
+
+
+@pytest.mark.parametrize("breaks_mm", [None, (155, 165)])
+def test_a_branch_that_ends_at_nothing_is_an_open_end(breaks_mm):
+    """The breakout without its housing."""
+    assert open_ends(*bitten(breaks_mm, parts=("left", "right"))) == 1
+
+
+def test_what_leaves_the_picture_is_an_open_end_even_beside_a_housing():
+    """The trunk's right end lies 20 mm from the edge; with a rim of 30 mm it may run on outside."""
+    assert open_ends(*bitten(rim_mm=30.0)) >= 1
+
+
+def test_a_bundle_that_lies_apart_counts_too():
+    """It may be what was bitten off."""
+    assert open_ends(*bitten(beside=[[(30, 20), (90, 20)]])) == 2
+
+
+def test_bitten_off_with_nothing_beyond_it_cannot_be_told():
+    """The right part is gone: one side ends at nothing that could be seen."""
+    look, scene, candidate = bitten((155, 240), parts=("left",), beside=[])
+    assert open_ends(look, scene, candidate) != 0
+    none = SimpleNamespace(region=candidate.region, extent=Extent(None, np.zeros(0, int)))
+    assert open_ends(look, scene, none) is None

@@ -15,7 +15,7 @@ from vision.canvas import Canvas
 from vision.findings import Measure
 from vision.grid import CellGrid
 from vision.light import EvenLight
-from vision.parts import Part
+from vision.parts import BundleEnds, Part
 from vision.recognise import Scene
 from vision.segment import Foreground, close_gaps
 from vision.sight import FirstLook
@@ -70,12 +70,13 @@ def look_at(
     eight_bit = (bgr * 255).astype(np.uint8)
     canvas = Canvas(eight_bit, ground, True, lambda px: px, PX_PER_MM, True, (0.0, 0.0), camera_height_mm)
     nothing: Any = None
+    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool))
     look = FirstLook(
         nothing, nothing, [], canvas, EvenLight(lab, ~ground, 0.4),
         Foreground(body, close_gaps(body, PX_PER_MM)), nothing,
         CellGrid(1.0, (0.0, 0.0), np.full((3, 3), -1)),
     )  # fmt: skip
-    return look, Scene(graph, parts, [], [], coverings, body, np.zeros((0, 1)), nothing, [], [])
+    return look, Scene(graph, parts, [], [], coverings, body, np.zeros((0, 1)), nothing, [], [], no_ends)
 
 
 def _draw(

@@ -35,6 +35,24 @@ def test_the_answer_about_the_ends_decides(bench, known, route):
     assert bench.decision(bitten(bench), both_ends_identified={"r1": known}).route == route
 
 
+def test_ends_that_are_all_in_the_photograph_are_not_waited_for(bench):
+    """No bundle leaves the picture: repaired, still asked, and somebody who says the ends are not known is heard."""
+    shown = bitten(bench, evidence=bench.signs(open_ends=0.0))
+    found = bench.decision(shown)
+    assert (found.route, found.route_worst) == ("repair_in_vehicle", "remanufacture")
+    assert any("both ends" in question.ask for question in found.open_questions)
+    assert bench.decision(shown, both_ends_identified=False).route == "remanufacture"
+    assert bench.decision(shown, both_ends_identified=True).route_worst == "repair_in_vehicle"
+    assert bench.decision(bitten(bench, evidence=bench.signs(open_ends=1.0))).route == "undecided"
+
+
+def test_a_shop_may_wait_for_the_ends_all_the_same(bench):
+    """`ends_in_view_suffice = false` in the shop's rules."""
+    strict = bench.limits(conductor_damage={"ends_in_view_suffice": False})
+    shown = bitten(bench, evidence=bench.signs(open_ends=0.0))
+    assert bench.decision(shown, rules=strict).route == "undecided"
+
+
 def chafed(bench, **fields):
     return bench.photo(bench.region("abrasion", exposed_copper_mm=bench.m(6.0, 1.0), **fields))
 
