@@ -32,6 +32,11 @@ class Order(Finding):
     work: Worksheet
     answers: tuple[Answered, ...] = ()
 
+    @property
+    def provisional(self) -> bool:
+        """Whether the plan waits for answers: its route may still change and the repair has no price."""
+        return self.work.plan is not None and self.work.plan.status == "open"
+
     def worst_by(self) -> list[str]:
         """The rules that could bring the order's worst route; none where the plan makes that graver than they do."""
         return self.decision.route_worst_by if self.work.route_worst == self.decision.route_worst else []

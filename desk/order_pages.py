@@ -93,8 +93,8 @@ def closing_pdf(
 def _head(sheet: Sheet, order: Order) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"])
     route = order.work.route
-    open_still = order.work.plan is not None and order.work.plan.status == "open"
-    sheet.banner(f"Route: {ROUTE_WORDS[route]}" + (" - PROVISIONAL, see the open questions" if open_still else ""))
+    later = " - PROVISIONAL, see the open questions" if order.provisional else ""
+    sheet.banner(f"Route: {ROUTE_WORDS[route]}{later}")
     decision = order.decision
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
@@ -185,6 +185,8 @@ def _answers(sheet: Sheet, order: Order) -> None:
     if order.answers:
         sheet.section("Answers given at the bench, part of the decision", needs_mm=35)
         sheet.grid(["question", "answer"], [[one.asked(), one.answer] for one in order.answers], [90, 38])
+    for line in order.decision.contradicted:
+        sheet.para(f"CONTRADICTED: {line}.", bold=True)
 
 
 def _questions(sheet: Sheet, order: Order) -> None:

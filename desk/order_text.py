@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from desk.answers_file import answer_names
 from desk.order_model import Order
 from desk.wording import ROUTE_WORDS, say_by
@@ -29,6 +31,7 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
+    lines += _group("ANSWERS THAT THE PHOTOGRAPHS CONTRADICT", order.decision.contradicted)
     lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
@@ -47,7 +50,7 @@ def _question(question: Question, order: Order, rules: Rules) -> str:
     return f"{question.ask} ({question.changes})" + (f" Answer: {names}" if names else "")
 
 
-def _group(name: str, texts: list[str]) -> list[str]:
+def _group(name: str, texts: Sequence[str]) -> list[str]:
     return [f"  {name}:", *(f"    {text}" for text in texts)] if texts else []
 
 

@@ -18,6 +18,12 @@ _FOOT = (
 )
 
 
+PROVISIONAL = (
+    "The repair has no price yet: work order questions are open. A whole assembly can be agreed to; whoever may want "
+    "the repair waits for the next quote."
+)
+
+
 class QuotedOffer(Finding):
     """One way; without a price where it cannot be had, and `says` why."""
 
@@ -30,7 +36,10 @@ class QuotedOffer(Finding):
 
 
 class Quote(Finding):
-    """All ways offered for one assembly on one day. `invented`: the numbers are examples, not the shop's."""
+    """All ways offered for one assembly on one day.
+
+    `invented`: the numbers are examples, not the shop's; `provisional`: the plan of the repair still waits for answers
+    """
 
     kind: Literal["quote"] = "quote"
     assembly: str
@@ -41,6 +50,7 @@ class Quote(Finding):
     valid_until: date
     currency: str
     invented: bool
+    provisional: bool = False
     offers: tuple[QuotedOffer, ...]
 
     def offer(self, name: str) -> QuotedOffer | None:
@@ -82,6 +92,7 @@ def make_quote(order: Order, number: int, vehicle: str, prices: Prices, today: d
         valid_until=today + timedelta(days=prices.promise.valid_days),
         currency=order.work.currency,
         invented=order.work.invented_prices,
+        provisional=order.provisional,
         offers=tuple(
             QuotedOffer(
                 name=one.name,
@@ -100,13 +111,15 @@ def quote_pdf(quote: Quote, number: int, paper: str) -> bytes:
     """The quote on paper, with room for the customer's choice."""
     sheet = Sheet(paper, f"Quote {number} - assembly {quote.assembly}", _FOOT)
     sheet.blanks(["order number", "vehicle", "customer", "date"])
-    sheet.banner(f"Quote for assembly {quote.assembly}")
+    sheet.banner(f"Quote for assembly {quote.assembly}" + (" - PROVISIONAL" if quote.provisional else ""))
     sheet.para(f"Vehicle: {quote.vehicle}. Route: {ROUTE_WORDS[quote.route]}. From work order {quote.order}.")
     sheet.para(f"Made on {quote.made_on}, holds until {quote.valid_until}. Days count from an agreement on that day.")
     if quote.invented:
         sheet.para(
             "EXAMPLE PRICES AND DAYS: invented numbers, not an offer. The shop's own file replaces them.", bold=True
         )
+    if quote.provisional:
+        sheet.para(PROVISIONAL, bold=True)
     sheet.section("The customer's choice", needs_mm=60)
     rows = [
         [

@@ -274,7 +274,8 @@ class Decision(Finding):
 
     route_by : the rules that set the route, or that an undecided one waits for; route_worst_by : those that could bring
     the worst one. `label` stands for a region whose label is open. Both in the order of the rules, empty where no rule
-    asks for more than return to service, and in decisions of earlier versions.
+    asks for more than return to service, and in decisions of earlier versions. contradicted : answers that lie outside
+    what the photographs show, a line each.
     """
 
     route: Route
@@ -287,6 +288,7 @@ class Decision(Finding):
     rules: list[RuleResult]
     causes: list[Cause]
     cautions: list[str]
+    contradicted: list[str] = []
 
 
 class ModelInfo(Finding):

@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse
 from desk.pages.access import Visitor
 from desk.pages.assets import static_url
 from desk.pages.units import say_ago, say_length, say_moment
-from desk.quote import HOW_WORDS
+from desk.quote import HOW_WORDS, PROVISIONAL
 from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
 from desk.wording import (
@@ -57,6 +57,7 @@ def templates() -> Environment:
         say_step=say_step,
         CLOSING_WORDS=CLOSING_WORDS,
         HOW_WORDS=HOW_WORDS,
+        PROVISIONAL=PROVISIONAL,
         VERDICT_WORDS=VERDICT_WORDS,
         static=static_url,
     )

@@ -129,6 +129,7 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
         "worst": decision.route_worst,
         "worst_by": say_by(decision.route_worst_by),
         "worst_words": ROUTE_WORDS[decision.route_worst],
+        "contradicted": [say_places(line) for line in decision.contradicted],
         "rules": [
             {
                 "id": rule.id,

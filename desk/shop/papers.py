@@ -26,17 +26,18 @@ def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[table
 
 @dataclass(frozen=True)
 class Papers:
-    """What an assembly's page shows of its papers, each the newest first."""
+    """What an assembly's page shows of its papers, each the newest first. asks : what the newest order still asks."""
 
     orders: Sequence[tables.Paper]
     quotes: Sequence[tables.Paper]
     approvals: Sequence[tables.Paper]
     closings: Sequence[tables.Paper]
     people: Mapping[int, str]
+    asks: Sequence[Mapping[str, Any]]
 
 
 def papers_for_page(session: Session, assembly_id: int) -> Papers:
-    """All papers; orders without their contents, which are large."""
+    """All papers; orders without their contents, which are large, but for the newest one's questions."""
     table = tables.Paper
     orders = session.scalars(
         select(table).where(table.assembly_id == assembly_id, table.kind == ORDER).order_by(table.id.desc())
@@ -50,6 +51,7 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
         [row for row in others if row.kind == APPROVAL],
         [row for row in others if row.kind in (CLOSING, NOT_CLOSED)],
         {row.id: row.name for row in people},
+        paper(session, orders[0].id, ORDER).payload["order"]["work"]["questions"] if orders else (),
     )
 
 

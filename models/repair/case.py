@@ -44,7 +44,10 @@ class Spot:
 
 @dataclass(frozen=True)
 class Joint:
-    """A joint found on a wire: a splice, or an earlier-repair region in which no splice was told apart."""
+    """A joint found on a wire: a splice, or an earlier-repair region in which no splice was told apart.
+
+    Distances are a ruler's where somebody read one; `seen` ones are the photograph's.
+    """
 
     ref: str
     photo: int
@@ -54,6 +57,8 @@ class Joint:
     to_next_mm: Measure | None
     spot: str | None
     at_px: tuple[float, float] | None = None
+    seen_to_termination_mm: Measure | None = None
+    seen_to_next_mm: Measure | None = None
 
     @property
     def certain(self) -> bool:
@@ -140,10 +145,22 @@ def perhaps_one(case: Case) -> list[tuple[Spot, Spot]]:
     return found
 
 
-def _ids(photo: PhotoFindings) -> list[str]:
-    """Ids that an answer may name."""
-    regions, housings = [r.id for r in photo.regions], [h.id for h in photo.housings]
-    return list(dict.fromkeys(regions + [s.id for s in photo.splices] + housings))
+_PLACES = {
+    "housing_state": ("housing",),
+    "splice_origin": ("damage", "splice"),
+    "distances_mm": ("damage", "splice"),
+    "spacings_mm": ("damage", "splice"),
+}
+"""What an answer may be about; where nothing is said here, about a place of damage."""
+
+
+def _kinds(photo: PhotoFindings) -> dict[str, set[str]]:
+    """Ids that an answer may name, each with what it stands for (one id may stand for two things)."""
+    kinds: dict[str, set[str]] = {}
+    for kind, items in (("damage", photo.regions), ("splice", photo.splices), ("housing", photo.housings)):
+        for item in items:
+            kinds.setdefault(item.id, set()).add(kind)
+    return kinds
 
 
 class _References:
@@ -155,9 +172,11 @@ class _References:
         names = Counter(photo.photo.name for photo in photos)
         self._prefix = [p.photo.name if names[p.photo.name] == 1 else p.photo.sha256[:8] for p in photos]
         self._owners: dict[str, list[str]] = {}
+        self._kinds: dict[str, set[str]] = {}
         for index, photo in enumerate(photos):
-            for item in _ids(photo):
+            for item, kinds in _kinds(photo).items():
                 self._owners.setdefault(item, []).append(self.name(index, item))
+                self._kinds[self.name(index, item)] = kinds
         self.answers = self._renamed(answers)
 
     def name(self, photo: int, item: str) -> str:
@@ -179,8 +198,9 @@ class _References:
         return answers.model_copy(update=changed)
 
     def _full(self, field: str, key: str, lines: list[str]) -> str:
-        every = sorted({name for names in self._owners.values() for name in names})
-        owners = self._owners.get(key, [])
+        about = set(_PLACES.get(field, ("damage",)))
+        every = sorted(name for name, kinds in self._kinds.items() if kinds & about)
+        owners = [name for name in self._owners.get(key, []) if name in every]
         if key in every:
             return key
         if len(owners) == 1:
@@ -188,7 +208,8 @@ class _References:
         if owners:
             lines.append(f"answer {field}.{key}: expected one of {', '.join(owners)}, got an id in several photographs")
         else:
-            lines.append(f"answer {field}.{key}: expected one of {', '.join(every) or 'no id at all'}, got {key!r}")
+            places = ", ".join(every) or f"no place at all (there is no {' or '.join(sorted(about))})"
+            lines.append(f"answer {field}.{key}: expected one of {places}, got {key!r}")
         return key
 
 
@@ -236,8 +257,11 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
         distance = refs.ruled(refs.answers.distances_mm, ref) or distance
         spacing = refs.ruled(refs.answers.spacings_mm, ref) or splice.to_next_splice_mm
         found.append(
-            Joint(ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None, splice.position_px)
-        )
+            Joint(
+                ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None, splice.position_px,
+                splice.to_termination_mm, splice.to_next_splice_mm,
+            )
+        )  # fmt: skip
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
 
 

@@ -124,6 +124,7 @@ export function drawDecision(state) {
       ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
     ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, [[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => `${route}: ${rules}`).join("; "))] : []),
     tag("p", {}, `wires to repair: ${decision.wires}`),
+    ...(decision.contradicted.length ? [tag("div", { class: "note stop", id: "contradicted" }, tag("strong", {}, "Answers that the photographs contradict"), tag("ul", {}, ...decision.contradicted.map((line) => tag("li", {}, line))))] : []),
     ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(
     tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `: ${step.why}`)))),
@@ -142,7 +143,7 @@ export function drawQuestions(state, act) {
     });
     return tag("li", {}, tag("strong", {}, question.ask), tag("br"), tag("span", { class: "soft" }, question.why), form);
   });
-  by("questions").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "Nothing is open.")]));
+  by("questions").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "No question on the route is open. What the plan of a repair needs besides (which wires, their sizes) is asked by the work order.")]));
 }
 
 function fieldOf(field, prefix, unit) {

@@ -15,19 +15,34 @@ TODAY = date(2026, 3, 5)  # a Thursday
 @pytest.fixture
 def ordered(shop, drawn, blank_photo):
     """An assembly whose order is issued: one bitten place, its wire measured; its number."""
+    return _ordered(shop, drawn, blank_photo, measured=True)
+
+
+@pytest.fixture
+def unmeasured(shop, drawn, blank_photo):
+    """The same with three wires bitten, and nobody said which."""
+    return _ordered(shop, drawn, blank_photo, measured=False)
+
+
+def _ordered(shop, drawn, blank_photo, measured):
     assembly_id, file = shop.opened("W-1", "LT 77"), blank_photo()
     sha = hash_of(file)
     shop.desk.store.take_in(file, sha, ".jpg")
-    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", [drawn.region("rodent", 400, 40)]))
+    bite = drawn.region("rodent", 400, 40)
+    if not measured:
+        bite = bite.model_copy(update={"wires_affected": 3, "wire_ids": []})
+    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", [bite]))
     person = shop.accounts["reviewer"]
     edits = [
         {"kind": "confirm", "photo": sha, "region": "r0"},
+    ]
+    bench = [
         {"kind": "measure_wire", "wire": {"id": "w0", "before_mm": 400, "damage_mm": 45, "after_mm": 555}},
         {"kind": "branches", "at_mm": []},
     ]
     with shop.desk.database.write() as session:
         seen = None
-        for edit in edits:
+        for edit in edits + (bench if measured else []):
             edit = EDIT.validate_python(edit)
             seen = review.put_on_record(session, shop.desk, person, assembly_id, edit, seen).id
         review.sign_off(session, shop.desk, person, assembly_id, seen)

@@ -45,6 +45,23 @@ def test_a_quote_names_a_price_and_a_day_for_each_way_and_says_that_they_are_inv
     assert all(one["price"] > 0 and one["promised_on"] > "2026-03-05" for one in quote["offers"])
     text = "\n".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf)))
     assert "EXAMPLE PRICES" in text and "W-1" in text and "2026-04-04" in text  # thirty days on
+    assert not quote["provisional"] and "PROVISIONAL" not in text
+
+
+def test_a_quote_of_an_open_plan_says_that_it_is_provisional(shop, unmeasured, quoted, said):
+    """The repair has no price and cannot be agreed to; the whole assemblies can."""
+    number = quoted(shop, unmeasured)
+    with shop.desk.database.read() as session:
+        quote = papers_of(session, unmeasured, QUOTE)[0].payload
+        pdf = quotes.quote_sheet(session, number)[1]
+    assert quote["provisional"] and quote["offers"][0]["price"] is None
+    text = " ".join(" ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf))).split())
+    assert "PROVISIONAL" in text and "The repair has no price yet" in text
+    page = shop.browser("reviewer").get(f"/assemblies/{unmeasured}").text
+    assert "still asks" in page and "Provisional:" in page
+    with pytest.raises(Invalid, match="offer: expected remanufactured assembly, new assembly or declined"):
+        said(shop, unmeasured, number)
+    said(shop, unmeasured, number, offer="new assembly")
 
 
 def test_the_customers_answer_is_kept_with_who_how_and_when(shop, ordered, quoted, said):
