@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
@@ -38,12 +39,19 @@ _DONE_WORDS = {
     "several_pieces": "several new pieces",
 }
 _CLOSE_UPS = 4
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
-def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str) -> bytes:
-    """The order as PDF. files: the photographs found, by hash."""
+def order_pdf(
+    order: Order,
+    photos: list[PhotoFindings],
+    files: Mapping[str, Path],
+    paper: str,
+    known: Mapping[str, str] = _NOTHING,
+) -> bytes:
+    """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name."""
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
-    _head(sheet, order)
+    _head(sheet, order, known)
     sheet.framed("Before anything is touched", order.work.cautions)
     _pictures(sheet, photos, files)
     _reasons(sheet, order)
@@ -62,11 +70,12 @@ def order_pdf(order: Order, photos: list[PhotoFindings], files: Mapping[str, Pat
 
 
 def closing_pdf(
-    order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str
-) -> bytes:
-    """The sheet an order is closed with. photos, files: of the finished repair."""
+    order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str,
+    known: Mapping[str, str] = _NOTHING,
+) -> bytes:  # fmt: skip
+    """The sheet an order is closed with. photos, files: of the finished repair; known: as of `order_pdf`."""
     sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
-    sheet.blanks(["order number", "vehicle", "customer", "closed, date"])
+    sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
     sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
     sheet.para(f"Order written {order.made_at}. Its plan: {order.work.says}.")
     _pictures(sheet, photos, files)
@@ -90,8 +99,8 @@ def closing_pdf(
     return bytes(sheet.output())
 
 
-def _head(sheet: Sheet, order: Order) -> None:
-    sheet.blanks(["order number", "vehicle", "customer", "received, date"])
+def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
+    sheet.blanks(["order number", "vehicle", "customer", "received, date"], filled=known)
     route = order.work.route
     later = " - PROVISIONAL, see the open questions" if order.provisional else ""
     sheet.banner(f"Route: {ROUTE_WORDS[route]}{later}")

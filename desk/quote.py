@@ -110,7 +110,8 @@ def make_quote(order: Order, number: int, vehicle: str, prices: Prices, today: d
 def quote_pdf(quote: Quote, number: int, paper: str) -> bytes:
     """The quote on paper, with room for the customer's choice."""
     sheet = Sheet(paper, f"Quote {number} - assembly {quote.assembly}", _FOOT)
-    sheet.blanks(["order number", "vehicle", "customer", "date"])
+    known = {"order number": str(quote.order), "vehicle": quote.vehicle, "date": str(quote.made_on)}
+    sheet.blanks(["order number", "vehicle", "customer", "date"], filled=known)
     sheet.banner(f"Quote for assembly {quote.assembly}" + (" - PROVISIONAL" if quote.provisional else ""))
     sheet.para(f"Vehicle: {quote.vehicle}. Route: {ROUTE_WORDS[quote.route]}. From work order {quote.order}.")
     sheet.para(f"Made on {quote.made_on}, holds until {quote.valid_until}. Days count from an agreement on that day.")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from fpdf import FPDF
 from fpdf.enums import MethodReturnValue
@@ -15,6 +16,7 @@ from desk.wording import say_places
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 _MARGIN_MM = 14.0
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 _SAID = {
     "≥ ": "at least ",
     "≥": "at least ",
@@ -197,8 +199,22 @@ class Sheet(FPDF):
         self.multi_cell(self.epw, 3.8, printable(caption), align="C", new_x="LMARGIN", new_y="NEXT")
         self.ln(1.2)
 
-    def blanks(self, names: Sequence[str], high_mm: float = 11.0) -> None:
-        """Boxes side by side to write in, each with its name in the corner."""
+    def _write_in(self, text: str, x: float, y: float, wide: float) -> None:
+        """Text in a box, smaller or cut where it is too long for it."""
+        size = 9.5
+        self.set_font("Helvetica", "", size)
+        while self.get_string_width(text) > wide - 1 and size > 6.5:
+            size -= 0.5
+            self.set_font("Helvetica", "", size)
+        shown = text
+        while shown and self.get_string_width(shown) > wide - 1:
+            shown = shown[:-4] + "..."
+        self.set_xy(x, y)
+        self.cell(wide, 5, shown)
+        self.set_font("Helvetica", "", 7)
+
+    def blanks(self, names: Sequence[str], high_mm: float = 11.0, filled: Mapping[str, str] = _NOTHING) -> None:
+        """Boxes side by side to write in, each with its name in the corner; what is known of some, by name."""
         self.room(high_mm + 3)
         wide, top = self.epw / len(names), self.get_y()
         self.set_line_width(0.2)
@@ -208,4 +224,5 @@ class Sheet(FPDF):
             self.rect(x, top, wide, high_mm)
             self.set_xy(x + 0.8, top + 0.6)
             self.cell(wide - 2, 3, printable(name))
+            self._write_in(printable(filled.get(name, "")), x + 0.8, top + 4.2, wide - 2)
         self.set_xy(_MARGIN_MM, top + high_mm + 1.5)

@@ -20,7 +20,7 @@ from desk.review.places import place_name
 from desk.shop.assemblies import assembly, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
-from desk.shop.orders import files_of
+from desk.shop.orders import files_of, head_of
 from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, add_paper, paper, papers_of
 from desk.shop.people import Account
 from desk.shop.standing import findings_to_review, refresh
@@ -154,9 +154,11 @@ def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "
     order = Order.model_validate(paper(session, row.follows_id, ORDER).payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
     outcome = Closing.model_validate(row.payload["outcome"])
+    closed = {"closed, date": f"{row.made_at:%Y-%m-%d}"} if row.kind == CLOSING else {}
     return f"closing-{paper_id}.pdf", closing_pdf(
-        order, outcome, photos, files_of(session, desk, row.assembly_id), size
-    )
+        order, outcome, photos, files_of(session, desk, row.assembly_id), size,
+        head_of(session, row.follows_id, row.assembly_id) | closed,
+    )  # fmt: skip
 
 
 def fields_of(photos: Sequence[PhotoFindings], order: Order, rules: Rules) -> tuple[Asked, ...]:

@@ -72,7 +72,16 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
     row = paper(session, paper_id, ORDER)
     order = Order.model_validate(row.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
-    return f"order-{paper_id}.pdf", order_pdf(order, photos, files_of(session, desk, row.assembly_id), paper_size)
+    known = head_of(session, paper_id, row.assembly_id)
+    return f"order-{paper_id}.pdf", order_pdf(
+        order, photos, files_of(session, desk, row.assembly_id), paper_size, known
+    )
+
+
+def head_of(session: Session, order: int, assembly_id: int) -> dict[str, str]:
+    """What the desk knows of the boxes at the head of a sheet."""
+    held, received = newest_intake(session, assembly_id), assembly(session, assembly_id).made_at
+    return {"order number": str(order), "vehicle": held.vehicle, "received, date": f"{received:%Y-%m-%d}"}
 
 
 def files_of(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:

@@ -6,9 +6,11 @@ from datetime import date
 import pypdfium2
 import pytest
 
+from desk.sheet import Sheet
 from desk.shop import orders, quotes
+from desk.shop.assemblies import assembly as shop_assembly
 from desk.shop.errors import Invalid, StaleForm
-from desk.shop.papers import APPROVAL, QUOTE, papers_of
+from desk.shop.papers import APPROVAL, ORDER, QUOTE, papers_of
 from models.repair.prices import PricesError, load_prices
 from models.repair.promise import promised
 
@@ -46,6 +48,22 @@ def test_a_quote_names_a_price_and_a_day_for_each_way_and_says_that_they_are_inv
     text = "\n".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf)))
     assert "EXAMPLE PRICES" in text and "W-1" in text and "2026-04-04" in text  # thirty days on
     assert not quote["provisional"] and "PROVISIONAL" not in text
+    assert f"{quote['order']}" in text.split("vehicle")[0] and "LT 77" in text
+
+
+def test_the_boxes_at_the_head_of_a_sheet_hold_what_the_desk_knows(shop, ordered, quoted):
+    """Number and vehicle on the order; a vehicle's name that is too long for its box is cut, not printed over."""
+    with shop.desk.database.read() as session:
+        row = papers_of(session, ordered, ORDER)[0]
+        pdf = orders.order_sheet(session, shop.desk, row.id)[1]
+        received = shop_assembly(session, ordered).made_at
+    first = pypdfium2.PdfDocument(io.BytesIO(pdf))[0].get_textpage().get_text_range()
+    head = first.split("Route:")[0]
+    assert "LT 77" in head and f"{received:%Y-%m-%d}" in head and str(row.id) in head.split("vehicle")[0]
+    sheet = Sheet("a4", "x", "y")
+    sheet.blanks(["vehicle", "date"], filled={"vehicle": "van " * 60})
+    shown = pypdfium2.PdfDocument(io.BytesIO(bytes(sheet.output())))[0].get_textpage().get_text_range()
+    assert "van van" in shown and "..." in shown and shown.count("van") < 60
 
 
 def test_a_quote_of_an_open_plan_says_that_it_is_provisional(shop, unmeasured, quoted, said):
