@@ -17,6 +17,7 @@ from desk.shop import review
 from desk.shop.assemblies import photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import NotAllowed
+from desk.shop.intake import FACE_WORDS
 from desk.shop.orders import plan_words
 from desk.shop.people import Account
 from desk.shop.review_entries import entries_of
@@ -25,7 +26,6 @@ from desk.shop.sheet import sheet_of
 router = APIRouter()
 TheDesk = Annotated[Desk, Depends(desk_of)]
 Reviewer = Annotated[Visitor, Depends(require("reviewer"))]
-_FACES = {"face_a": "first face", "face_b": "other face", "close_up": "close-up", "after_repair": "after the repair"}
 
 
 class NewEntry(BaseModel):
@@ -48,7 +48,7 @@ def review_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id:
         sheet = sheet_of(session, assembly_id)
         if sheet.decision is None:
             review.review_of(session, desk, assembly_id)  # says what is missing
-    return page(request, "review.html.j2", sheet=sheet)
+    return page(request, "review.html.j2", sheet=sheet, FACE_WORDS=FACE_WORDS)
 
 
 @router.get("/api/v1/assemblies/{assembly_id}/review", tags=["review"])
@@ -85,7 +85,7 @@ def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:
 def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict[str, Any]:
     found = review.review_of(session, desk, assembly_id)
     pictures = {
-        row.sha256: {"id": row.id, "file": row.name, "face": _FACES.get(row.face, row.face)}
+        row.sha256: {"id": row.id, "file": row.name, "face": FACE_WORDS.get(row.face, row.face)}
         for row in photographs_of(session, assembly_id)
     }
     entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)

@@ -91,8 +91,12 @@ def asked(question: Question, rules: Rules) -> Asked:
     which = _WHICH.fullmatch(question.ask)
     if which is not None:
         words = {label.replace("_", " "): label for label in LABELS}
-        names = tuple((words[name], name) for name in which["names"].split(", ") if name in words)
-        return Asked(question, which["on"], (Field("labels", "damage", "choice", names),))
+        likely = [name for name in which["names"].split(", ") if name in words]
+        # whoever looks may see what the photograph did not make likely, or that nothing is damaged
+        others = [name for name in words if name not in likely and name != "sound"]
+        names = [*likely, *(["sound"] if "sound" not in likely else []), *others]
+        choices = tuple((words[name], name) for name in names)
+        return Asked(question, which["on"], (Field("labels", "damage", "choice", choices),))
     rule = question.changes.split(":")[0]
     fields = _BY_RULE.get(rule, ())
     if not fields or fields[0].name in _WHOLE:

@@ -134,6 +134,10 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
             words = f"signed off: {ROUTE_WORDS[one.payload['route']]}"
             stood = len(one.payload.get("unlooked", ()))
             words += f"; {stood} place(s) let stand as the model showed them" if stood else ""
+            unseen = one.payload.get("unseen_faces", ())
+            words += (
+                f"; without a photograph of the {' and the '.join(FACE_WORDS[f] for f in unseen)}" if unseen else ""
+            )
         elif one.kind == REOPENED:
             words = f"sent back to review: {one.payload['why']}"
         else:

@@ -23,6 +23,7 @@ from vision.mat import MatView, NoMat, find_mat
 from vision.quality import judge_quality, usable
 from vision.reading import KINDS, Photo, PhotoError, read_photo
 
+SIDES = ("face_a", "face_b")
 FACES = ("face_a", "face_b", "close_up", "after_repair")
 FACE_WORDS = {
     "face_a": "first face",

@@ -20,6 +20,7 @@ from desk.shop.errors import Invalid, Unjudged
 from desk.shop.labels import keep_while_given
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
+from desk.shop.sheet import sheet_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
 
 
@@ -109,6 +110,7 @@ def sign_off(
         "route_worst": review.after.route_worst,
         "unlooked": left,
         "named": named_places(review),
+        "unseen_faces": sheet_of(session, assembly_id).unseen_faces,
     }
     row = _row(session, desk, account, assembly_id, SIGN_OFF, decided)
     row.based_on_id = based_on

@@ -221,6 +221,10 @@ def test_an_open_question_is_answered_in_place(open_review, served):
     expect(page.locator("#entries")).to_contain_text("answered")
     expect(page.locator("#questions")).not_to_contain_text(text)
     assert rows(served)[-1].kind == "answer"
+    typed = page.locator("#questions li").filter(has=page.locator("input[inputmode=decimal]")).first
+    typed.locator("input").first.fill("fifteen")
+    typed.get_by_role("button", name="Answer").click()
+    expect(page.locator("#notice")).to_contain_text("got fifteen: type a number")
 
 
 @pytest.mark.looks

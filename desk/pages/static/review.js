@@ -228,11 +228,11 @@ const act = {
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
   wire: (form) => typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept"),
   branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
-  answer: (question, form) => {
+  answer: (question, form) => typedIn(() => {
     const answers = answersOf(question, form, state.unit);
-    if (!Object.keys(answers).length) return tell("expected an answer, got nothing: choose or type one", true);
-    return put({ kind: "answer", answers }, "answered");
-  },
+    if (!Object.keys(answers).length) throw new TypeError("expected an answer, got nothing: choose or type one");
+    return { kind: "answer", answers };
+  }, "answered"),
   settle: (entry, kept) => put({ kind: "settle", entry, keep: kept }, "conflict settled"),
   outline: () => {
     if (!chosen) return;

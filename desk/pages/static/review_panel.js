@@ -1,4 +1,6 @@
 // What is said of the assembly beside its photographs: places, answer, questions, history.
+import { lengthOf, numberOf } from "./review_typed.js";
+
 export const LABELS = [
   ["external_heat", "external heat"], ["electrical_overload", "electrical overload"], ["rodent", "rodent bites"],
   ["connector", "connector damage"], ["abrasion", "abrasion"], ["earlier_repair", "earlier repair"], ["sound", "sound"],
@@ -163,8 +165,8 @@ export function answersOf(question, form, unit) {
     const text = String(form.get(field.name) ?? "").trim();
     if (!text) continue;
     let value = { true: true, false: false }[text] ?? text;
-    if (["mm", "ampere", "mm2", "number"].includes(field.kind)) value = Number(text.replace(",", "."));
-    if (unit === "in" && field.kind === "mm") value = Math.round(value * 25400) / 1000;
+    if (field.kind === "mm") value = Math.round(lengthOf(text, unit) * 1000) / 1000;
+    else if (["ampere", "mm2", "number"].includes(field.kind)) value = numberOf(text, field.words);
     const whole = field.name === "circuit_length_mm" || !question.on;
     answers[field.name] = whole ? value : { [question.on]: value };
   }

@@ -56,6 +56,16 @@ def test_the_evidence_is_one_page_that_holds_all_it_shows(shop, repaired, quoted
         assert text in answer.text, text
 
 
+def test_a_sign_off_on_one_face_says_so(shop, ordered):
+    """Whoever reads it later knows what nobody had seen; the review page says it before the sign-off."""
+    text = shop.browser("analyst").get(f"/assemblies/{ordered}/evidence").text
+    with shop.desk.database.read() as session:
+        faces = {row.face for row in session.query(tables.Photograph)}
+    assert faces == {"face_a"} and "signed off" in text and "without a photograph of the other face" in text
+    page = shop.browser("reviewer").get(f"/assemblies/{ordered}/review").text
+    assert "No usable photograph of the other face." in page and 'data-unseen="face_a"' not in page
+
+
 def test_the_evidence_says_which_photograph_is_gone_or_altered(shop, ordered):
     """Its hash stays; the picture is not shown, and the page says why."""
     with shop.desk.database.read() as session:
