@@ -54,6 +54,7 @@ class RegionSigns:
 
 
 _LEAST_SEEN_MM2 = 4.0
+_BESIDE_WIDEST = 1 / 3
 _BREAKS = {
     "fracture": "looks cracked or fractured",
     "hollow": "looks as if a lock had broken off",
@@ -215,7 +216,11 @@ def valleys_lost(signs: RegionSigns) -> float:
 
 
 def shell_words(signs: RegionSigns, scaled: bool) -> list[Evidence]:
-    """The signs of a broken housing in words; ``scaled`` says whether millimetres are real."""
+    """The signs of a broken housing in words, the widest first; ``scaled`` says whether millimetres are real.
+
+    What covers much less than the widest sign is left out: around one break a little of every kind is seen. Dark lines
+    and corners that lack something are those of whole shells, too, and only said where nothing else is.
+    """
     unit = "mm" if scaled else "assumed mm"
     values = signs.values
     found: list[Evidence] = []
@@ -223,14 +228,15 @@ def shell_words(signs: RegionSigns, scaled: bool) -> list[Evidence]:
     def add(feature: str, value: float, of: str, says: str) -> None:
         found.append(Evidence(feature=feature, value=round(value, 1), unit=of, says=says))
 
-    for kind, says in _BREAKS.items():
-        area = values.get(f"seen_{kind}_mm2", 0.0)
-        if area >= _LEAST_SEEN_MM2:
-            longest = values[f"seen_{kind}_longest_mm"]
-            add(f"seen_{kind}", area, f"{unit}²", f"{says} over {area:.0f} {unit}², the longest {longest:.0f} {unit}")
+    seen = {kind: values.get(f"seen_{kind}_mm2", 0.0) for kind in _BREAKS}
+    least = max(_LEAST_SEEN_MM2, _BESIDE_WIDEST * max(seen.values()))
+    for kind in sorted((kind for kind in seen if seen[kind] >= least), key=lambda kind: -seen[kind]):
+        longest = values[f"seen_{kind}_longest_mm"]
+        add(f"seen_{kind}", seen[kind], f"{unit}²", f"{_BREAKS[kind]}, up to {longest:.0f} {unit} long")
     crack, lack, pieces = (values[f"shell_{name}"] for name in ("crack_ridge_mm", "corner_lack_max_mm2", "fragments"))
-    add("crack_ridge", crack, unit, f"crooked dark lines of {crack:.0f} {unit} across the shell")
-    add("corner_lack", lack, f"{unit}²", f"the outline lacks {lack:.0f} {unit}² at a corner")
+    if not found:
+        add("crack_ridge", crack, unit, f"crooked dark lines of {crack:.0f} {unit} across the shell")
+        add("corner_lack", lack, f"{unit}²", f"the outline lacks {lack:.0f} {unit}² at a corner")
     if pieces:
         says = f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby"
         add("fragments", pieces, "count", says)

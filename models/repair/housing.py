@@ -55,7 +55,7 @@ def _shell(shell: Shell, case: Case) -> Hit:
     verdict = _signs(shell.housing, case)
     answered = case.answers.housing_state.get(shell.ref)
     if verdict == "violated" or answered == "damaged":
-        return _replaced(shell.ref, f"{shell.ref}: {_described(shell.housing)}", shell.housing)
+        return _replaced(shell.ref, f"{shell.ref}: {_described(shell.housing, case)}", shell.housing)
     if answered == "sound":
         return Hit("housing", "met", f"{shell.ref}: looked over and sound", shell.ref)
     asked = case.question("housing", shell.ref, "a damaged housing is replaced")
@@ -68,11 +68,12 @@ def _shell(shell: Shell, case: Case) -> Hit:
     return Hit("housing", "met", f"{shell.ref}: shell whole, terminals in place", shell.ref)
 
 
-def _described(housing: Housing) -> str:
+def _described(housing: Housing, case: Case) -> str:
     signs = []
     if housing.cracked:
         signs.append(f"cracked over {length(housing.crack_length_mm)}")
-    if housing.missing_area_mm2 is not None and housing.missing_area_mm2.value > 0:
+    lost = beyond(housing.missing_area_mm2, 0.0, case.rules.housing.zero_within_mm2)
+    if housing.missing_area_mm2 is not None and lost == "violated":
         signs.append(f"a piece of {quantity(housing.missing_area_mm2, 'mm²')} missing")
     if housing.displaced_terminals:
         signs.append(f"{housing.displaced_terminals} terminal(s) pushed out")

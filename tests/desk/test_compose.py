@@ -53,7 +53,7 @@ def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, 
     }
     for name, stand_in in {
         "measure_wires": lambda *_: raws, "runs_under_covering": lambda *_: False, "words": lambda *_: [],
-        "gauge_inputs": lambda *_: NO_INPUTS,
+        "gauge_inputs": lambda *_: NO_INPUTS, "open_ends": lambda *_: 2,
     }.items():  # fmt: skip
         monkeypatch.setattr(compose, name, stand_in)
     for name, answer in {
@@ -70,3 +70,5 @@ def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, 
     region = made.wire_region("r1", candidate, Named(p, ["electrical_overload"], False))
     assert region.label == "electrical_overload" and region.unsure is unsure
     assert region.candidates == (["electrical_overload", "rodent"] if unsure else [])
+    assert [(e.feature, e.value) for e in region.evidence] == [("open_ends", 2.0)]
+    assert region.evidence[0].says == "2 bundle ends leave the picture or are at no termination"

@@ -1,5 +1,6 @@
 """Housings as candidates with an eye that looks at them: two side by side, drawn, and an eye that sees what is red."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -102,13 +103,17 @@ def test_the_broken_part_lies_where_the_eye_saw_it(two):
 
 
 def test_evidence_names_what_was_seen(two):
-    """Kinds that were seen, in words with their size; then what was measured."""
+    """Kinds that were seen, the widest first; what whole shells show, too, only where nothing was."""
     look, parts, p = two
     for candidate, kinds in zip(
         shell_candidates(parts, look, p, CLASSES, red), ((), ("fracture", "piece")), strict=True
     ):
         words = shell_words(candidate.signs, scaled=True)
         assert [w.feature for w in words if w.feature.startswith("seen_")] == [f"seen_{kind}" for kind in kinds]
-        assert [w.feature for w in words][-2:] == ["crack_ridge", "corner_lack"]
+        plain = [w.feature for w in words if w.feature in ("crack_ridge", "corner_lack")]
+        assert plain == ([] if kinds else ["crack_ridge", "corner_lack"])
     fracture = next(w for w in words if w.feature == "seen_fracture")
-    assert fracture.says.startswith("looks cracked or fractured over") and "mm²" in fracture.says
+    assert fracture.says.startswith("looks cracked or fractured, up to") and fracture.unit == "mm²"
+    little = replace(candidate.signs, values=candidate.signs.values | {"seen_piece_mm2": 0.3 * fracture.value})
+    assert next(w.feature for w in shell_words(little, scaled=True)) == "seen_fracture"
+    assert not any(w.feature == "seen_piece" for w in shell_words(little, scaled=True))
