@@ -17,6 +17,8 @@ from vision.trunks import Trunk, trunk_beneath
 from vision.uncertainty import Budget, Source
 from vision.wires import TracedWire
 
+_TIE_MM = 7.0
+"""A band narrower than this is a cable tie: ties are some 5 mm wide at most, nobody winds so little tape."""
 _NO_TRUNK = "no bundle could be traced under the covering"
 _NO_WIRES = "no wire beside the covering could be measured"
 
@@ -37,15 +39,16 @@ class Covered(Notes):
             ys, xs = np.nonzero(part.mask[::4, ::4])
             extent = extent_along(self.scene.graph, np.stack([xs, ys], axis=1) * 4.0, self.look.canvas.px_per_mm)
             raw = RawMeasure(extent.length_mm, _NO_TRUNK)
+            length = self.measured(f"{at}.length_mm", "covering_length_mm", np.zeros(0), raw)
             trunk = self._trunk(part)
             if trunk.wires is None:
                 self.absent(f"{at}.wires", _NO_WIRES if trunk.width_mm else _NO_TRUNK)
             out.append(
                 Covering(
                     id=part.id,
-                    kind=part.kind,
+                    kind="tie" if length is not None and length.value < _TIE_MM else part.kind,
                     rings_px=self.part_rings(part),
-                    length_mm=self.measured(f"{at}.length_mm", "covering_length_mm", np.zeros(0), raw),
+                    length_mm=length,
                     width_mm=self.with_scale(f"{at}.width_mm", trunk.width_mm, _NO_TRUNK),
                     wires=trunk.wires,
                 )

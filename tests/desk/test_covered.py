@@ -20,13 +20,13 @@ S = 5.0  # canvas px per mm
 WIRES, DIAMETER = 6, 2.0
 
 
-def bundle(kind="tape", camera_height_mm=None, scaled=True):
-    """Six wires of 2 mm side by side along x, 12 mm wide together, covered from 40 to 80 mm; cells along them."""
+def bundle(kind="tape", camera_height_mm=None, scaled=True, end_mm=80):
+    """Six wires of 2 mm side by side along x, 12 mm wide together, covered from 40 to `end_mm`; cells along them."""
     body = np.zeros((200, 600), bool)
     body[70:130, 20:580] = True
     graph = trace_bundles(body, S, np.zeros_like(body))
     mask = body.copy()
-    mask[:, :200] = mask[:, 400:] = False
+    mask[:, :200] = mask[:, end_mm * 5 :] = False
     covering = Part("c1", kind, mask, np.array([300.0, 100.0]))
     x = np.arange(20.0, 580.0, S)
     cells = np.stack([x, np.full_like(x, 100.0)], axis=1)
@@ -68,6 +68,14 @@ def test_a_taped_trunk_has_its_width_and_an_interval_of_wires():
     assert 4 <= tape.wires.low <= WIRES <= tape.wires.high
     assert tape.wires.value == pytest.approx(23, abs=2)
     assert tape.wires.high > tape.wires.value
+
+
+@pytest.mark.parametrize("kind", ["tape", "conduit"])
+def test_a_band_too_narrow_for_a_winding_is_a_tie(kind):
+    """5 mm, whatever its ribs look like (ties on own scenes had mostly been called conduit); 9 mm may be tape."""
+    (tie,) = composer(kind=kind, end_mm=45).coverings()
+    (wider,) = composer(kind=kind, end_mm=49).coverings()
+    assert (tie.kind, wider.kind) == ("tie", kind)
 
 
 def test_a_covering_nearer_to_the_camera_is_measured_at_its_own_height():
