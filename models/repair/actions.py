@@ -14,6 +14,7 @@ WORKING_ORDER: tuple[str, ...] = (
     "correct_fuse",
     "open_covering",
     "remanufacture",
+    "inspect_conductor",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",
@@ -28,6 +29,7 @@ WORKING_ORDER: tuple[str, ...] = (
 """Every action code, in the order the work is done."""
 
 _IN_VEHICLE = {
+    "inspect_conductor",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",

@@ -14,6 +14,14 @@ _PARTS_WIRES = ("rodent", "external_heat")
 """Damages that may leave a wire in two: teeth cut it, fire burns it through."""
 
 
+_SLEEVE_OR_JOINT = "a sleeve, or a joint in the wire"
+
+
+def joint_undecided(question: Question) -> bool:
+    """Whether it depends on this open question if a wire is cut at all."""
+    return question.changes == f"conductor-damage: {_SLEEVE_OR_JOINT}" or question.changes.startswith("label:")
+
+
 def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Verdict:
     """Whether the copper is damaged: what the photograph shows, then what somebody saw under a magnifier.
 
@@ -55,11 +63,16 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
         says = f"{spot.ref}: no damaged copper found"
         return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
     needs, worst, ask_ends = _ends(spot, label, case)
-    asked = case.question("conductor-damage", spot.ref, "a sleeve, or a joint in the wire")
+    asked = case.question("conductor-damage", spot.ref, _SLEEVE_OR_JOINT)
     says = f"{spot.ref}: cannot tell whether copper is damaged (bare copper: {length(exposed)})"
+    look = Action(
+        action="inspect_conductor", on=spot.ref,
+        why=f"{says}: look with a magnifier; whole copper gets a sleeve, nicked or cut copper is cut out",
+    )  # fmt: skip
     return Hit(
         "conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm",
         floor=REPAIR, worst=worst, needs=needs, repairs="maybe", splices="maybe", questions=(asked, *ask_ends),
+        actions=(look,),
     )  # fmt: skip
 
 

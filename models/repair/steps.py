@@ -18,6 +18,7 @@ _JOB_WORDS = {
     "check_fuse": "Fuse first ({on}): read its rating and look for a bridge.",
     "correct_fuse": "Fit the right fuse.",
     "remanufacture": "Send the assembly to be rebuilt.",
+    "inspect_conductor": "Look at the copper at {on}.",
     "redo_earlier_repair": "Do the earlier repair {on} again: cut it out with its joint.",
     "move_splice": "Move the joint {on}.",
     "sleeve": "Make the insulation good at {on}.",
@@ -31,7 +32,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     if decision.route == "return_to_service":
         return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
     found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
-    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture"))
+    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture", "inspect_conductor"))
     if decision.route in ("refer", "remanufacture"):
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
     if decision.route == "undecided" and plan is None and not pins:

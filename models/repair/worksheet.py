@@ -9,6 +9,7 @@ from models.circuit.circuit_list import Circuit
 from models.repair.actions import in_working_order
 from models.repair.bench import BenchNotes
 from models.repair.branch import plan_limits
+from models.repair.conductor import joint_undecided
 from models.repair.limits import Rules
 from models.repair.listed import class_row, perhaps_referred, referred_wires
 from models.repair.offers import Amounts, Offer, offers
@@ -135,6 +136,9 @@ def _rebuilt(decision: Decision, plan: Plan) -> list[Action]:
     return in_working_order([*decision.actions, instead], REFER if plan.route == "refer" else REMANUFACTURE)
 
 
+_WAITS = "open: whether wires are cut waits for an answer about their copper, or about what the damage is"
+
+
 def _planned(
     photos: Sequence[PhotoFindings], decision: Decision, rules: Rules, prices: Prices,
     circuits: Sequence[Circuit], notes: BenchNotes,
@@ -144,9 +148,12 @@ def _planned(
         return Known(), None, f"no repair in the vehicle: {words[decision.route]}"
     known = known_wires(photos, decision, rules, circuits, notes)
     wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
+    waits = not notes.wire and any(joint_undecided(question) for question in decision.open_questions)
     if not known.branches and not wanted:
         if decision.route == "undecided":
             return known, None, "open: the decision's questions come first"
+        if waits:
+            return known, Plan(status="open", says=_WAITS), _WAITS
         return known, Plan(status="planned", says="no wire needs a new piece"), "no wire needs a new piece"
     if not known.branches:
         says = "open: the wires are not measured well enough to place joints"
@@ -156,6 +163,12 @@ def _planned(
         limits, weights = plan_limits(rules), prices.weights()
         plan = merged([plan_branch(branch, limits, weights) for branch in known.branches], known.checks)
     known.questions += old_joints_asked(plan, known.branches, rules) if notes.wire else []
+    if waits and plan.status == "planned":
+        return (
+            known,
+            plan.model_copy(update={"status": "open", "says": f"{plan.says}; {_WAITS}"}),
+            f"{plan.says}; {_WAITS}",
+        )
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; still open, see the questions"
         return known, plan.model_copy(update={"status": "open", "says": says}), says

@@ -46,6 +46,13 @@ def test_ends_that_are_all_in_the_photograph_are_not_waited_for(bench):
     assert bench.decision(bitten(bench, evidence=bench.signs(open_ends=1.0))).route == "undecided"
 
 
+def test_a_bite_whose_copper_cannot_be_told_is_looked_at(bench):
+    """A step says so; where the assembly is rebuilt nobody looks."""
+    unseen = bench.photo(bench.region("rodent", exposed_copper_mm=None, evidence=bench.signs(open_ends=0.0)))
+    assert bench.steps(bench.decision(unseen)) == ["inspect_conductor"]
+    assert bench.steps(bench.decision(unseen, wire_count=9)) == ["remanufacture"]
+
+
 def test_a_shop_may_wait_for_the_ends_all_the_same(bench):
     """`ends_in_view_suffice = false` in the shop's rules."""
     strict = bench.limits(conductor_damage={"ends_in_view_suffice": False})

@@ -55,6 +55,30 @@ def test_traced_wires_are_planned_from_the_photograph_alone(bench):
     assert len(sheet.cut) == 2 and all("RD" in line.note for line in sheet.cut)
 
 
+@pytest.mark.parametrize("kind", ["rodent", "abrasion"])
+def test_a_bite_whose_copper_nobody_looked_at_has_no_plan_and_no_price(bench, kind):
+    """The route is decided, a sleeve or a joint is not: looked at first; bare and whole it is sleeved, at a price."""
+    bite = bench.region(kind, exposed_copper_mm=None, evidence=bench.signs(open_ends=0.0))
+    seen = [bench.photo(bite, wires=traced(bench, "w1", "w2"))]
+    sheet = sheet_of(bench, seen)
+    assert (sheet.route, sheet.plan.status) == ("repair_in_vehicle", "open")
+    assert sheet.offers[0].price is None and "copper" in sheet.offers[0].says
+    assert any(step.startswith("Look at the copper at r1.") for step in sheet.steps)
+    assert sheet.steps[-1].startswith("Nothing is cut before")
+    bare = sheet_of(bench, seen, copper={"r1": "bare"})
+    assert bare.plan.status == "planned" and bare.offers[0].price > 0
+    assert any(step.startswith("Make the insulation good at r1.") for step in bare.steps)
+    cut = sheet_of(bench, seen, copper={"r1": "damaged"}, both_ends_identified=True)
+    assert cut.plan.status == "planned" and len(cut.cut) == 2
+
+
+def test_what_a_bench_note_cuts_waits_for_no_answer(bench):
+    """Somebody who measures a wire for a new piece has looked."""
+    bite = bench.region("rodent", exposed_copper_mm=None, evidence=bench.signs(open_ends=0.0))
+    sheet = sheet_of(bench, [bench.photo(bite)], notes=BenchNotes(wire=(noted(),)))
+    assert sheet.plan.status == "planned" and sheet.offers[0].price > 0
+
+
 def test_two_faces_of_the_same_wires_are_not_cut_twice_unasked(bench):
     """Two or four wires: the photographs do not tell. A count of four settles it; a count of two leaves it asked."""
     faces = [bench.photo(bitten(bench), wires=traced(bench, "w1", "w2"), name=name) for name in ("a.jpg", "b.jpg")]
