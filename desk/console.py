@@ -168,7 +168,7 @@ def print_evaluation(evaluation: Evaluation) -> None:
         console.print(_label_sets_table(evaluation.label_sets))
     for name in evaluation.unsafe_names:
         console.print(f"[red]unsafe route[/] {escape(name)}", highlight=False)
-    for name in evaluation.severe_names:
+    for name in evaluation.too_grave_names:
         console.print(f"[yellow]route too grave[/] {escape(name)}", highlight=False)
 
 

@@ -68,9 +68,9 @@ class Evaluation:
         return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.unsafe]
 
     @property
-    def severe_names(self) -> list[str]:
+    def too_grave_names(self) -> list[str]:
         """Photographs answered with a graver route than the truth, with both routes."""
-        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.severe]
+        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.too_grave]
 
     @property
     def calibration_bins(self) -> list[CalibrationBin]:
@@ -108,7 +108,7 @@ class Evaluation:
             "doubt": doubt_as_dict(self.scores),
             **({} if shift is None else {"shift": shift}),
             "unsafe_routes": self.unsafe_names,
-            "severe_routes": self.severe_names,
+            "too_grave_routes": self.too_grave_names,
             "unread": [answer.error for answer in self.unread],
             "photos": [s.as_dict() for s in self.scores],
         }

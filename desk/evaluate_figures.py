@@ -108,14 +108,14 @@ def _label_figures(scores: Sequence[Score]) -> list[Figure]:
         _at_least("macro_f1", "leading label, macro-F1 over the labels present", f1, "", 0.95, "≥ 0.95"),
         _at_most("unsafe_routes", "unsafe routes (answered and milder than the truth)", unsafe, "count", 0, "0"),
         Figure("unsafe_share", "share of unsafe routes", rate, "%", "", None),
-        Figure("severe_share", "routes graver than the truth (answered)", _severe(scores), "%", "", None),
+        Figure("too_grave_share", "routes graver than the truth (answered)", _too_grave(scores), "%", "", None),
         _at_least("answered", "answered", answered, "%", 0.90, "≥ 90 %"),
         _calibration_figure(scores),
     ]
 
 
-def _severe(scores: Sequence[Score]) -> Estimate:
-    return wilson(sum(s.severe for s in scores), len(scores))
+def _too_grave(scores: Sequence[Score]) -> Estimate:
+    return wilson(sum(s.too_grave for s in scores), len(scores))
 
 
 def _times(share: Estimate, n: int) -> Estimate:

@@ -123,7 +123,7 @@ def _says(answer: Answered) -> list[str]:
     s, said = answer.score, []
     if s.unsafe:
         said.append(f"Unsafe: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
-    if s.severe:
+    if s.too_grave:
         said.append(f"Too grave: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
     if s.label != s.true_label:
         p = "" if s.leading_p is None else f" ({s.leading_p:.0%})"

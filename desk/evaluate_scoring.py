@@ -60,7 +60,7 @@ class Score:
     true_route: str
     route: str | None
     unsafe: bool
-    severe: bool  # answered with a graver route than the truth's: safe, and costs an assembly or a repair
+    too_grave: bool  # answered with a graver route than the truth's: safe, and costs an assembly or a repair
     regions: int
     regions_found: int
     regions_right_label: int
@@ -81,7 +81,7 @@ class Score:
         wrong_label = self.measurable and self.label != self.true_label
         return (
             100.0 * self.unsafe
-            + 5.0 * self.severe
+            + 5.0 * self.too_grave
             + 10.0 * wrong_label * (0.5 + (self.leading_p or 0.0) * (self.label is not None))
             + 2.0 * (self.regions - self.regions_found)
             + 1.0 * self.regions_false
@@ -125,7 +125,7 @@ def score(
         answered=answered,
         route=findings.decision.route if findings.decision else None,
         unsafe=answered and is_milder(findings, true),
-        severe=answered and is_graver(findings, true),
+        too_grave=answered and is_graver(findings, true),
         regions_found=len(pairs),
         regions_right_label=sum(truth.regions[i].label == findings.regions[j].label for i, j in pairs),
         regions_false=len(false),
@@ -156,7 +156,7 @@ _NO_ANSWER: dict[str, Any] = {
     "answered": False,
     "route": None,
     "unsafe": False,
-    "severe": False,
+    "too_grave": False,
     "regions_found": 0,
     "regions_right_label": 0,
     "regions_false": 0,

@@ -34,8 +34,10 @@ class Order(Finding):
 
     @property
     def provisional(self) -> bool:
-        """Whether the plan waits for answers: its route may still change and the repair has no price."""
-        return self.work.plan is not None and self.work.plan.status == "open"
+        """Whether answers are missing that may change the route or the plan, or a photograph contradicts one."""
+        unfinished = self.work.plan is not None and self.work.plan.status == "open"
+        unsettled = self.work.route == "undecided" or self.work.route_worst != self.work.route
+        return unfinished or unsettled or bool(self.decision.contradicted)
 
     def worst_by(self) -> list[str]:
         """The rules that could bring the order's worst route; none where the plan makes that graver than they do."""

@@ -105,6 +105,8 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
     later = " - PROVISIONAL, see the open questions" if order.provisional else ""
     sheet.banner(f"Route: {ROUTE_WORDS[route]}{later}")
     decision = order.decision
+    if decision.contradicted:
+        sheet.para(f"PHOTOGRAPHS CONTRADICT {len(decision.contradicted)} ANSWER(S), see below.", bold=True)
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
     elif decision.route_by:
@@ -115,7 +117,7 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(f"At worst, if every open question goes the wrong way: {words}{from_rules}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
-        sheet.para(f"Wires to repair by the photographs, earlier repairs counted: {count}.")
+        sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")

@@ -19,8 +19,8 @@ _FOOT = (
 
 
 PROVISIONAL = (
-    "The repair has no price yet: work order questions are open. A whole assembly can be agreed to; whoever may want "
-    "the repair waits for the next quote."
+    "Questions of the work order are open, or a photograph contradicts an answer: that may still change the way and what "
+    "the repair costs. Whoever wants the repair waits for the next quote."
 )
 
 
@@ -38,7 +38,7 @@ class QuotedOffer(Finding):
 class Quote(Finding):
     """All ways offered for one assembly on one day.
 
-    `invented`: the numbers are examples, not the shop's; `provisional`: the plan of the repair still waits for answers
+    `invented`: the numbers are examples, not the shop's; `provisional`: as of the order
     """
 
     kind: Literal["quote"] = "quote"

@@ -13,6 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 SCHEMA = "1"
 
+RULER = "reading of the ruler"
+"""The source of uncertainty of a measure that a person typed."""
 LABELS: tuple[str, ...] = (
     "external_heat",
     "electrical_overload",

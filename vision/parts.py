@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,6 +15,8 @@ MIN_HOUSING_MM2 = 45.0
 MIN_TERMINAL_MM2 = 10.0
 MIN_COVERING_MM2 = 12.0
 _REACH_MM = 14.0
+_RIM_MM = 8.0
+_RIM_SCALE = 0.25
 
 
 @dataclass(frozen=True)
@@ -81,22 +83,31 @@ def attach(kind: str, masks: list[np.ndarray], graph: BundleGraph, px_per_mm: fl
 class BundleEnds:
     """Where the bundles end, in the order of `BundleGraph.ends`.
 
-    at : (E,) int, number of the termination that the end reaches, -1 for none; leaves : (E,) bool, it lies at the rim
-    of the seen ground, where a bundle runs on outside the photograph
+    at : (E,) int, number of the termination that the end reaches, -1 for none; leaves : (E,) bool, its bundle comes to
+    the rim of the seen ground, where it may run on outside the photograph; rim_mm : (H, W) float32, from every
+    place to the border of that ground, at a quarter of the canvas' size
     """
 
     at: np.ndarray
     leaves: np.ndarray
+    rim_mm: np.ndarray
+
+    def to_rim_mm(self, xy: np.ndarray) -> np.ndarray:
+        """(N,) mm from (N, 2) canvas px to the border of the seen ground."""
+        high, wide = self.rim_mm.shape
+        column, row = np.clip(np.round(np.asarray(xy) * _RIM_SCALE).astype(int), 0, [wide - 1, high - 1]).T
+        return np.asarray(self.rim_mm[row, column])
 
 
-def bundle_ends(graph: BundleGraph, taken: list[Part], rim: np.ndarray, px_per_mm: float) -> BundleEnds:
-    """What each end of the graph meets. taken : housings and terminals; rim : (H, W) bool, of the seen ground."""
+def bundle_ends(graph: BundleGraph, taken: list[Part], ground: np.ndarray, px_per_mm: float) -> BundleEnds:
+    """What each end of the graph meets. taken : housings and terminals; ground : (H, W) bool, what could be seen."""
     reach = round(_REACH_MM * px_per_mm)
-    corner = [rim.shape[1] - 1, rim.shape[0] - 1]
-    at, leaves = np.full(len(graph.ends), -1), np.zeros(len(graph.ends), bool)
+    at = np.full(len(graph.ends), -1)
+    ends = BundleEnds(at, np.zeros(len(at), bool), _rim_mm(ground, px_per_mm))
+    # a thick bundle's centre line stops half its width before the border
+    leaves = ends.to_rim_mm(graph.points[graph.ends]) < _RIM_MM + graph.half_width_mm[graph.ends] if len(at) else at < 0
     for k, end in enumerate(graph.ends):
-        x, y = np.clip(np.round(graph.points[end]).astype(int), 0, corner)
-        leaves[k] = rim[y, x]
+        x, y = np.clip(np.round(graph.points[end]).astype(int), 0, [ground.shape[1] - 1, ground.shape[0] - 1])
         for number, part in enumerate(taken):
             around = (
                 None if part.mask is None else part.mask[max(0, y - reach) : y + reach, max(0, x - reach) : x + reach]
@@ -104,7 +115,15 @@ def bundle_ends(graph: BundleGraph, taken: list[Part], rim: np.ndarray, px_per_m
             if part.graph_point == end or (around is not None and around.any()):
                 at[k] = number
                 break
-    return BundleEnds(at, leaves)
+    return replace(ends, leaves=leaves)
+
+
+def _rim_mm(ground: np.ndarray, px_per_mm: float) -> np.ndarray:
+    """(h, w) float32 mm to the border of the ground, its small holes closed, at `_RIM_SCALE`."""
+    small = cv2.resize(ground.astype(np.uint8), None, fx=_RIM_SCALE, fy=_RIM_SCALE, interpolation=cv2.INTER_NEAREST)
+    closed = cv2.morphologyEx(np.pad(small, 12), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    inside = cv2.distanceTransform(closed, cv2.DIST_L2, 3)[12:-12, 12:-12]
+    return np.asarray(inside / (px_per_mm * _RIM_SCALE), np.float32)
 
 
 def cut_ends(graph: BundleGraph, ends: BundleEnds, first: int) -> list[Part]:

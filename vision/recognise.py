@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-import cv2
 import numpy as np
 
 from vision.bundles import BundleGraph, trace_bundles
@@ -107,7 +106,7 @@ def recognise(
     housings = _numbered([p for p in attach("housing", shells, graph, s) if p.graph_point >= 0], 1)
     terminals = [p for p in attach("ring", rings, graph, s) if p.graph_point >= 0]
     terminals = _numbered(terminals, 1 + len(housings))
-    ends = bundle_ends(graph, housings + terminals, _rim(look.canvas.ground, s), s)
+    ends = bundle_ends(graph, housings + terminals, look.canvas.ground, s)
     cut = cut_ends(graph, ends, 1 + len(housings) + len(terminals))
     coverings = find_coverings(look.grid, look.cells, (column["covering"] > 0.5), s, shape)
     damages = wire_damages(classes)
@@ -166,12 +165,3 @@ def groups_of_one_cause(scene: Scene, candidates: Sequence[WireCandidate], label
                 old, new = group[j], group[i]
                 group = [new if g == old else g for g in group]
     return [[i for i, g in enumerate(group) if g == k] for k in dict.fromkeys(group)]
-
-
-def _rim(ground: np.ndarray, s: float) -> np.ndarray:
-    """(H, W) bool, the outer 8 mm of what could be seen: a bundle that ends there runs on outside."""
-    small = cv2.resize(ground.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_NEAREST)
-    closed = cv2.morphologyEx(np.pad(small, 12), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
-    inside = cv2.distanceTransform(closed, cv2.DIST_L2, 3)[12:-12, 12:-12]
-    near = (inside < 8.0 * s * 0.25).astype(np.uint8)
-    return cv2.resize(near, (ground.shape[1], ground.shape[0]), interpolation=cv2.INTER_NEAREST) > 0

@@ -14,7 +14,7 @@ MARKER_FIT, PRINT_SCALE, PARALLAX = "marker fit", "print scale", "height above t
 EDGES, ENDS = "edge localisation", "where it ends"
 SCALE, STATED_SCALE, LENS = "scale", "stated scale", "lens and tilt"
 LEARNT = "how far such measures miss on held-out scenes, learnt"
-DRAWN, RULER = "outline as drawn", "reading of the ruler"
+DRAWN = "outline as drawn"
 COVERAGE = 0.95
 _MANY = float("inf")
 

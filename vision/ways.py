@@ -76,34 +76,42 @@ _IN_DAMAGE_MM = 3.0
 _STUB_MM = 12.0
 _FAR_ENOUGH_MM = 15.0
 _REACH_MM = 25.0
+_TO_BORDER_MM = 20.0
 
 
 def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | None:
     """How many bundle ends in the photograph end at no termination in it, the stubs at the damage not counted.
 
     0: whichever way one goes from the damage, the bundle ends at a housing or a terminal that is in the picture. Loose
-    ends of the whole picture count, for a bundle that is bitten through no longer hangs together. None where it cannot
-    be told: no bundle under the damage, or one that goes on beside it to no termination.
+    ends of the whole picture count, for a bundle that is bitten through no longer hangs together.
+
+    None where it cannot be told: no bundle under the damage, the damage near the border of what could be seen, no
+    bundle that goes on from it on two sides and comes to a termination on each, or a stub at the damage whose other
+    half is not there.
     """
-    graph = scene.graph
-    if len(candidate.extent.feet) == 0:
-        return None
+    graph, ends = scene.graph, scene.ends
     cells = look.cells.xy[candidate.region.cells]
+    if len(candidate.extent.feet) == 0 or ends.to_rim_mm(cells).min() < _TO_BORDER_MM:
+        return None
     away = cKDTree(cells).query(graph.points)[0] / look.canvas.px_per_mm
     outside = away > _IN_DAMAGE_MM
     outside[candidate.extent.feet] = False
-    pieces = _pieces(graph, outside)
-    reached: set[int] = set()
-    for piece in np.unique(pieces[outside]):
-        mine = away[(pieces == piece) & outside]
+    piece = np.where(outside, _pieces(graph, outside), -1)
+    onward = 0
+    for number in np.unique(piece[outside]):
+        mine = away[piece == number]
         if mine.min() > _REACH_MM or mine.max() <= _FAR_ENOUGH_MM:
             continue  # of another bundle, or a frayed strand at the damage
-        met = scene.ends.at[(pieces[graph.ends] == piece) & (scene.ends.at >= 0)]
-        if len(met) == 0:
+        if not ((piece[graph.ends] == number) & (ends.at >= 0)).any():
             return None
-        reached |= set(met.tolist())
-    loose = ((scene.ends.at < 0) | scene.ends.leaves) & (away[graph.ends] > _STUB_MM)
-    return int(loose.sum()) if len(reached) >= 2 or loose.any() else None
+        onward += 1
+    met = (ends.at >= 0) & ~ends.leaves
+    stub = ~met & ~ends.leaves & (away[graph.ends] <= _STUB_MM)
+    loose = int((~met & ~stub).sum())
+    # a bundle bitten through leaves two stubs that no longer hang together
+    halves = _pieces(graph, np.ones(len(graph.points), bool))[graph.ends[stub]]
+    halved = len(halves) == 0 or (len(halves) == 2 and halves[0] != halves[1])
+    return loose if loose or (onward >= 2 and halved) else None
 
 
 def _pieces(graph: BundleGraph, outside: np.ndarray) -> np.ndarray:

@@ -46,9 +46,9 @@ class SignOff(BaseModel):
 def review_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Response:
     with desk.database.read() as session:
         sheet = sheet_of(session, assembly_id)
-        if sheet.decision is None:
-            review.review_of(session, desk, assembly_id)  # says what is missing
-    return page(request, "review.html.j2", sheet=sheet, FACE_WORDS=FACE_WORDS)
+        found = review.review_of(session, desk, assembly_id)  # says what is missing
+        unseen = review.unseen_faces(session, assembly_id, found)
+    return page(request, "review.html.j2", sheet=sheet, unseen_faces=unseen, FACE_WORDS=FACE_WORDS)
 
 
 @router.get("/api/v1/assemblies/{assembly_id}/review", tags=["review"])

@@ -24,6 +24,7 @@ from desk.review.plane import Plane, plane_of
 from desk.review.remeasure import remeasured
 from models.repair import Rules, photo_label
 from vision.findings import (
+    RULER,
     Count,
     Measure,
     Missing,
@@ -36,7 +37,6 @@ from vision.findings import (
     Wire,
 )
 from vision.known_length import KnownLengthError, scale_of_known_length
-from vision.uncertainty import RULER
 
 PhotoEdit = Confirm | Relabel | Redraw | Add | Split | Delete | Typed | CountWires | Reference
 _LEAST_AREA_PX = 4.0

@@ -94,7 +94,9 @@ def asked(question: Question, rules: Rules) -> Asked:
         likely = [name for name in which["names"].split(", ") if name in words]
         # whoever looks may see what the photograph did not make likely, or that nothing is damaged
         others = [name for name in words if name not in likely and name != "sound"]
-        names = [*likely, *(["sound"] if "sound" not in likely else []), *others]
+        # a label that the shop added is only asked which known damage it is treated like
+        named = question.why.startswith("No rule knows ")
+        names = likely if named else [*likely, *(["sound"] if "sound" not in likely else []), *others]
         choices = tuple((words[name], name) for name in names)
         return Asked(question, which["on"], (Field("labels", "damage", "choice", choices),))
     rule = question.changes.split(":")[0]

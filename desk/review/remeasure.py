@@ -84,7 +84,8 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
     values["to_termination_mm"], why_way = _way(photo, region, before if grown else None, found, plane)
     kept = before if grown else None
     values["exposed_copper_mm"] = _at_least(kept.exposed_copper_mm) if kept else None
-    values["evidence"] = list(kept.evidence) if kept else []
+    # what lies beyond the outline was looked up from the former one
+    values["evidence"] = [one for one in kept.evidence if one.feature != "open_ends"] if kept else []
     if values["exposed_copper_mm"] is None:
         reasons["exposed_copper_mm"] = (
             "the outline was drawn by hand: bare copper is not measured inside it, look at it"

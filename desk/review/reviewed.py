@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from desk.review.applying import applied, names_in
+from desk.review.applying import applied
 from desk.review.changes import Change, DecisionChange, changes_between, decision_change
 from desk.review.edits import (
     Add,
@@ -25,7 +25,7 @@ from desk.review.noting import noted, said_of
 from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.bench import BenchNotes
-from models.repair.case import is_own
+from models.repair.case import is_own, places_for
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
@@ -161,6 +161,8 @@ class _Course:
         for ref, label in given.labels.items():
             photo, region = _place_of(photos, ref)
             own = self._own_label(photo, region)
+            if own is not None and label == "sound":
+                raise EditError(f"expected a damage that {ref} is treated like, got sound: name the place itself")
             if own is not None:
                 self.treated.setdefault(entry.id, {})[ref] = own
                 treated[ref] = label  # it keeps the shop's name, which is learnt later; the rules go by the answer
@@ -227,19 +229,19 @@ def merged(old: Answers, new: Answers) -> Answers:
 
 
 def known_places(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
-    """The answers without those about regions that are no longer there."""
-    names = _names(photos)
+    """The answers without those about places that are no longer there, or are no longer what was answered about."""
     update = {
-        name: {key: given for key, given in value.items() if key in names}
+        name: {key: given for key, given in value.items() if key in _names(name, photos)}
         for name, value in answers
         if isinstance(value, dict)
     }
     return answers.model_copy(update=update)
 
 
-def _names(photos: Sequence[PhotoFindings]) -> Collection[str]:
+def _names(answer: str, photos: Sequence[PhotoFindings]) -> Collection[str]:
+    """What an answer of this name may be about, as people and the rules write it."""
     found: set[str] = set()
     for photo in photos:
-        for id in names_in(photo):
+        for id in places_for(answer, photo):
             found |= {id, f"{photo.photo.name}:{id}", f"{photo.photo.sha256[:8]}:{id}"}
     return found

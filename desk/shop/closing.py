@@ -151,13 +151,14 @@ def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "
     """A closing as (file name, PDF), of the order it answered."""
     row = paper(session, paper_id, CLOSING, NOT_CLOSED)
     assert row.follows_id is not None  # a closing always answers an order
-    order = Order.model_validate(paper(session, row.follows_id, ORDER).payload["order"])
+    issued = paper(session, row.follows_id, ORDER)
+    order = Order.model_validate(issued.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
     outcome = Closing.model_validate(row.payload["outcome"])
     closed = {"closed, date": f"{row.made_at:%Y-%m-%d}"} if row.kind == CLOSING else {}
     return f"closing-{paper_id}.pdf", closing_pdf(
         order, outcome, photos, files_of(session, desk, row.assembly_id), size,
-        head_of(session, row.follows_id, row.assembly_id) | closed,
+        head_of(issued) | closed,
     )  # fmt: skip
 
 

@@ -41,7 +41,8 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     except DeskError as error:
         raise Invalid("order", str(error)) from error
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
-    payload = {"order": order.model_dump(mode="json", by_alias=True), "photos": photos}
+    head = {"vehicle": held.vehicle, "received, date": f"{row.made_at:%Y-%m-%d}"}
+    payload = {"order": order.model_dump(mode="json", by_alias=True), "photos": photos, "head": head}
     number = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
     return number
@@ -72,16 +73,15 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
     row = paper(session, paper_id, ORDER)
     order = Order.model_validate(row.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
-    known = head_of(session, paper_id, row.assembly_id)
+    known = head_of(row)
     return f"order-{paper_id}.pdf", order_pdf(
         order, photos, files_of(session, desk, row.assembly_id), paper_size, known
     )
 
 
-def head_of(session: Session, order: int, assembly_id: int) -> dict[str, str]:
-    """What the desk knows of the boxes at the head of a sheet."""
-    held, received = newest_intake(session, assembly_id), assembly(session, assembly_id).made_at
-    return {"order number": str(order), "vehicle": held.vehicle, "received, date": f"{received:%Y-%m-%d}"}
+def head_of(order: tables.Paper) -> dict[str, str]:
+    """What stands in the boxes at the head of an order's sheets, as it was issued; earlier versions kept less."""
+    return {"order number": str(order.id), **order.payload.get("head", {})}
 
 
 def files_of(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:

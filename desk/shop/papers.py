@@ -9,9 +9,11 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, undefer
 
+from desk.order_model import Order
 from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.people import Account
+from vision.findings import Question
 
 ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED = "order", "quote", "approval", "closing", "not_closed"
 """Kinds: `closing` closed the order, `not_closed` was an attempt that did not."""
@@ -26,14 +28,17 @@ def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[table
 
 @dataclass(frozen=True)
 class Papers:
-    """What an assembly's page shows of its papers, each the newest first. asks : what the newest order still asks."""
+    """What an assembly's page shows of its papers, each the newest first. asks, contradicted : what the newest order
+    still asks, and which answers it was made with that a photograph contradicts
+    """
 
     orders: Sequence[tables.Paper]
     quotes: Sequence[tables.Paper]
     approvals: Sequence[tables.Paper]
     closings: Sequence[tables.Paper]
     people: Mapping[int, str]
-    asks: Sequence[Mapping[str, Any]]
+    asks: Sequence[Question]
+    contradicted: Sequence[str]
 
 
 def papers_for_page(session: Session, assembly_id: int) -> Papers:
@@ -44,6 +49,7 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
     ).all()
     others = papers_of(session, assembly_id, QUOTE, APPROVAL, CLOSING, NOT_CLOSED)
     by = {row.made_by for row in (*orders, *others)}
+    newest = Order.model_validate(paper(session, orders[0].id, ORDER).payload["order"]) if orders else None
     people = session.execute(select(tables.Person.id, tables.Person.name).where(tables.Person.id.in_(by))).all()
     return Papers(
         orders,
@@ -51,7 +57,8 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
         [row for row in others if row.kind == APPROVAL],
         [row for row in others if row.kind in (CLOSING, NOT_CLOSED)],
         {row.id: row.name for row in people},
-        paper(session, orders[0].id, ORDER).payload["order"]["work"]["questions"] if orders else (),
+        newest.asked() if newest else (),
+        newest.decision.contradicted if newest else (),
     )
 
 

@@ -14,13 +14,13 @@ from desk.review.edits import Edit, EditError, Entry
 from desk.review.history import waiting
 from desk.review.places import lasting, place_name, unjudged
 from desk.review.reviewed import Reviewed, fits
-from desk.shop.assemblies import assembly
+from desk.shop.assemblies import assembly, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Unjudged
+from desk.shop.intake import SIDES
 from desk.shop.labels import keep_while_given
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
-from desk.shop.sheet import sheet_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
 
 
@@ -110,13 +110,20 @@ def sign_off(
         "route_worst": review.after.route_worst,
         "unlooked": left,
         "named": named_places(review),
-        "unseen_faces": sheet_of(session, assembly_id).unseen_faces,
+        "unseen_faces": unseen_faces(session, assembly_id, review),
     }
     row = _row(session, desk, account, assembly_id, SIGN_OFF, decided)
     row.based_on_id = based_on
     session.flush()
     refresh(session, desk, assembly_id)
     return row.id
+
+
+def unseen_faces(session: Session, assembly_id: int, review: Reviewed) -> list[str]:
+    """The sides of the assembly, of the two there are, that no photograph shows which could be assessed."""
+    usable = {photo.photo.sha256 for photo in review.originals if photo.usable}
+    seen = {row.face for row in photographs_of(session, assembly_id) if row.sha256 in usable}
+    return [face for face in SIDES if face not in seen]
 
 
 def refuse_unjudged(review: Reviewed, unlooked: Collection[str]) -> list[str]:

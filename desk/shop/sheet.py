@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake, photographs_of
-from desk.shop.intake import FACES, SIDES
+from desk.shop.intake import FACES
 from desk.shop.marks import Mark
 from desk.shop.recurrence import Earlier, earlier_visits
 from models.repair.texts import cautions_for
@@ -58,11 +58,6 @@ class AssemblySheet:
         """The faces asked for that no usable photograph shows yet."""
         there = {item.row.face for item in self.photographs if item.usable is not False}
         return [face for face in FACES[:3] if face not in there]
-
-    @property
-    def unseen_faces(self) -> list[str]:
-        """The sides of the assembly, of the two there are, that no usable photograph shows."""
-        return [face for face in self.missing_faces if face in SIDES]
 
 
 def sheet_of(session: Session, assembly_id: int) -> AssemblySheet:

@@ -139,7 +139,7 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
 
 
 def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge) -> Count:
-    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95.
+    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers about the U95.
 
     Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
     """
@@ -147,7 +147,8 @@ def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gaug
         raise ValueError("the counted signs are not those the model was trained on; retrain the model")
     value, u95 = gauge.read(signs, float(count.value))
     best = max(1, round(value))
-    low, high = max(1, math.ceil(value - u95)), math.floor(value + u95)
+    # upwards to the next whole wire: too many wires is what an assembly is given up for
+    low, high = max(1, math.ceil(value - u95)), math.ceil(value + u95)
     return count.model_copy(update={"value": best, "low": min(low, best), "high": max(high, best)})
 
 

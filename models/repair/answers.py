@@ -18,8 +18,6 @@ Parting = Literal["parts", "tears"]
 Copper = Literal["covered", "bare", "damaged"]
 Positive = Annotated[float, Field(gt=0.0, le=10_000.0, allow_inf_nan=False)]
 Distance = Annotated[float, Field(ge=0.0, le=100_000.0, allow_inf_nan=False)]
-WireSize = Annotated[float, Field(gt=0.0, le=185.0, allow_inf_nan=False)]
-"""Copper area in mm²: above any size that the wire tables hold nobody has read a wire, but something else."""
 Number = Annotated[int, Field(ge=0, le=10_000, strict=True)]
 
 
@@ -58,7 +56,7 @@ class Answers(BaseModel):
     wire_count: Number | None = None
     fuse_found_a: Positive | None = None
     fuse_rated_a: Positive | None = None
-    wire_size_mm2: WireSize | None = None
+    wire_size_mm2: Positive | None = None
     load_current_a: Positive | None = None
     circuit_length_mm: Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)] | None = None
     same_damage_days: Number | None = None

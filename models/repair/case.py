@@ -145,6 +145,9 @@ def perhaps_one(case: Case) -> list[tuple[Spot, Spot]]:
     return found
 
 
+_LARGEST_WIRE_MM2 = 240.0
+"""Thicker than battery cables are, from memory: who answers more has read something else. Held against answers as they
+are used, for one that is on record from before must stay readable."""
 _PLACES = {
     "housing_state": ("housing",),
     "splice_origin": ("damage", "splice"),
@@ -161,6 +164,12 @@ def _kinds(photo: PhotoFindings) -> dict[str, set[str]]:
         for item in items:
             kinds.setdefault(item.id, set()).add(kind)
     return kinds
+
+
+def places_for(answer: str, photo: PhotoFindings) -> set[str]:
+    """The ids in one photograph that an answer of this name may be about."""
+    about = set(_PLACES.get(answer, ("damage",)))
+    return {id for id, kinds in _kinds(photo).items() if kinds & about}
 
 
 class _References:
@@ -193,6 +202,9 @@ class _References:
             value = getattr(answers, field)
             if isinstance(value, dict):
                 changed[field] = {self._full(field, key, lines): given for key, given in value.items()}
+        size = answers.wire_size_mm2
+        if size is not None and size > _LARGEST_WIRE_MM2:
+            lines.append(f"answer wire_size_mm2: expected a wire of at most {_LARGEST_WIRE_MM2:g} mm², got {size:g}")
         if lines:
             raise AnswersError(lines)
         return answers.model_copy(update=changed)

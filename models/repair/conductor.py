@@ -60,7 +60,8 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
         return _burnt_through(spot, label, case) if verdict == "cannot_tell" and label in _PARTS_WIRES else None
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     if verdict == "met":
-        says = f"{spot.ref}: no damaged copper found"
+        looked = answer_for(seen.copper, spot.ref)
+        says = f"{spot.ref}: no damaged copper found" + (f" (answered: {looked})" if looked else "")
         return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
     needs, worst, ask_ends = _ends(spot, label, case)
     asked = case.question("conductor-damage", spot.ref, _SLEEVE_OR_JOINT)
@@ -90,7 +91,8 @@ def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question,
     """The route that unidentified wire ends force as long as they are, the worst they may force, and the question.
 
     A wire in one piece shows by itself which two ends belong together, and where no bundle leaves the photograph both
-    ends of one in two lie on the bench: there the answer can still worsen the route but is not waited for.
+    ends of one that may be in two are likely on the bench: there the answer can still worsen the route but is not
+    waited for.
     """
     known = ends_known(spot, case.answers)
     parted = "met" if known else _parted(spot, label, case.answers)
@@ -101,9 +103,23 @@ def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question,
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
     asked = Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes)
-    in_view = limits.ends_in_view_suffice and at_most(spot.evidence("open_ends", 0.0), 0.5) == "met"
-    waits = parted == "violated" and not in_view
+    waits = parted == "violated" and (_known_cut(spot, case.answers) or not _ends_in_view(spot, case))
     return (REMANUFACTURE if waits else REPAIR), REMANUFACTURE, (asked,)
+
+
+def _known_cut(spot: Spot, answers: Answers) -> bool:
+    """Whether somebody saw broken copper: whoever stands before it can as well say which ends belong together."""
+    severed = at_most(spot.evidence("severed_wires", 0.0), 0.5) == "violated"
+    seen = answer_for(answers.copper, spot.ref) == "damaged" or bool(answers.broken_strands.get(spot.ref))
+    return severed or seen
+
+
+def _ends_in_view(spot: Spot, case: Case) -> bool:
+    """Whether no photograph shows, or leaves possible, that a wire of this place runs on to an end nobody sees."""
+    if not case.rules.conductor_damage.ends_in_view_suffice or spot.region.continues_under_covering:
+        return False
+    loose = any(end.kind == "cut_end" for photo in case.photos for end in photo.terminations)
+    return not loose and at_most(spot.evidence("open_ends", 0.0), 0.5) == "met"
 
 
 def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
@@ -111,8 +127,7 @@ def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
     severed = spot.evidence("severed_wires", 0.0)
     if severed is not None:
         return at_most(severed, 0.5)
-    seen_cut = answer_for(answers.copper, spot.ref) == "damaged" or bool(answers.broken_strands.get(spot.ref))
-    return "violated" if seen_cut or label in _PARTS_WIRES else "cannot_tell"
+    return "violated" if _known_cut(spot, answers) or label in _PARTS_WIRES else "cannot_tell"
 
 
 def _damaged(spot: Spot, label: str, case: Case) -> Hit:

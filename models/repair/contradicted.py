@@ -1,18 +1,43 @@
-"""Answers that a photograph contradicts: they are obeyed, and said, for one of the two is wrong."""
+"""Answers that a photograph contradicts: one of the two is wrong, whichever of them the rules go by."""
 
 from __future__ import annotations
 
 from models.repair.answers import answer_for
-from models.repair.case import Case, Joint, Spot
-from models.repair.verdicts import beyond
+from models.repair.case import Case, Joint, Shell, Spot
 from models.repair.words import length
-from vision.findings import Measure
+from vision.findings import LABELS, RULER, Measure, PhotoFindings
 
 
 def contradicted(case: Case) -> list[str]:
     """One line for each answer that lies outside what the photographs show, in the order of the places."""
     found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
-    return found + [line for joint in case.joints for line in (_joint(joint),) if line]
+    found += [line for joint in case.joints for line in (_joint(joint),) if line]
+    found += [line for shell in case.shells for line in (_shell(shell, case),) if line]
+    return [line for photo in case.photos for line in _labels(photo, case)] + found
+
+
+def _labels(photo: PhotoFindings, case: Case) -> list[str]:
+    """Places that were answered to be something else than what the photograph is sure of."""
+    several = len(case.photos) > 1
+    lines = []
+    for region in photo.regions:
+        names = (
+            (f"{photo.photo.name}:{region.id}", f"{photo.photo.sha256[:8]}:{region.id}") if several else (region.id,)
+        )
+        ref = next((name for name in names if name in case.answers.labels), None)
+        sure = region.label in LABELS and not region.unsure and not region.novel
+        if ref is None or not sure or case.answers.labels[ref] == region.label:
+            continue
+        p = region.probabilities.get(region.label or "", 0.0)
+        answered, seen = (str(name).replace("_", " ") for name in (case.answers.labels[ref], region.label))
+        lines.append(f"{ref}: answered to be {answered}, the photograph shows {seen} ({p:.0%}): look again")
+    return lines
+
+
+def _shell(shell: Shell, case: Case) -> str:
+    if case.answers.housing_state.get(shell.ref) != "sound" or not shell.housing.cracked:
+        return ""
+    return f"{shell.ref}: answered to be sound, the photograph shows it cracked or broken: look again"
 
 
 def _distance(spot: Spot) -> str:
@@ -26,7 +51,7 @@ def _joint(joint: Joint) -> str:
 
 def _apart(ref: str, what: str, ruler: Measure | None, seen: Measure | None) -> str:
     """What a ruler read against what the photograph shows; nothing where there is only one of them."""
-    if ruler is None or seen is None or ruler == seen:
+    if ruler is None or seen is None or ruler == seen or any(one.name == RULER for one in seen.sources):
         return ""
     reach = ruler.u95 + seen.u95
     too_far = ruler.value > seen.value + reach and not seen.low_bound
@@ -38,7 +63,9 @@ def _apart(ref: str, what: str, ruler: Measure | None, seen: Measure | None) -> 
 def _copper(spot: Spot, case: Case) -> str:
     limits = case.rules.conductor_damage
     bare = spot.region.exposed_copper_mm
-    shown = beyond(bare, limits.max_exposed_mm, limits.zero_within_mm)
-    if answer_for(case.answers.copper, spot.ref) != "covered" or shown != "violated":
+    if bare is None or bare.value <= limits.max_exposed_mm + limits.zero_within_mm:
+        return ""
+    # what is answered of copper elsewhere says nothing of the copper in a repair sleeve
+    if spot.labels == ("earlier_repair",) or answer_for(case.answers.copper, spot.ref) != "covered":
         return ""
     return f"{spot.ref}: copper was answered as covered, the photograph shows {length(bare)} bare: look again"

@@ -13,7 +13,7 @@ from models.repair.counting import Share
 from models.repair.housing import housing_shells
 from models.repair.limits import RULE_IDS, Rules
 from models.repair.texts import causes_of, cautions_for
-from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route_rank, why_decided
+from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route_rank
 from models.repair.worlds import Judged, judge, share_of
 from vision.findings import Decision, PhotoFindings, Question, Region, Route, RuleResult
 
@@ -128,15 +128,13 @@ def _result(rule_id: str, judged: Sequence[Judged], whole: Sequence[Hit], case: 
     if not hits:
         return _plain(rule_id, f"{limits.title}: nothing here that this rule judges", limits.source)
     chief = max(hits, key=gravity)
-    decided = chief.verdict in ("met", "violated") and why_decided(chief.measured, chief.limit, chief.unit)
-    first = f"{chief.says} ({decided})" if decided else chief.says
     return RuleResult(
         id=rule_id,
         verdict=gravest(hit.verdict for hit in hits),
         measured=chief.measured,
         limit=chief.limit,
         unit=chief.unit,
-        says="; ".join([first, *(hit.says for hit in hits if hit is not chief and hit.verdict == chief.verdict)]),
+        says="; ".join([chief.says, *(hit.says for hit in hits if hit is not chief and hit.verdict == chief.verdict)]),
         source=limits.source,
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.repair.answers import answer_for
 from models.repair.case import Case, Spot
-from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond
+from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond, why_broken
 from models.repair.words import length
 from vision.findings import Action, Measure, Verdict
 
@@ -21,6 +21,7 @@ def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
         return None
     says = f"{spot.ref}: neighbouring wires melted together over {length(measured)}"
     if verdict == "violated":
+        says += why_broken(measured, limits.max_mm, "mm")
         if answer_for(case.answers.parts_by_hand, spot.ref) == "parts":
             says += (
                 " (answered: they part by hand; what the photograph shows beyond doubt stands, name the place anew if "

@@ -58,17 +58,14 @@ def beyond(measure: Measure | None, limit: float, zero_within: float) -> Verdict
     return at_most(measure, limit + zero_within)
 
 
-def why_decided(measure: Measure | None, limit: float | None, unit: str | None) -> str:
-    """Which band decided, where value ± U95 holds the limit and the one-sided guard band does not; else empty.
+def why_broken(measure: Measure | None, limit: float, unit: str) -> str:
+    """Which band decided that an upper limit is broken, where value ± U95 holds the limit all the same; else empty.
 
     A reader who sees 35 (0 to 70) mm beside a limit of 0 mm would take the verdict for a mistake.
     """
-    if measure is None or limit is None or not measure.u95 or abs(measure.value - limit) > measure.u95:
+    if measure is None or at_most(measure, limit) != "violated" or measure.value - measure.u95 > limit:
         return ""
-    low, high, named = measure.value - guard(measure), measure.value + guard(measure), unit or ""
-    if low > limit:
-        return f"with 95 % certainty more than {low:.1f} {named}".rstrip()
-    return f"with 95 % certainty less than {high:.1f} {named}".rstrip() if high < limit else ""
+    return f", with 95 % certainty more than {measure.value - guard(measure):.1f} {unit}"
 
 
 def count_at_most(low: int, high: int | None, limit: int) -> Verdict:

@@ -58,7 +58,7 @@ def test_a_route_milder_than_the_truth_is_named(drawn, tmp_path):
     missed = answer(findings_from_truth(known), regions=[], label="sound", probabilities={"sound": 0.97})
     got = scored(path, known, missed)
     evaluation = Evaluation("f", (got,), tuple(all_figures([got.score])))
-    assert got.score.answered and not got.score.severe
+    assert got.score.answered and not got.score.too_grave
     assert evaluation.unsafe_names[0].startswith("fused.jpg: answered return_to_service, the truth is remanufacture")
     assert figures(got)["unsafe_routes"].reached is False
     assert evaluation.worst() == [got]
@@ -83,11 +83,11 @@ def test_a_harsher_route_than_the_truth_is_not_unsafe(drawn, tmp_path):
     path = drawn.write_case(tmp_path, known)
     fused = findings_from_truth(drawn.truth("whole.jpg", [drawn.region("external_heat", 400, 80)]))
     got = scored(path, known, answer(fused, label="external_heat"))
-    assert (got.score.unsafe, got.score.severe, got.score.regions_false) == (False, True, 1)
+    assert (got.score.unsafe, got.score.too_grave, got.score.regions_false) == (False, True, 1)
     evaluation = Evaluation("f", (got,), tuple(all_figures([got.score])))
-    assert evaluation.severe_names == ["whole.jpg: answered remanufacture, the truth is return_to_service"]
-    assert figures(got)["severe_share"].estimate.value == 1.0
-    assert json.loads(evaluation.to_json())["severe_routes"] == evaluation.severe_names
+    assert evaluation.too_grave_names == ["whole.jpg: answered remanufacture, the truth is return_to_service"]
+    assert figures(got)["too_grave_share"].estimate.value == 1.0
+    assert json.loads(evaluation.to_json())["too_grave_routes"] == evaluation.too_grave_names
     assert "Too grave: answered remanufacture" in evaluation_html(evaluation)
     assert confusion([got.score])[1] == [("sound", [1, 0, 0])]
 

@@ -8,7 +8,7 @@ import pytest
 
 from vision.bundles import trace_bundles
 from vision.parts import Part, bundle_ends
-from vision.regions import Extent
+from vision.regions import Extent, extent_along
 from vision.ways import WAY_SIGNS, open_ends, ways_to_terminations
 
 S = 5.0
@@ -95,63 +95,84 @@ def test_without_a_bundle_or_a_termination_there_is_no_way():
     assert ways_to_terminations(look, bare, candidate) == []
 
 
-def bitten(breaks_mm=None, parts=("left", "right", "low"), rim_mm=8.0, beside=()):
-    """The drawn trunk bitten at x 150 to 170, bitten through over `breaks_mm`; terminations at the ends named.
+TRUNK, BREAKOUT = [(20, 80), (220, 80)], [(120, 80), (120, 150)]
+LEFT, RIGHT, LOW = (12, 80), (228, 80), (120, 157)
 
-    rim_mm : how wide the outer rim of what was seen is; beside : further lines on the bench, mm
-    """
-    shape = (160 * 5, 240 * 5)
+
+def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(150, 171, 78, 83), wide_mm=4, border=0):
+    """Bundles along `lines`, mm, without what lies in the boxes `gone` (x from, x to, y from, y to); housings at
+    `parts`; the damage in a box. border : mm of the canvas that the photograph does not show."""
+    shape = (170 * 5, 240 * 5)
     raster = np.zeros(shape, np.uint8)
-    for line in [[(20, 80), (220, 80)], [(120, 80), (120, 150)], *beside]:
-        cv2.polylines(raster, [np.round(np.array(line) * S).astype(np.int32)], False, 1, 20)
-    if breaks_mm is not None:
-        raster[:, round(breaks_mm[0] * S) : round(breaks_mm[1] * S)] = 0
+    for line in lines:
+        cv2.polylines(raster, [np.round(np.array(line) * S).astype(np.int32)], False, 1, round(wide_mm * S))
+    for x0, x1, y0, y1 in gone:
+        raster[round(y0 * S) : round(y1 * S), round(x0 * S) : round(x1 * S)] = 0
     graph = trace_bundles(raster > 0, S, np.zeros(shape, bool))
-    at = {"left": (12, 80), "right": (228, 80), "low": (120, 157)}
     taken = []
-    for name in parts:
+    for k, at in enumerate(parts):
         mask = np.zeros(shape, np.uint8)
-        cv2.circle(mask, tuple(round(v * S) for v in at[name]), round(6 * S), 1, -1)
-        taken.append(Part(name, "housing", mask > 0, np.array(at[name]) * S))
-    rim = np.ones(shape, bool)
-    edge = round(rim_mm * S)
-    rim[edge:-edge, edge:-edge] = False
-    xy = np.stack(np.meshgrid(np.arange(150, 171, 1.0), np.arange(78, 83, 1.0)), axis=-1).reshape(-1, 2) * S
-    on = np.linalg.norm(graph.points[:, None] - xy[None, ::7], axis=2).min(axis=1) < 5 * S
+        cv2.circle(mask, tuple(round(v * S) for v in at), round(6 * S), 1, -1)
+        taken.append(Part(f"t{k + 1}", "housing", mask > 0, np.array(at) * S))
+    ground = np.ones(shape, bool)
+    if border:
+        ground[:, -round(border * S) :] = False
+    x0, x1, y0, y1 = damage
+    xy = np.stack(np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0)), axis=-1).reshape(-1, 2) * S
+    rows, columns = np.clip(np.round(xy).astype(int), 0, [shape[1] - 1, shape[0] - 1]).T[::-1]
+    xy = xy[raster[rows, columns] > 0]
     look = SimpleNamespace(cells=SimpleNamespace(xy=xy), canvas=SimpleNamespace(px_per_mm=S))
-    scene = SimpleNamespace(graph=graph, ends=bundle_ends(graph, taken, rim, S))
-    return (
-        look,
-        scene,
-        SimpleNamespace(region=SimpleNamespace(cells=np.arange(len(xy))), extent=Extent(20.0, np.flatnonzero(on))),
-    )
+    scene = SimpleNamespace(graph=graph, ends=bundle_ends(graph, taken, ground, S))
+    region = SimpleNamespace(cells=np.arange(len(xy)))
+    return look, scene, SimpleNamespace(region=region, extent=extent_along(graph, xy, S))
 
 
-@pytest.mark.parametrize("breaks_mm", [None, (155, 165)])
-def test_an_assembly_wholly_in_the_picture_has_no_open_end(breaks_mm):
-    """Whole or bitten through: the stubs at the bite are none, for their other ends are at housings."""
-    assert open_ends(*bitten(breaks_mm)) == 0
+@pytest.mark.parametrize("gone", [(), ((155, 165, 70, 90),)], ids=["whole", "bitten through"])
+def test_an_assembly_wholly_in_the_picture_has_no_open_end(gone):
+    """The stubs at the bite are none: what they belonged to ends at housings on either side."""
+    assert open_ends(*bitten(gone=gone)) == 0
 
 
-@pytest.mark.parametrize("breaks_mm", [None, (155, 165)])
-def test_a_branch_that_ends_at_nothing_is_an_open_end(breaks_mm):
+@pytest.mark.parametrize("gone", [(), ((155, 165, 70, 90),)], ids=["whole", "bitten through"])
+def test_a_branch_that_ends_at_nothing_is_an_open_end(gone):
     """The breakout without its housing."""
-    assert open_ends(*bitten(breaks_mm, parts=("left", "right"))) == 1
-
-
-def test_what_leaves_the_picture_is_an_open_end_even_beside_a_housing():
-    """The trunk's right end lies 20 mm from the edge; with a rim of 30 mm it may run on outside."""
-    assert open_ends(*bitten(rim_mm=30.0)) >= 1
+    assert open_ends(*bitten(gone=gone, parts=(LEFT, RIGHT))) == 1
 
 
 def test_a_bundle_that_lies_apart_counts_too():
     """It may be what was bitten off."""
-    assert open_ends(*bitten(beside=[[(30, 20), (90, 20)]])) == 2
+    assert open_ends(*bitten(lines=(TRUNK, BREAKOUT, [(30, 20), (90, 20)]))) == 2
 
 
-def test_bitten_off_with_nothing_beyond_it_cannot_be_told():
-    """The right part is gone: one side ends at nothing that could be seen."""
-    look, scene, candidate = bitten((155, 240), parts=("left",), beside=[])
-    assert open_ends(look, scene, candidate) != 0
+def test_what_leaves_the_picture_is_an_open_end_even_beside_a_housing():
+    """The trunk's right end at the border of what is shown; a bundle as thick as 20 mm, whose centre line ends well
+    before it."""
+    assert open_ends(*bitten(border=22)) == 1
+    thick = ([(20, 80), (239, 80)], BREAKOUT)
+    assert open_ends(*bitten(lines=thick, parts=(LEFT, LOW, (225, 95)), damage=(150, 171, 70, 90), wide_mm=20)) == 1
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        dict(gone=((160, 240, 0, 170),), parts=(LEFT, LOW)),
+        dict(gone=((100, 140, 130, 170),), parts=(LEFT, RIGHT), damage=(116, 125, 112, 131)),
+        dict(lines=([(20, 80), (239, 80)], BREAKOUT), parts=(LEFT, LOW), damage=(215, 229, 78, 83)),
+        dict(
+            lines=([(20, 80), (160, 80)], BREAKOUT, [(180, 30), (220, 30), (220, 60), (180, 60), (180, 30)]),
+            parts=(LEFT, LOW), damage=(150, 161, 78, 83),
+        ),
+        dict(lines=(TRUNK, [(120, 80), (120, 90)]), parts=(LEFT, RIGHT), damage=(110, 131, 78, 91)),
+    ],
+    ids=["the right half", "a breakout's end", "at the border", "a coil beside", "the third arm of a fork"],
+)  # fmt: skip
+def test_where_half_of_the_wires_is_missing_nothing_is_told(case):
+    """Two housings on one side say nothing of the other."""
+    assert open_ends(*bitten(**case)) is None
+
+
+def test_without_a_bundle_under_the_damage_nothing_is_told():
+    """Nothing is guessed."""
+    look, scene, candidate = bitten()
     none = SimpleNamespace(region=candidate.region, extent=Extent(None, np.zeros(0, int)))
     assert open_ends(look, scene, none) is None

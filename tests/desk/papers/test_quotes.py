@@ -6,6 +6,9 @@ from datetime import date
 import pypdfium2
 import pytest
 
+from desk.order_model import Order
+from desk.quote import make_quote
+from desk.records import tables
 from desk.sheet import Sheet
 from desk.shop import orders, quotes
 from desk.shop.assemblies import assembly as shop_assembly
@@ -47,8 +50,24 @@ def test_a_quote_names_a_price_and_a_day_for_each_way_and_says_that_they_are_inv
     assert all(one["price"] > 0 and one["promised_on"] > "2026-03-05" for one in quote["offers"])
     text = "\n".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf)))
     assert "EXAMPLE PRICES" in text and "W-1" in text and "2026-04-04" in text  # thirty days on
-    assert not quote["provisional"] and "PROVISIONAL" not in text
+    assert quote["provisional"] and "PROVISIONAL" in text  # fuse and ends are not answered yet
     assert f"{quote['order']}" in text.split("vehicle")[0] and "LT 77" in text
+
+
+def test_an_order_is_provisional_until_nothing_can_change_it(shop, ordered):
+    """Open plan, undecided route, or a graver one that is still possible; each alone is enough."""
+    with shop.desk.database.read() as session:
+        order = Order.model_validate(papers_of(session, ordered, ORDER)[0].payload["order"])
+    done = {"route": "repair_in_vehicle", "route_worst": "repair_in_vehicle"}
+
+    def with_work(**changes):
+        return order.model_copy(update={"work": order.work.model_copy(update=done | changes)})
+
+    assert order.work.plan.status == "planned" and not with_work().provisional
+    assert not make_quote(with_work(), 1, "LT 77", load_prices(), TODAY).provisional
+    waiting = order.work.plan.model_copy(update={"status": "open"})
+    for change in ({"plan": waiting}, {"route": "undecided"}, {"route_worst": "remanufacture"}):
+        assert with_work(**change).provisional, change
 
 
 def test_the_boxes_at_the_head_of_a_sheet_hold_what_the_desk_knows(shop, ordered, quoted):
@@ -74,9 +93,10 @@ def test_a_quote_of_an_open_plan_says_that_it_is_provisional(shop, unmeasured, q
         pdf = quotes.quote_sheet(session, number)[1]
     assert quote["provisional"] and quote["offers"][0]["price"] is None
     text = " ".join(" ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(io.BytesIO(pdf))).split())
-    assert "PROVISIONAL" in text and "The repair has no price yet" in text
+    assert "PROVISIONAL" in text and "Questions of the work order are open" in text
     page = shop.browser("reviewer").get(f"/assemblies/{unmeasured}").text
     assert "still asks" in page and "Provisional:" in page
+    assert "Which fuse was found" in page  # the decision's questions as well as the plan's
     with pytest.raises(Invalid, match="offer: expected remanufactured assembly, new assembly or declined"):
         said(shop, unmeasured, number)
     said(shop, unmeasured, number, offer="new assembly")
@@ -126,3 +146,20 @@ def test_an_answer_to_an_older_quote_is_refused(shop, ordered, quoted, said):
         orders.issue_order(session, shop.desk, shop.accounts["reviewer"], ordered)
     with pytest.raises(StaleForm, match="quote anew"):
         said(shop, ordered, new)
+
+
+def test_an_issued_order_keeps_the_vehicle_it_was_issued_for(shop, ordered):
+    """A correction of the intake afterwards is for the next order."""
+    with shop.desk.database.read() as session:
+        row = papers_of(session, ordered, ORDER)[0]
+    with shop.desk.database.write() as session:
+        session.add(
+            tables.Intake(
+                assembly_id=ordered, vehicle="XX 99", vehicle_key="xx 99", circuit_class="none",
+                made_by=shop.accounts["intake"].id,
+            )
+        )  # fmt: skip
+    with shop.desk.database.read() as session:
+        pdf = orders.order_sheet(session, shop.desk, row.id)[1]
+    head = pypdfium2.PdfDocument(io.BytesIO(pdf))[0].get_textpage().get_text_range().split("Route:")[0]
+    assert "LT 77" in head and "XX 99" not in head

@@ -2,6 +2,8 @@
 
 import pytest
 
+from vision.findings import Termination
+
 
 def bitten(bench, wires=(), **fields):
     plain = dict(exposed_copper_mm=bench.m(6.0, 1.0))
@@ -44,6 +46,27 @@ def test_ends_that_are_all_in_the_photograph_are_not_waited_for(bench):
     assert bench.decision(shown, both_ends_identified=False).route == "remanufacture"
     assert bench.decision(shown, both_ends_identified=True).route_worst == "repair_in_vehicle"
     assert bench.decision(bitten(bench, evidence=bench.signs(open_ends=1.0))).route == "undecided"
+
+
+def test_ends_are_waited_for_where_one_may_lie_out_of_sight(bench):
+    """Bites that run in under a covering; another photograph with a bundle that ends at nothing."""
+    shown = dict(evidence=bench.signs(open_ends=0.0))
+    covered = bitten(bench, continues_under_covering=True, **shown)
+    assert bench.decision(covered).route == "undecided"
+    loose = Termination(id="t9", kind="cut_end", position_mm=None, position_px=(5.0, 5.0), rings_px=[])
+    other = bench.photo(name="b.jpg", terminations=[loose])
+    assert bench.decision(bitten(bench, **shown)).route == "repair_in_vehicle"
+    assert bench.decision(bitten(bench, **shown), other).route == "undecided"
+
+
+@pytest.mark.parametrize("seen", [{"copper": {"r1": "damaged"}}, {"broken_strands": {"r1": 7}}])
+def test_who_saw_the_copper_broken_is_waited_for(bench, seen):
+    """Whoever looked can say which ends belong together; a photograph of severed wires waits, too."""
+    shown = bitten(bench, evidence=bench.signs(open_ends=0.0))
+    assert bench.decision(shown, **seen).route == "undecided"
+    assert bench.decision(shown, both_ends_identified=True, **seen).route == "repair_in_vehicle"
+    severed = bitten(bench, evidence=bench.signs(open_ends=0.0, severed_wires=1.0))
+    assert bench.decision(severed).route == "undecided"
 
 
 def test_a_bite_whose_copper_cannot_be_told_is_looked_at(bench):

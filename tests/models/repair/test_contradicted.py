@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from models.repair import AnswersError
 from models.repair.contradicted import _apart
-from vision.findings import Measure
+from vision.findings import RULER, Measure, UncertaintyShare
 
 
 def test_a_ruler_outside_the_photographs_band_is_said(bench):
@@ -67,8 +67,8 @@ def test_a_kind_of_place_that_is_not_there_is_said(bench):
 
 
 def test_a_wire_of_900_mm2_is_no_wire(bench):
-    """Above any size of the tables."""
-    with pytest.raises(AnswersError, match="wire_size_mm2: expected less than or equal to 185"):
+    """Thicker than any battery cable; what is on record can still be read."""
+    with pytest.raises(AnswersError, match="wire_size_mm2: expected a wire of at most 240 mm², got 900"):
         bench.decision(bench.photo(bench.region("rodent")), wire_size_mm2=900.0)
 
 
@@ -77,3 +77,39 @@ def test_what_lies_within_both_bands_contradicts_nothing(ruler, seen, u95, low_b
     """And what is said is always further off than the two uncertainties together."""
     says = _apart("r1", "away", Measure(value=ruler, u95=2.0), Measure(value=seen, u95=u95, low_bound=low_bound))
     assert bool(says) == (ruler < seen - u95 - 2.0 or (ruler > seen + u95 + 2.0 and not low_bound))
+
+
+def test_a_sure_damage_that_was_answered_to_be_sound_is_said(bench):
+    """The answer is obeyed, and nobody overlooks it; a place in doubt may be answered without a word."""
+    heat = bench.region("external_heat", probabilities={"external_heat": 0.98})
+    found = bench.decision(bench.photo(heat), labels={"r1": "sound"})
+    assert found.contradicted == ["r1: answered to be sound, the photograph shows external heat (98%): look again"]
+    unsure = bench.region("external_heat", unsure=True, candidates=["external_heat", "abrasion"])
+    assert bench.decision(bench.photo(unsure), labels={"r1": "abrasion"}).contradicted == []
+    two = bench.photo(heat), bench.photo(name="b.jpg")
+    named = bench.decision(*two, labels={"a.jpg:r1": "rodent"}).contradicted
+    assert named == ["a.jpg:r1: answered to be rodent, the photograph shows external heat (98%): look again"]
+
+
+def test_copper_in_a_repair_sleeve_and_what_a_ruler_read_contradict_nothing(bench):
+    """An answer about copper says nothing of a sleeve's; a typed distance is no photograph's."""
+    sleeve = bench.region("earlier_repair", exposed_copper_mm=bench.m(12.0, 2.0))
+    assert bench.decision(bench.photo(sleeve), copper="covered").contradicted == []
+    typed = Measure(value=100.0, u95=1.0, sources=[UncertaintyShare(name=RULER, u95=1.0)])
+    bite = bench.region("rodent", to_termination_mm=typed)
+    assert bench.decision(bench.photo(bite), distances_mm={"r1": 300.0}).contradicted == []
+
+
+def test_copper_that_may_show_is_no_reason_to_overrule_an_answer_but_to_say_so(bench):
+    """18 ± 23 mm: nothing is proven, and a bite in a bright picture is not answered away in silence."""
+    bite = bench.region("rodent", exposed_copper_mm=bench.m(18.0, 23.0))
+    found = bench.decision(bench.photo(bite), copper={"r1": "covered"})
+    assert bench.verdict(found, "conductor-damage") == "met" and len(found.contradicted) == 1
+    assert "(answered: covered)" in bench.says(found, "conductor-damage")
+
+
+def test_a_cracked_housing_that_was_answered_to_be_sound_is_said(bench):
+    """It is replaced all the same."""
+    found = bench.decision(bench.photo(housings=[bench.housing(cracked=True)]), housing_state={"h1": "sound"})
+    assert bench.verdict(found, "housing") == "violated"
+    assert found.contradicted == ["h1: answered to be sound, the photograph shows it cracked or broken: look again"]

@@ -142,3 +142,15 @@ def test_an_overload_that_melted_its_neighbours_is_remanufactured(bench):
     """Melted together counts whatever the cause."""
     photo = bench.photo(bench.region("electrical_overload", evidence=bench.signs(fused_length=30.0)))
     assert bench.decision(photo).route == "remanufacture"
+
+
+def test_the_words_say_why_a_band_that_holds_none_is_melted_all_the_same(bench):
+    """35 ± 35.6 mm is more than none by the one-sided band; where a hand test decides, nothing is said of bands."""
+    region = bench.region("external_heat", evidence=bench.signs(fused_length=35.0, fused_length_u95=35.6))
+    found = bench.decision(bench.photo(region))
+    assert bench.verdict(found, "fused-insulation") == "violated"
+    assert "35 (0 to 70.6) mm, with 95 % certainty more than 5.1 mm" in bench.says(found, "fused-insulation")
+    torn = bench.region("external_heat", evidence=bench.signs(fused_length=10.0, fused_length_u95=35.6))
+    found = bench.decision(bench.photo(torn), parts_by_hand="tears")
+    assert bench.verdict(found, "fused-insulation") == "violated"
+    assert "certainty" not in bench.says(found, "fused-insulation")
