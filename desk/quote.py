@@ -19,8 +19,8 @@ _FOOT = (
 
 
 PROVISIONAL = (
-    "Questions of the work order are open, or a photograph contradicts an answer: that may still change the way and what "
-    "the repair costs. Whoever wants the repair waits for the next quote."
+    "Questions of the work order are open, or a photograph contradicts an answer: that may still change the way and "
+    "what the repair costs. Whoever wants the repair waits for the next quote."
 )
 
 

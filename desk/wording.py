@@ -62,6 +62,8 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
         return f"{max(measure.value - measure.u95, 0.0):.0f} to {measure.value + measure.u95:.0f} {unit}"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
     value, unit = f"{measure.value:.{digits}f}", say_unit(unit)
+    if measure.low_bound and least(measure, digits) <= 0:
+        return f"{value} {unit}".rstrip() + " seen, runs on"
     if measure.low_bound:
         return f"≥ {least(measure, digits):.{digits}f} {unit}".rstrip() + f" ({value} seen)"
     band = f"± {measure.u95:.{digits}f}"

@@ -16,6 +16,7 @@ MIN_TERMINAL_MM2 = 10.0
 MIN_COVERING_MM2 = 12.0
 _REACH_MM = 14.0
 _RIM_MM = 8.0
+_CUT_MM = 3.0
 _RIM_SCALE = 0.25
 
 
@@ -106,16 +107,23 @@ def bundle_ends(graph: BundleGraph, taken: list[Part], ground: np.ndarray, px_pe
     ends = BundleEnds(at, np.zeros(len(at), bool), _rim_mm(ground, px_per_mm))
     # a thick bundle's centre line stops half its width before the border
     leaves = ends.to_rim_mm(graph.points[graph.ends]) < _RIM_MM + graph.half_width_mm[graph.ends] if len(at) else at < 0
+    # what the border cuts is not known whole: a covering looks like a housing there
+    cut = [part.mask is not None and _comes_to(part.mask, ends) for part in taken]
     for k, end in enumerate(graph.ends):
         x, y = np.clip(np.round(graph.points[end]).astype(int), 0, [ground.shape[1] - 1, ground.shape[0] - 1])
         for number, part in enumerate(taken):
-            around = (
-                None if part.mask is None else part.mask[max(0, y - reach) : y + reach, max(0, x - reach) : x + reach]
-            )
-            if part.graph_point == end or (around is not None and around.any()):
+            box = slice(max(0, y - reach), y + reach), slice(max(0, x - reach), x + reach)
+            if part.graph_point == end or (part.mask is not None and part.mask[box].any()):
                 at[k] = number
+                leaves[k] |= cut[number]
                 break
     return replace(ends, leaves=leaves)
+
+
+def _comes_to(mask: np.ndarray, ends: BundleEnds) -> bool:
+    """Whether a body comes to the border of the seen ground."""
+    rows, columns = np.nonzero(mask[::2, ::2])
+    return bool((ends.to_rim_mm(np.stack([columns, rows], axis=1) * 2.0) < _CUT_MM).any())
 
 
 def _rim_mm(ground: np.ndarray, px_per_mm: float) -> np.ndarray:

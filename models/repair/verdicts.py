@@ -65,7 +65,7 @@ def why_broken(measure: Measure | None, limit: float, unit: str) -> str:
     """
     if measure is None or at_most(measure, limit) != "violated" or measure.value - measure.u95 > limit:
         return ""
-    return f", with 95 % certainty more than {measure.value - guard(measure):.1f} {unit}"
+    return f", more than {measure.value - guard(measure):.1f} {unit} by the one-sided 95 % band of a limit"
 
 
 def count_at_most(low: int, high: int | None, limit: int) -> Verdict:

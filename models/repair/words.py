@@ -11,6 +11,8 @@ def quantity(measure: Measure | None, unit: str) -> str:
     """`62 ± 3 mm`, `at least 59 mm (62 seen)`, `2 (0 to 5) mm` or `an unknown length` in the words of the unit."""
     if measure is None:
         return "an unknown length" if unit == "mm" else f"an unknown number of {unit}"
+    if measure.low_bound and measure.u95 and least(measure, 1) <= 0:
+        return f"{_short(measure.value)} {unit} that are seen, and more"
     if measure.low_bound:
         seen = f" ({_short(measure.value)} seen)" if measure.u95 else ""
         return f"at least {_short(least(measure, 1))} {unit}{seen}"

@@ -176,3 +176,8 @@ def test_without_a_bundle_under_the_damage_nothing_is_told():
     look, scene, candidate = bitten()
     none = SimpleNamespace(region=candidate.region, extent=Extent(None, np.zeros(0, int)))
     assert open_ends(look, scene, none) is None
+
+
+def test_a_termination_that_the_border_cuts_is_none():
+    """A covering at the border looks like a housing: whether the bundle ends there is not known."""
+    assert open_ends(*bitten(border=8)) == 1

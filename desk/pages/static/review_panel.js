@@ -166,7 +166,7 @@ export function answersOf(question, form, unit) {
     if (!text) continue;
     let value = { true: true, false: false }[text] ?? text;
     if (field.kind === "mm") value = Math.round(lengthOf(text, unit) * 1000) / 1000;
-    else if (["ampere", "mm2", "number"].includes(field.kind)) value = numberOf(text, field.words);
+    else if (["ampere", "mm2", "number"].includes(field.kind)) value = numberOf(text, `a number for ${field.words}`);
     const whole = field.name === "circuit_length_mm" || !question.on;
     answers[field.name] = whole ? value : { [question.on]: value };
   }

@@ -81,7 +81,7 @@ def test_a_larger_uncertainty_never_decides_what_a_smaller_left_open(value, limi
 
 def test_a_verdict_that_the_two_sided_band_hides_is_explained():
     """35 (0 to 70.6) mm over a limit of 0: 35 - 0.84 x 35.6 is 5.1, so more than none with 95 % certainty."""
-    assert why_broken(measure(35.0, 35.6), 0.0, "mm") == ", with 95 % certainty more than 5.1 mm"
+    assert why_broken(measure(35.0, 35.6), 0.0, "mm") == ", more than 5.1 mm by the one-sided 95 % band of a limit"
     assert why_broken(measure(35.0, 20.0), 0.0, "mm") == ""  # the band as it is printed shows it already
     assert why_broken(measure(35.0, 60.0), 0.0, "mm") == ""  # nothing was decided
 
