@@ -16,7 +16,7 @@ from vision.findings import Count, Measure, UncertaintyShare
         (Measure(value=41.0, u95=2.0, low_bound=True), "≥ 39.0 mm (41.0 seen)"),
         (Measure(value=31.2, u95=117.0), "31 (0 to 148) mm"),
         (Measure(value=0.0, u95=3.0), "0.0 (0 to 3.0) mm"),
-        (Measure(value=5.0, u95=20.0, low_bound=True), "≥ 0 mm (5 seen)"),
+        (Measure(value=5.0, u95=20.0, low_bound=True), "5 mm seen, runs on"),
         (Measure(value=3.0, u95=3.0), "3.0 ± 3.0 mm"),
         (Measure(value=6, u95=0), "6 mm"),
         (None, "–"),
