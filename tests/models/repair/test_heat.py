@@ -149,7 +149,9 @@ def test_the_words_say_why_a_band_that_holds_none_is_melted_all_the_same(bench):
     region = bench.region("external_heat", evidence=bench.signs(fused_length=35.0, fused_length_u95=35.6))
     found = bench.decision(bench.photo(region))
     assert bench.verdict(found, "fused-insulation") == "violated"
-    assert "35 (0 to 70.6) mm, more than 5.1 mm by the one-sided 95 % band of a limit" in bench.says(found, "fused-insulation")
+    assert "35 (0 to 70.6) mm, more than 5.1 mm by the one-sided 95 % band of a limit" in bench.says(
+        found, "fused-insulation"
+    )
     torn = bench.region("external_heat", evidence=bench.signs(fused_length=10.0, fused_length_u95=35.6))
     found = bench.decision(bench.photo(torn), parts_by_hand="tears")
     assert bench.verdict(found, "fused-insulation") == "violated"
