@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from desk.review.edits import EditError
-from desk.review.reviewed import fits, reviewed
+from desk.review.reviewed import fits, known_places, reviewed
 from models.repair import Answers, decide, load_rules, route_rank
 from vision.findings import LABELS, Housing, Scale
 
@@ -121,6 +121,8 @@ def test_a_line_beside_the_region_is_refused(seen, drawn, entry):
         ({"kind": "withdraw", "entry": 7}, "an entry of this assembly"),
         ({"kind": "settle", "entry": 7, "keep": True}, "an entry of this assembly"),
         ({"kind": "answer", "answers": {"copper": {"r7": "bare"}}}, "r7"),
+        ({"kind": "answer", "answers": {"wire_size_mm2": 900.0}}, "a wire of at most 240 mm², got 900"),
+        ({"kind": "answer", "answers": {"housing_state": {"r0": "sound"}}}, "housing_state.r0: expected one of"),
         ({"kind": "confirm", "photo": "bbbb"}, "a photograph of this assembly"),
     ],
 )
@@ -130,6 +132,28 @@ def test_an_edit_that_does_not_fit_is_refused_in_one_line(seen, drawn, entry, ed
     with pytest.raises(EditError, match=said) as caught:
         fits([photo], [], NONE, RULES, entry(1, **edit))
     assert "\n" not in str(caught.value)
+
+
+def test_an_answer_on_record_that_would_be_refused_today_is_set_aside(seen, drawn, entry):
+    """A size from before there was a bound: the rest of the review stands, and the reason is said."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    old = entry(1, kind="answer", answers={"wire_size_mm2": 900.0, "fuse_found_a": 10.0})
+    found = reviewed([photo], [old, entry(2, **on("r0", "confirm"))], NONE, RULES)
+    assert [(one.entry, "240 mm²" in one.reason) for one in found.set_aside] == [(1, True)]
+    assert found.answers.wire_size_mm2 is None and list(found.judged)
+
+
+def test_an_answer_stands_for_what_it_was_about_and_nothing_else(seen, drawn):
+    """A name that is now a housing's alone keeps no answer about copper."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    shell = Housing(
+        id="h0", rings_px=[drawn.box(10, 220, 30, 40)], cracked=None, crack_length_mm=None, missing_area_mm2=None,
+        displaced_terminals=None,
+    )  # fmt: skip
+    photo = photo.model_copy(update={"housings": [shell]})
+    answers = Answers(copper={"r0": "bare", "h0": "bare"}, housing_state={"h0": "sound", "r0": "sound"})
+    kept = known_places(answers, [photo])
+    assert (kept.copper, kept.housing_state) == ({"r0": "bare"}, {"h0": "sound"})
 
 
 def test_a_false_find_taken_away_leaves_the_look_over_to_a_person(seen, drawn, entry):
