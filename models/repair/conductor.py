@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from models.repair.answers import Answers, answer_for
 from models.repair.case import Case, Spot, ends_known
 from models.repair.limits import ConductorDamage
 from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond
 from models.repair.words import length
-from vision.findings import Action, Question, Verdict
+from vision.findings import Action, PhotoFindings, Question, Ring, Verdict
 
+_STUB_MM = 15.0
 _WORN = ("rodent", "abrasion")
 _PARTS_WIRES = ("rodent", "external_heat")
 """Damages that may leave a wire in two: teeth cut it, fire burns it through."""
@@ -118,8 +121,9 @@ def _ends_in_view(spot: Spot, case: Case) -> bool:
     """Whether no photograph shows, or leaves possible, that a wire of this place runs on to an end nobody sees."""
     if not case.rules.conductor_damage.ends_in_view_suffice or spot.region.continues_under_covering:
         return False
-    loose = any(end.kind == "cut_end" for photo in case.photos for end in photo.terminations)
-    return not loose and at_most(spot.evidence("open_ends", 0.0), 0.5) == "met"
+    if any(_loose_ends(photo) for photo in case.photos):
+        return False
+    return at_most(spot.evidence("open_ends", 0.0), 0.5) == "met"
 
 
 def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
@@ -128,6 +132,26 @@ def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
     if severed is not None:
         return at_most(severed, 0.5)
     return "violated" if _known_cut(spot, answers) or label in _PARTS_WIRES else "cannot_tell"
+
+
+def _loose_ends(photo: PhotoFindings) -> bool:
+    """Whether a bundle ends at nothing in a photograph, elsewhere than at a damage, where stubs are its own."""
+    reach = _STUB_MM / photo.scale.mm_per_px if photo.scale.mm_per_px else 0.0
+    for end in photo.terminations:
+        x, y = end.position_px
+        if end.kind == "cut_end" and not any(_holds(r.rings_px, x, y, reach) for r in photo.regions):
+            return True
+    return False
+
+
+def _holds(rings: Iterable[Ring], x: float, y: float, reach: float) -> bool:
+    """Whether a place lies in the box about an outline, widened by the reach or, without one, by half the box; px."""
+    points = [point for ring in rings for point in ring]
+    if not points:
+        return False
+    xs, ys = [p[0] for p in points], [p[1] for p in points]
+    more = reach or max(max(xs) - min(xs), max(ys) - min(ys)) / 2
+    return min(xs) - more <= x <= max(xs) + more and min(ys) - more <= y <= max(ys) + more
 
 
 def _damaged(spot: Spot, label: str, case: Case) -> Hit:

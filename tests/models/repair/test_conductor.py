@@ -53,10 +53,16 @@ def test_ends_are_waited_for_where_one_may_lie_out_of_sight(bench):
     shown = dict(evidence=bench.signs(open_ends=0.0))
     covered = bitten(bench, continues_under_covering=True, **shown)
     assert bench.decision(covered).route == "undecided"
-    loose = Termination(id="t9", kind="cut_end", position_mm=None, position_px=(5.0, 5.0), rings_px=[])
-    other = bench.photo(name="b.jpg", terminations=[loose])
-    assert bench.decision(bitten(bench, **shown)).route == "repair_in_vehicle"
-    assert bench.decision(bitten(bench, **shown), other).route == "undecided"
+
+    def cut(x):
+        return [Termination(id="t9", kind="cut_end", position_mm=None, position_px=(x, 5.0), rings_px=[])]
+
+    bite = bench.region("rodent", exposed_copper_mm=bench.m(6.0, 1.0), **shown)
+    assert bench.decision(bench.photo(bite)).route == "repair_in_vehicle"
+    assert bench.decision(bench.photo(bite, terminations=cut(12.0))).route == "repair_in_vehicle"  # its own stub
+    assert bench.decision(bench.photo(bite, terminations=cut(400.0))).route == "undecided"
+    other = bench.photo(name="b.jpg", terminations=cut(400.0))
+    assert bench.decision(bench.photo(bite), other).route == "undecided"
 
 
 @pytest.mark.parametrize("seen", [{"copper": {"r1": "damaged"}}, {"broken_strands": {"r1": 7}}])
