@@ -89,7 +89,7 @@ class Composer(Covered):
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
                 evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
-        affected = self._wires_affected(at, candidate, self.scaled and strange is None, _heat_from_outside(named))
+        affected = self._wires_affected(at, candidate, self.scaled and strange is None, named)
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         else:
@@ -141,7 +141,7 @@ class Composer(Covered):
             where, "to_termination_mm", inputs, RawMeasure(float(mm[likely])), line=ways[likely].points
         )
 
-    def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool, heated: bool) -> Count | None:
+    def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool, named: Named) -> Count | None:
         if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
@@ -152,13 +152,19 @@ class Composer(Covered):
         count = counted.count
         if learnt and gauge is not None:
             names, looks = self._known_named_signs(candidate)
-            count = calibrated_count(count, (*COUNT_SIGNS, *names), np.append(counted.signs, looks), gauge)
+            count = calibrated_count(
+                count,
+                (*COUNT_SIGNS, *names),
+                np.append(counted.signs, looks),
+                gauge,
+                _may_be(named, "rodent", "external_heat"),
+            )
             # whatever kinds of damage have taught: wires seen side by side in it may all be touched
             count = count.model_copy(
                 update={"high": max(count.high, int(counted.signs[COUNT_SIGNS.index("wires_inside")]))}
             )
         # what a whole covering hides is safe from teeth and wear, and current keeps to its circuit; not so from heat
-        beneath = self.room_beneath(cells) if heated else 0
+        beneath = self.room_beneath(cells) if _may_be(named, "external_heat") else 0
         return count.model_copy(update={"high": max(count.high, beneath)})
 
     def _rings(self, rings: list[np.ndarray]) -> dict[str, Any]:
@@ -344,9 +350,9 @@ def _values(raws: dict[str, RawMeasure]) -> dict[str, float | None]:
     return {name: raw.value for name, raw in raws.items()}
 
 
-def _heat_from_outside(named: Named) -> bool:
-    """Whether the damage is, or may be, heat from outside."""
-    return "external_heat" in (named.candidates or [named.label])
+def _may_be(named: Named, *labels: str) -> bool:
+    """Whether the damage is, or may be, one of these."""
+    return bool(set(labels) & set(named.candidates or [named.label]))
 
 
 def _said(named: Named, model: DamageModel) -> dict[str, Any]:

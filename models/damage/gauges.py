@@ -138,17 +138,17 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
     return Ending(tuple(sign_names), classifier.fit(signs, right))
 
 
-def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge) -> Count:
-    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers about the U95.
+def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge, hides: bool = False) -> Count:
+    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95.
 
-    Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
+    hides : the damage hides wires, as teeth and fire do: the interval goes up to the next whole wire, for there are
+    more misses above it than below. Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
     """
     if tuple(names) != gauge.feature_names:
         raise ValueError("the counted signs are not those the model was trained on; retrain the model")
     value, u95 = gauge.read(signs, float(count.value))
     best = max(1, round(value))
-    # upwards to the next whole wire: too many wires is what an assembly is given up for
-    low, high = max(1, math.ceil(value - u95)), math.ceil(value + u95)
+    low, high = max(1, math.ceil(value - u95)), math.ceil(value + u95) if hides else math.floor(value + u95)
     return count.model_copy(update={"value": best, "low": min(low, best), "high": max(high, best)})
 
 

@@ -9,6 +9,7 @@ import pytest
 from desk.compose import Composer
 from desk.overlay import shapes
 from desk.truth_findings import findings_from_truth
+from models.damage.namer import Named
 from vision.bundles import trace_bundles
 from vision.findings import Measure
 from vision.packing import most_circles
@@ -18,6 +19,7 @@ from vision.trunks import widths_across
 
 S = 5.0  # canvas px per mm
 WIRES, DIAMETER = 6, 2.0
+HEAT, WEAR = (Named({name: 1.0}, [name], False) for name in ("external_heat", "abrasion"))
 
 
 def bundle(kind="tape", camera_height_mm=None, scaled=True, end_mm=80):
@@ -129,9 +131,9 @@ def test_heat_that_runs_in_may_reach_every_wire_beneath():
     assert made.room_beneath(near) == tape.wires.high
     assert made.room_beneath(far) == 0
     places = [SimpleNamespace(region=SimpleNamespace(cells=cells)) for cells in (near, far)]
-    counts = [made._wires_affected("x", place, learnt=False, heated=True) for place in places]
+    counts = [made._wires_affected("x", place, learnt=False, named=HEAT) for place in places]
     assert counts[0].high >= tape.wires.high > counts[1].high
-    assert made._wires_affected("x", places[0], learnt=False, heated=False).high < tape.wires.high
+    assert made._wires_affected("x", places[0], learnt=False, named=WEAR).high < tape.wires.high
 
 
 def test_a_covering_says_on_the_page_what_it_hides(drawn):

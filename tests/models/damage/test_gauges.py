@@ -174,3 +174,16 @@ def test_signs_of_another_order_are_refused():
     """What was counted has names."""
     with pytest.raises(ValueError, match="retrain"):
         calibrated_count(Count(value=1, low=1, high=1, wire_ids=[]), ("noise", "inside"), np.zeros(2), counting())
+
+
+def test_a_damage_that_hides_wires_may_touch_one_more():
+    """The same reading, its upper end up to the next whole wire; the lower end and the value stay."""
+    gauge = counting()
+    raised = 0
+    for counted in (1, 2, 3, 4, 5):
+        raw = Count(value=counted, low=1, high=9, wire_ids=[])
+        signs = np.array([counted, 0.3])
+        plain, hidden = (calibrated_count(raw, ("inside", "noise"), signs, gauge, hides) for hides in (False, True))
+        assert (plain.low, plain.value) == (hidden.low, hidden.value) and 0 <= hidden.high - plain.high <= 1
+        raised += hidden.high > plain.high
+    assert raised >= 4
