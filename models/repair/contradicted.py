@@ -8,11 +8,17 @@ from models.repair.words import length
 from vision.findings import LABELS, RULER, Measure, PhotoFindings
 
 
-def contradicted(case: Case) -> list[str]:
-    """One line for each answer that lies outside what the photographs show, in the order of the places."""
+def contradicted(case: Case, least_wires: int) -> list[str]:
+    """One line for each answer at odds with the photographs or with another answer, in the order of the places.
+
+    least_wires : that the photographs show to need repair for certain
+    """
     found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
     found += [line for joint in case.joints for line in (_joint(joint),) if line]
     found += [line for shell in case.shells for line in (_shell(shell, case),) if line]
+    typed = case.answers.wire_count
+    if typed is not None and typed < least_wires:
+        found.append(f"{typed} wires to repair were answered, the photographs show {least_wires} at least: count again")
     return [line for photo in case.photos for line in _labels(photo, case)] + found
 
 
@@ -61,11 +67,14 @@ def _apart(ref: str, what: str, ruler: Measure | None, seen: Measure | None) -> 
 
 
 def _copper(spot: Spot, case: Case) -> str:
-    limits = case.rules.conductor_damage
+    limits, seen = case.rules.conductor_damage, answer_for(case.answers.copper, spot.ref)
+    broken = case.answers.broken_strands.get(spot.ref) or case.answers.nicked_strands.get(spot.ref)
+    if broken and seen in ("covered", "bare"):
+        return f"{spot.ref}: copper was answered as {seen}, and strands of it as nicked or broken: look again"
     bare = spot.region.exposed_copper_mm
     if bare is None or bare.value <= limits.max_exposed_mm + limits.zero_within_mm:
         return ""
     # what is answered of copper elsewhere says nothing of the copper in a repair sleeve
-    if spot.labels == ("earlier_repair",) or answer_for(case.answers.copper, spot.ref) != "covered":
+    if spot.labels == ("earlier_repair",) or seen != "covered":
         return ""
     return f"{spot.ref}: copper was answered as covered, the photograph shows {length(bare)} bare: look again"

@@ -9,7 +9,7 @@ from models.repair.actions import cheapest_first, in_working_order
 from models.repair.answers import Answers
 from models.repair.case import Case, open_case
 from models.repair.contradicted import contradicted
-from models.repair.counting import Share
+from models.repair.counting import Share, united
 from models.repair.housing import housing_shells
 from models.repair.limits import RULE_IDS, Rules
 from models.repair.texts import causes_of, cautions_for
@@ -44,7 +44,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
         causes=causes_of(labels),
         cautions=cautions_for(labels | may_be, case.answers.circuit_class, handled),
-        contradicted=contradicted(case),
+        contradicted=contradicted(case, united(shares).low),
     )
 
 

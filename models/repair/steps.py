@@ -44,6 +44,10 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     found.append("Photograph the place as found. Tag both ends of every wire before it is cut, by housing and cavity.")
     if any(step.action == "open_covering" for step in decision.actions):
         found.append("Open the covering to 100 mm past the damage on either side, by hand, blade away from the wires.")
+        found.append(
+            "Look at what lay beneath: where the damage runs on, stop, photograph it on the mat and assess it again; "
+            "this order is then written anew."
+        )
     for wire in plan.wires if plan else ():
         found.append(wire_step(wire))
     if plan is None or plan.status != "planned":

@@ -113,3 +113,20 @@ def test_a_cracked_housing_that_was_answered_to_be_sound_is_said(bench):
     found = bench.decision(bench.photo(housings=[bench.housing(cracked=True)]), housing_state={"h1": "sound"})
     assert bench.verdict(found, "housing") == "violated"
     assert found.contradicted == ["h1: answered to be sound, the photograph shows it cracked or broken: look again"]
+
+
+def test_fewer_wires_than_the_photographs_show_for_certain_is_said(bench):
+    """Two are gnawed for certain; none was answered. More than the photograph shows may lie out of its sight."""
+    bite = bench.region("rodent", exposed_copper_mm=bench.m(6.0, 1.0))
+    found = bench.decision(bench.photo(bite), wire_count=0).contradicted
+    assert found == ["0 wires to repair were answered, the photographs show 2 at least: count again"]
+    assert bench.decision(bench.photo(bite), wire_count=5).contradicted == []
+
+
+def test_answers_at_odds_with_each_other_are_said(bench):
+    """Covered copper has no broken strands."""
+    bite = bench.region("rodent", exposed_copper_mm=None)
+    found = bench.decision(bench.photo(bite), copper={"r1": "covered"}, broken_strands={"r1": 3})
+    assert found.contradicted == [
+        "r1: copper was answered as covered, and strands of it as nicked or broken: look again"
+    ]
