@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from models.repair.answers import Answers, answer_for
 from models.repair.case import Case, Spot, ends_known
 from models.repair.limits import ConductorDamage
-from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond
+from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond, why_broken
 from models.repair.words import length
 from vision.findings import Action, PhotoFindings, Question, Ring, Verdict
 
@@ -157,7 +157,8 @@ def _holds(rings: Iterable[Ring], x: float, y: float, reach: float) -> bool:
 def _damaged(spot: Spot, label: str, case: Case) -> Hit:
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     severed = spot.evidence("severed_wires", 0.0)
-    says = f"{spot.ref}: copper damaged (bare copper: {length(exposed)}"
+    shown = length(exposed) + why_broken(exposed, limits.max_exposed_mm, "mm")
+    says = f"{spot.ref}: copper damaged (bare copper: {shown}"
     says += f", severed wires: {severed.value:.0f})" if severed and severed.value >= 1 else ")"
     needs, worst, questions = _ends(spot, label, case)
     rebuilt = needs == REMANUFACTURE and not questions

@@ -75,6 +75,13 @@ def test_who_saw_the_copper_broken_is_waited_for(bench, seen):
     assert bench.decision(severed).route == "undecided"
 
 
+def test_copper_that_the_printed_band_would_deny_says_which_band_decided(bench):
+    """65.3 (0 to 136.9) mm: 65.3 - 0.84 x 71.6 is 5.2, more than the limit of none."""
+    found = bench.decision(bitten(bench, exposed_copper_mm=bench.m(65.3, 71.6)))
+    assert bench.verdict(found, "conductor-damage") == "violated"
+    assert "(0 to 136.9) mm, more than 5.2 mm by the one-sided 95 % band" in bench.says(found, "conductor-damage")
+
+
 def test_a_bite_whose_copper_cannot_be_told_is_looked_at(bench):
     """A step says so; where the assembly is rebuilt nobody looks."""
     unseen = bench.photo(bench.region("rodent", exposed_copper_mm=None, evidence=bench.signs(open_ends=0.0)))
