@@ -97,15 +97,21 @@ def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | 
     outside = away > _IN_DAMAGE_MM
     outside[candidate.extent.feet] = False
     piece = np.where(outside, _pieces(graph, outside), -1)
+    met = (ends.at >= 0) & ~ends.leaves
+    at_damage = met & ~outside[graph.ends]
     onward = 0
     for number in np.unique(piece[outside]):
         mine = away[piece == number]
-        if mine.min() > _REACH_MM or mine.max() <= _FAR_ENOUGH_MM:
-            continue  # of another bundle, or a frayed strand at the damage
-        if not ((piece[graph.ends] == number) & (ends.at >= 0)).any():
+        here = piece[graph.ends] == number
+        if mine.min() > _REACH_MM:
+            continue  # of another bundle
+        if mine.max() <= _FAR_ENOUGH_MM:
+            at_damage |= met & here  # else a frayed strand
+            continue
+        if not (here & (ends.at >= 0)).any():
             return None
         onward += 1
-    met = (ends.at >= 0) & ~ends.leaves
+    onward += int(at_damage.any())  # however many ends lie there: they may all be on one side
     stub = ~met & ~ends.leaves & (away[graph.ends] <= _STUB_MM)
     loose = int((~met & ~stub).sum())
     # a bundle bitten through leaves two stubs that no longer hang together

@@ -99,9 +99,9 @@ TRUNK, BREAKOUT = [(20, 80), (220, 80)], [(120, 80), (120, 150)]
 LEFT, RIGHT, LOW = (12, 80), (228, 80), (120, 157)
 
 
-def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(150, 171, 78, 83), wide_mm=4, border=0):
-    """Bundles along `lines`, mm, without what lies in the boxes `gone` (x from, x to, y from, y to); housings at
-    `parts`; the damage in a box. border : mm of the canvas that the photograph does not show."""
+def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(150, 171, 78, 83), wide_mm=4, border=0, body_mm=12):
+    """Bundles along `lines`, mm, without what lies in the boxes `gone` (x from, x to, y from, y to); housings
+    `body_mm` across at `parts`; the damage in a box. border : mm of the canvas that the photograph does not show."""
     shape = (170 * 5, 240 * 5)
     raster = np.zeros(shape, np.uint8)
     for line in lines:
@@ -109,14 +109,14 @@ def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(1
     for x0, x1, y0, y1 in gone:
         raster[round(y0 * S) : round(y1 * S), round(x0 * S) : round(x1 * S)] = 0
     graph = trace_bundles(raster > 0, S, np.zeros(shape, bool))
-    taken = []
-    for k, at in enumerate(parts):
-        mask = np.zeros(shape, np.uint8)
-        cv2.circle(mask, tuple(round(v * S) for v in at), round(6 * S), 1, -1)
-        taken.append(Part(f"t{k + 1}", "housing", mask > 0, np.array(at) * S))
     ground = np.ones(shape, bool)
     if border:
         ground[:, -round(border * S) :] = False
+    taken = []
+    for k, at in enumerate(parts):
+        mask = np.zeros(shape, np.uint8)
+        cv2.circle(mask, tuple(round(v * S) for v in at), round(body_mm / 2 * S), 1, -1)
+        taken.append(Part(f"t{k + 1}", "housing", (mask > 0) & ground, np.array(at) * S))
     x0, x1, y0, y1 = damage
     xy = np.stack(np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0)), axis=-1).reshape(-1, 2) * S
     rows, columns = np.clip(np.round(xy).astype(int), 0, [shape[1] - 1, shape[0] - 1]).T[::-1]
@@ -145,9 +145,7 @@ def test_a_bundle_that_lies_apart_counts_too():
 
 
 def test_what_leaves_the_picture_is_an_open_end_even_beside_a_housing():
-    """The trunk's right end at the border of what is shown; a bundle as thick as 20 mm, whose centre line ends well
-    before it."""
-    assert open_ends(*bitten(border=22)) == 1
+    """A bundle as thick as 20 mm, whose centre line ends well before the border."""
     thick = ([(20, 80), (239, 80)], BREAKOUT)
     assert open_ends(*bitten(lines=thick, parts=(LEFT, LOW, (225, 95)), damage=(150, 171, 70, 90), wide_mm=20)) == 1
 
@@ -178,6 +176,24 @@ def test_without_a_bundle_under_the_damage_nothing_is_told():
     assert open_ends(look, scene, none) is None
 
 
-def test_a_termination_that_the_border_cuts_is_none():
-    """A covering at the border looks like a housing: whether the bundle ends there is not known."""
-    assert open_ends(*bitten(border=8)) == 1
+def test_a_termination_that_the_border_cuts_is_none_unless_it_is_far_wider_than_its_bundle():
+    """A covering at the border looks like a housing: whether the bundle ends there is not known. No covering is three
+    times as wide as the bundle in it."""
+    assert open_ends(*bitten(border=8, body_mm=6)) == 1
+    assert open_ends(*bitten(border=8)) == 0
+
+
+def test_a_bundle_that_leaves_the_picture_beside_a_wide_housing_does_not_end_there():
+    """A housing 10 mm beside the bundle's end at the border, and the same housing on it."""
+    through = dict(lines=([(20, 80), (239, 80)], BREAKOUT), wide_mm=4, border=5)
+    assert open_ends(*bitten(**through, parts=(LEFT, LOW, (229, 96)))) == 1
+    assert open_ends(*bitten(**through, parts=(LEFT, LOW, (229, 84)))) == 0
+
+
+@pytest.mark.parametrize("beside, said", [(12, 0), (40, 0), (None, None)], ids=["at it", "farther off", "none"])
+def test_damage_beside_a_housing_has_that_end_in_view(beside, said):
+    """The damage 3 mm from a housing's bundle end, or in the middle; without the housing nothing is told."""
+    x = 14 if beside == 12 else 40
+    parts = (RIGHT, LOW) if beside is None else (LEFT, RIGHT, LOW)
+    found = open_ends(*bitten(parts=parts, damage=(x + 8, x + 25, 78, 83)))
+    assert found == said if said is not None else found != 0
