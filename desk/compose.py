@@ -89,7 +89,7 @@ class Composer(Covered):
             fused = self.measured(f"{at}.fused_length", "fused_length_mm", inputs, raws["fused_length_mm"])
             if fused:
                 evidence += _with_u95("fused_length", fused, f"neighbours melted together over {fused.value:.0f} mm")
-        affected = self._wires_affected(at, candidate, self.scaled and strange is None, named)
+        affected = self._wires_affected(at, candidate, strange is None, named)
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         else:
@@ -148,7 +148,7 @@ class Composer(Covered):
         cells = candidate.region.cells
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
         gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
-        # learnt in millimetres, and of damages that have a name
+        # learnt of damages that have a name; in millimetres, yet as often within its interval where these are assumed
         count = counted.count
         if learnt and gauge is not None:
             names, looks = self._known_named_signs(candidate)
