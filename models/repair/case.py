@@ -77,14 +77,22 @@ class Shell:
 
 @dataclass(frozen=True)
 class Case:
-    """One assembly: what was seen, what was answered, what the limits are."""
+    """One assembly: what was seen, what was answered, what the limits are.
+
+    places : every region seen, in the order of the photographs, those that somebody answered to be sound included
+    """
 
     photos: tuple[PhotoFindings, ...]
     answers: Answers
     rules: Rules
-    spots: tuple[Spot, ...]
+    places: tuple[Spot, ...]
     joints: tuple[Joint, ...]
     shells: tuple[Shell, ...]
+
+    @property
+    def spots(self) -> tuple[Spot, ...]:
+        """The places that are, or may be, damaged: what the rules judge."""
+        return _not_sound(self.places)
 
     def question(self, rule_id: str, on: str, changes: str) -> Question:
         """The rule's question about one thing, in the words of the rules file."""
@@ -99,17 +107,21 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
     damages = _damages(ordered)
-    spots = tuple(
+    places = tuple(
         replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
         for i, photo in enumerate(ordered)
         for region in photo.regions
     )
-    real = tuple(spot for spot in spots if spot.labels != ("sound",))
-    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, real))
+    spots = _not_sound(places)
+    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, spots))
     shells = tuple(
         Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
     )
-    return Case(ordered, refs.answers, rules, real, joints, shells)
+    return Case(ordered, refs.answers, rules, places, joints, shells)
+
+
+def _not_sound(places: Iterable[Spot]) -> tuple[Spot, ...]:
+    return tuple(place for place in places if place.labels != ("sound",))
 
 
 def _each_once(photos: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
