@@ -69,7 +69,7 @@ def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[Reviewe
     ).all()
     seconds = {place: (label, login) for said, login in opinions for place, label in said["labels"].items()}
     standing = in_force(entries)
-    aside = {one.entry for one in review.set_aside}
+    aside = {one.entry for one in review.set_aside if not one.in_part}
     return [
         _photo(before, after, review, [e for e in standing if e.id not in aside], seconds, desk.rules).model_copy(
             update={
