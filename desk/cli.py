@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from desk.errors import DeskError, one_line
 from desk.inspection import inspect
 from desk.learning.commands import COMMANDS as LEARNING
 from desk.order import close, order
+from desk.piped import PipedGroup, ReaderGone, read_by_nobody
 from desk.serve import backup, restore, serve
 from desk.splice_tool import splice
 
@@ -38,7 +38,7 @@ _FILE = click.Path(path_type=Path)
 _EXIT_MISTAKE, _EXIT_STOPPED = 2, 130
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=PipedGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="loomtriage")
 def cli() -> None:
     """Triage of damaged automotive wiring assemblies from bench photographs.
@@ -281,7 +281,12 @@ def _assess_with_progress(
             if entry.error is not None:
                 _complain(entry.error)
             elif as_json and entry.findings is not None and settings.assembly is None:
-                click.echo(entry.findings.model_dump_json(by_alias=True))
+                try:
+                    click.echo(entry.findings.model_dump_json(by_alias=True))
+                except BrokenPipeError:
+                    if report is None:
+                        raise
+                    read_by_nobody()  # the report is still waited for
             step()
 
         run = assess_all(paths, settings, show)
@@ -341,7 +346,7 @@ def _usage_line(error: click.ClickException) -> str:
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit status."""
+    """Run the command line and return its exit status; BrokenPipeError where its reader went away."""
     try:
         status = cli.main(args=arguments, prog_name="loomtriage", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -353,6 +358,8 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except DeskError as error:
         _complain(one_line(error))
         return _EXIT_MISTAKE
+    except ReaderGone as gone:
+        raise BrokenPipeError("expected standard output to be read, got a closed pipe") from gone
     except (click.Abort, KeyboardInterrupt):
         _complain("stopped by Ctrl-C; answers above stand, no file was left half-written")
         return _EXIT_STOPPED
@@ -365,7 +372,7 @@ def main() -> None:
         status = run()
         sys.stdout.flush()
     except BrokenPipeError:  # the reader of our output went away (`| head`): nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        read_by_nobody()
         status = 0
     sys.exit(status)
 

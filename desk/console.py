@@ -12,6 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from desk.batch import Run
+from desk.terminal import tables
 from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure
 from vision.findings import Decision, PhotoFindings, Region
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from desk.evaluate_sets import LabelSets
     from desk.feature_shift import Shift
 
-_FILE_WIDTH = 140
 _NAMES_SHOWN = 3
 
 _ROUTE_STYLE = {
@@ -49,15 +49,9 @@ def progress(title: str, total: int | None = None) -> Iterator[Callable[..., Non
         yield step
 
 
-def _tables() -> Console:
-    """Standard output; wide enough for the tables when it goes into a file."""
-    console = Console()
-    return console if console.is_terminal else Console(width=_FILE_WIDTH)
-
-
 def print_run(run: Run) -> None:
     """One table over all photographs, then per assembly the questions and actions."""
-    console = _tables()
+    console = tables()
     read = [entry.findings for entry in run.entries if entry.findings is not None]
     if not read:
         return
@@ -154,7 +148,7 @@ def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]])
 
 def print_evaluation(evaluation: Evaluation) -> None:
     """The figures with their intervals and targets, and the routes too mild or too grave by name."""
-    console = _tables()
+    console = tables()
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
         table.add_column(heading, overflow="fold")
@@ -187,7 +181,7 @@ def _label_sets_table(label_sets: Sequence[LabelSets]) -> Table:
 
 def print_shifts(shifts: Sequence[Shift], most: int = 20) -> None:
     """The features that lie farthest apart, farthest first."""
-    console = _tables()
+    console = tables()
     table = Table(title=f"features that look otherwise: the {min(most, len(shifts))} farthest of {len(shifts)}")
     for heading in ("of", "feature", "distance (KS, 0 to 1)", "moved, in spreads", "farthest at"):
         table.add_column(heading, overflow="fold")

@@ -1,6 +1,7 @@
 """The command line: every mistake is one clear line, the other photographs are answered, nothing is half-written."""
 
 import json
+import os
 import struct
 import subprocess
 import sys
@@ -191,6 +192,57 @@ def test_the_report_is_written_though_nobody_reads_the_table(bench, perfect_eye,
     with pytest.raises(BrokenPipeError):
         run(capsys, "assess", bench / "fused.jpg", "--report", page)
     assert "</html>" in page.read_text(encoding="utf-8")
+
+
+READ_TRUTH = """
+from pathlib import Path
+import desk.assess
+from desk import cli
+from desk.foreign_truth import read_truth
+from desk.truth_findings import findings_from_truth
+from vision.reading import read_photo
+
+def assess_photo(path, settings):
+    return findings_from_truth(read_truth(Path(path).with_suffix(".json")), read_photo(path).sha256)
+
+desk.assess.assess_photo = assess_photo
+cli.main()
+"""
+
+
+def piped_into_nothing(*arguments):
+    """The command in a process of its own, its standard output a pipe that nobody reads; status, standard error."""
+    reads, writes = os.pipe()
+    os.close(reads)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", READ_TRUTH, *map(str, arguments)], stdout=writes, stderr=subprocess.PIPE, check=False
+        )
+    finally:
+        os.close(writes)
+    return done.returncode, done.stderr.decode().splitlines()
+
+
+@pytest.mark.parametrize("more", [("--json",), ("--json", "--assembly", "A-1"), ()], ids=["lines", "assembly", "table"])
+def test_a_reader_that_goes_away_early_takes_no_report_away(bench, tmp_path, more):
+    """`assess ... | head -1`: all photographs are in the report, nothing is complained of, the status is 0."""
+    page = tmp_path / "report.html"
+    assert piped_into_nothing("assess", bench, *more, "--report", page) == (0, [f"Report: {page}"])
+    assert all(name in page.read_text("utf-8") for name in ("fused.jpg", "bitten.jpg", "whole.jpg"))
+    assert piped_into_nothing("assess", bench, *more) == (0, [])
+
+
+def test_a_photograph_that_cannot_be_read_is_told_though_nobody_reads_the_answers(bench, tmp_path):
+    """Status 2 and its line, as with a reader."""
+    (bench / "empty.jpg").write_bytes(b"")
+    (bench / "empty.json").write_text((bench / "whole.json").read_text())
+    status, errors = piped_into_nothing("assess", bench, "--json", "--report", tmp_path / "r.html")
+    assert status == 2 and "empty.jpg" in errors[0]
+
+
+def test_a_calculator_whose_reader_went_away_ends_quietly():
+    """It prints tables of its own."""
+    assert piped_into_nothing("wire", "--size", "1.0", "--load", "10") == (0, [])
 
 
 def test_a_photograph_named_like_markup_is_shown_as_it_is(bench, perfect_eye, capsys):
