@@ -61,10 +61,10 @@ def print_run(run: Run) -> None:
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
         _print_decision(console, run.assembly.decision)
-    decisions = [(f.photo.name, f.decision) for f in read if f.decision is not None]
-    if run.assembly is not None:
-        decisions.append((run.assembly.assembly, run.assembly.decision))
-    _print_cautions(console, decisions)
+    if run.assembly is not None:  # one decision on all its photographs: what holds for one of them it says, too
+        _print_cautions(console, [(run.assembly.assembly, run.assembly.decision)])
+    else:
+        _print_cautions(console, [(f.photo.name, f.decision) for f in read if f.decision is not None])
 
 
 def _overview(photos: list[PhotoFindings]) -> Table:
@@ -132,17 +132,21 @@ def _print_decision(console: Console, decision: Decision) -> None:
 
 
 def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]]) -> None:
-    """Every caution once; one that does not hold for all that are to be worked on names what it holds for."""
-    at_work = [name for name, decision in decisions if len(decision.cautions) > 1]
-    holds: dict[str, list[str]] = {}
-    for name, decision in decisions:
+    """Every caution once; one that does not hold for all that are to be worked on names what it holds for.
+
+    Two photographs may have one name: they are told apart by where they stand.
+    """
+    at_work = {k for k, (_, decision) in enumerate(decisions) if len(decision.cautions) > 1}
+    holds: dict[str, list[int]] = {}
+    for k, (_, decision) in enumerate(decisions):
         for caution in decision.cautions:
-            holds.setdefault(caution, []).append(name)
+            holds.setdefault(caution, []).append(k)
     if holds:
         console.print("\n[bold]Before anything is touched[/bold]")
-    for caution, names in holds.items():
+    for caution, those in holds.items():
+        names = [decisions[k][0] for k in those]
         where = ", ".join(names) if len(names) <= _NAMES_SHOWN else f"{len(names)} photographs"
-        on = f" ({where})" if set(at_work) - set(names) else ""
+        on = f" ({where})" if at_work - set(those) else ""
         console.print(f"  [magenta]caution[/] {escape(caution + on)}", highlight=False)
 
 
