@@ -290,6 +290,21 @@ def test_a_wrong_name_and_a_wrong_password_are_answered_alike(shop):
     assert "wait 15 minutes" in locked.text
 
 
+def test_passwords_tried_all_at_once_are_locked_out_like_those_tried_in_turn(shop, monkeypatch):
+    """While one is being checked, which takes its time, five others fail: the right one among many is not let in."""
+    plain = signing_in.check_sign_in
+
+    def slow(kept, password):
+        with shop.desk.database.write() as session:
+            for _ in range(signing_in.LOCK_AFTER):
+                signing_in.note_failure(session, "intake", "10.0.0.9")
+        return plain(kept, password)
+
+    monkeypatch.setattr(signing_in, "check_sign_in", slow)
+    answer = shop.browser().post("/sign-in", data={"login": "intake", "password": shop.password})
+    assert answer.status_code == 401 and "wait 15 minutes" in answer.text
+
+
 def test_signing_out_ends_the_session(shop):
     """The cookie is worth nothing afterwards, whoever kept it."""
     browser = shop.browser("intake")
