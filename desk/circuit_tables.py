@@ -9,6 +9,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from desk.terminal import tables
+
 _FILE_WIDTH = 120
 _VERDICTS = {
     "yes": "[green]yes[/]", "no": "[red]no[/]", "cannot_tell": "[yellow]cannot tell[/]", None: "–",
@@ -44,8 +46,7 @@ def say_opening(span: Mapping[str, float | None]) -> str:
 
 def print_answer(answer: Mapping[str, Any]) -> None:
     """The answer of any calculator, its assumptions, sources and cautions last."""
-    console = Console()
-    console = console if console.is_terminal else Console(width=_FILE_WIDTH)
+    console = tables(_FILE_WIDTH)
     _PRINTERS[answer["kind"]](console, answer)
     for title, style, lines in (
         ("assumed", "dim", answer.get("assumptions", [])),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -11,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from desk.assess_shown import assess_and_show, complain
 from desk.calculators import COMMANDS
 from desk.errors import DeskError, one_line
 from desk.inspection import inspect
 from desk.learning.commands import COMMANDS as LEARNING
 from desk.order import close, order
+from desk.piped import PipedGroup, ReaderGone, read_by_nobody
 from desk.serve import backup, restore, serve
 from desk.splice_tool import splice
 
@@ -38,7 +39,7 @@ _FILE = click.Path(path_type=Path)
 _EXIT_MISTAKE, _EXIT_STOPPED = 2, 130
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=PipedGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="loomtriage")
 def cli() -> None:
     """Triage of damaged automotive wiring assemblies from bench photographs.
@@ -83,10 +84,10 @@ def assess(
 
     paths, mistakes = gather_photos(photos)
     for mistake in mistakes:
-        _complain(mistake)
+        complain(mistake)
     if not paths:
         return _EXIT_MISTAKE
-    run = _assess_with_progress(paths, settings, as_json, report)
+    run = assess_and_show(paths, settings, as_json, report)
     return 0 if run.all_read and not mistakes else _EXIT_MISTAKE
 
 
@@ -107,7 +108,7 @@ def demo(out: Path, seed: int) -> int:
 
     with progress("making photographs") as step:
         paths = make_demo_photos(photos, seed, on_progress=step)
-    run = _assess_with_progress(paths, settings, False, report, SHOP)
+    run = assess_and_show(paths, settings, False, report, SHOP)
     return 0 if run.all_read else _EXIT_MISTAKE
 
 
@@ -180,13 +181,13 @@ def evaluate(
     others, more = find_cases(against) if against is not None else ([], [])
     mistakes += more
     for mistake in mistakes:
-        _complain(mistake)
+        complain(mistake)
     if not cases or (against is not None and not others):
         return _EXIT_MISTAKE
     with progress("assessing", total=len(cases)) as step:
         evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
     for case in evaluation.unread:
-        _complain(case.error or "")
+        complain(case.error or "")
     shifted = None
     try:  # first: who reads only the table's head takes the rest of the command away
         shifted = _shifted(cases, others, settings) if against is not None else None
@@ -264,54 +265,6 @@ def _settings(
     return AssessSettings(tuple(layouts), limits, answers, mm_per_px=mm_per_px, assembly=assembly)
 
 
-def _assess_with_progress(
-    paths: list[Path], settings: AssessSettings, as_json: bool, report: Path | None, title: str | None = None
-) -> Any:
-    """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
-
-    Photographs of one assembly tell more together: their lines come when all are done. The report is written before the
-    table is printed: who reads only the table's head takes the rest of the command away.
-    """
-    from desk.batch import Entry, assess_all
-    from desk.console import print_run, progress
-
-    with progress("assessing", total=len(paths)) as step:
-
-        def show(entry: Entry) -> None:
-            if entry.error is not None:
-                _complain(entry.error)
-            elif as_json and entry.findings is not None and settings.assembly is None:
-                click.echo(entry.findings.model_dump_json(by_alias=True))
-            step()
-
-        run = assess_all(paths, settings, show)
-    try:
-        if report is not None:
-            _write_report(run, report, title)
-    finally:  # a report that cannot be written takes no answer away
-        if not as_json:
-            print_run(run)
-        elif run.assembly is not None:
-            for entry in run.entries:
-                if entry.findings is not None:
-                    click.echo(entry.findings.model_dump_json(by_alias=True))
-            click.echo(run.assembly.model_dump_json(by_alias=True))
-    return run
-
-
-def _write_report(run: Any, report: Path, title: str | None = None) -> None:
-    from desk.files import write_whole
-    from desk.report import report_html
-    from vision.reading import PhotoError
-
-    try:
-        page = report_html(run, title)
-    except PhotoError as error:  # a photograph was taken away while the others were assessed
-        raise DeskError(f"--report: {one_line(error)}") from error
-    write_whole(report, page)
-    click.echo(f"Report: {report}", err=True)
-
-
 @contextmanager
 def _vision() -> Iterator[None]:
     """Around imports that load OpenCV: name the Debian packages when a system library is missing; one thread."""
@@ -329,10 +282,6 @@ def _vision() -> Iterator[None]:
         raise
 
 
-def _complain(text: str) -> None:
-    click.echo(f"loomtriage: {text}", err=True)
-
-
 def _usage_line(error: click.ClickException) -> str:
     """Click's message as one line that names the command to ask for help."""
     context = getattr(error, "ctx", None)
@@ -341,20 +290,22 @@ def _usage_line(error: click.ClickException) -> str:
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit status."""
+    """Run the command line and return its exit status; BrokenPipeError where its reader went away."""
     try:
         status = cli.main(args=arguments, prog_name="loomtriage", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
         click.echo(error.format_message())
         return _EXIT_MISTAKE
     except click.ClickException as error:
-        _complain(_usage_line(error))
+        complain(_usage_line(error))
         return _EXIT_MISTAKE
     except DeskError as error:
-        _complain(one_line(error))
+        complain(one_line(error))
         return _EXIT_MISTAKE
+    except ReaderGone as gone:
+        raise BrokenPipeError("expected standard output to be read, got a closed pipe") from gone
     except (click.Abort, KeyboardInterrupt):
-        _complain("stopped by Ctrl-C; answers above stand, no file was left half-written")
+        complain("stopped by Ctrl-C; answers above stand, no file was left half-written")
         return _EXIT_STOPPED
     return status if isinstance(status, int) else 0
 
@@ -365,7 +316,7 @@ def main() -> None:
         status = run()
         sys.stdout.flush()
     except BrokenPipeError:  # the reader of our output went away (`| head`): nothing is wrong
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        read_by_nobody()
         status = 0
     sys.exit(status)
 

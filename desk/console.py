@@ -12,6 +12,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from desk.batch import Run
+from desk.terminal import tables
 from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure
 from vision.findings import Decision, PhotoFindings, Region
 
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from desk.evaluate_sets import LabelSets
     from desk.feature_shift import Shift
 
-_FILE_WIDTH = 140
 _NAMES_SHOWN = 3
 
 _ROUTE_STYLE = {
@@ -49,15 +49,9 @@ def progress(title: str, total: int | None = None) -> Iterator[Callable[..., Non
         yield step
 
 
-def _tables() -> Console:
-    """Standard output; wide enough for the tables when it goes into a file."""
-    console = Console()
-    return console if console.is_terminal else Console(width=_FILE_WIDTH)
-
-
 def print_run(run: Run) -> None:
     """One table over all photographs, then per assembly the questions and actions."""
-    console = _tables()
+    console = tables()
     read = [entry.findings for entry in run.entries if entry.findings is not None]
     if not read:
         return
@@ -67,10 +61,10 @@ def print_run(run: Run) -> None:
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
         _print_decision(console, run.assembly.decision)
-    decisions = [(f.photo.name, f.decision) for f in read if f.decision is not None]
-    if run.assembly is not None:
-        decisions.append((run.assembly.assembly, run.assembly.decision))
-    _print_cautions(console, decisions)
+    if run.assembly is not None:  # one decision on all its photographs: what holds for one of them it says, too
+        _print_cautions(console, [(run.assembly.assembly, run.assembly.decision)])
+    else:
+        _print_cautions(console, [(f.photo.name, f.decision) for f in read if f.decision is not None])
 
 
 def _overview(photos: list[PhotoFindings]) -> Table:
@@ -138,23 +132,27 @@ def _print_decision(console: Console, decision: Decision) -> None:
 
 
 def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]]) -> None:
-    """Every caution once; one that does not hold for all that are to be worked on names what it holds for."""
-    at_work = [name for name, decision in decisions if len(decision.cautions) > 1]
-    holds: dict[str, list[str]] = {}
-    for name, decision in decisions:
+    """Every caution once; one that does not hold for all that are to be worked on names what it holds for.
+
+    Two photographs may have one name: they are told apart by where they stand.
+    """
+    at_work = {k for k, (_, decision) in enumerate(decisions) if len(decision.cautions) > 1}
+    holds: dict[str, list[int]] = {}
+    for k, (_, decision) in enumerate(decisions):
         for caution in decision.cautions:
-            holds.setdefault(caution, []).append(name)
+            holds.setdefault(caution, []).append(k)
     if holds:
         console.print("\n[bold]Before anything is touched[/bold]")
-    for caution, names in holds.items():
+    for caution, those in holds.items():
+        names = [decisions[k][0] for k in those]
         where = ", ".join(names) if len(names) <= _NAMES_SHOWN else f"{len(names)} photographs"
-        on = f" ({where})" if set(at_work) - set(names) else ""
+        on = f" ({where})" if at_work - set(those) else ""
         console.print(f"  [magenta]caution[/] {escape(caution + on)}", highlight=False)
 
 
 def print_evaluation(evaluation: Evaluation) -> None:
     """The figures with their intervals and targets, and the routes too mild or too grave by name."""
-    console = _tables()
+    console = tables()
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
         table.add_column(heading, overflow="fold")
@@ -187,7 +185,7 @@ def _label_sets_table(label_sets: Sequence[LabelSets]) -> Table:
 
 def print_shifts(shifts: Sequence[Shift], most: int = 20) -> None:
     """The features that lie farthest apart, farthest first."""
-    console = _tables()
+    console = tables()
     table = Table(title=f"features that look otherwise: the {min(most, len(shifts))} farthest of {len(shifts)}")
     for heading in ("of", "feature", "distance (KS, 0 to 1)", "moved, in spreads", "farthest at"):
         table.add_column(heading, overflow="fold")

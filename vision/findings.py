@@ -25,6 +25,8 @@ LABELS: tuple[str, ...] = (
     "sound",
 )
 """Every label a region or a photograph can carry, in the order of the probability vectors."""
+STUB_MM = 12.0
+"""So near a damage, a bundle that ends at nothing is a stub that the damage left, not an end of its own."""
 
 Ring = list[tuple[float, float]]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]

@@ -10,6 +10,7 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from vision.bundles import BundleGraph
+from vision.findings import STUB_MM
 from vision.lanes import sample
 from vision.parts import Part
 from vision.recognise import Scene, WireCandidate
@@ -73,7 +74,6 @@ def ways_to_terminations(look: FirstLook, scene: Scene, candidate: WireCandidate
 
 
 _IN_DAMAGE_MM = 3.0
-_STUB_MM = 12.0
 _FAR_ENOUGH_MM = 15.0
 _REACH_MM = 25.0
 _TO_BORDER_MM = 20.0
@@ -112,7 +112,7 @@ def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | 
             return None
         onward += 1
     onward += int(at_damage.any())  # however many ends lie there: they may all be on one side
-    stub = ~met & ~ends.leaves & (away[graph.ends] <= _STUB_MM)
+    stub = ~met & ~ends.leaves & (away[graph.ends] <= STUB_MM)
     loose = int((~met & ~stub).sum())
     # a bundle bitten through leaves two stubs that no longer hang together
     halves = _pieces(graph, np.ones(len(graph.points), bool))[graph.ends[stub]]

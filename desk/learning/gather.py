@@ -17,7 +17,7 @@ from desk.review.reviewed import Reviewed, reviewed
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 from desk.shop.opinions import is_drawn
-from desk.shop.review_entries import OPINION, SIGN_OFF, entries_of
+from desk.shop.review_entries import SIGN_OFF, entries_of, second_opinions
 from desk.shop.standing import findings_to_review, intake_answers, signed_off
 from models.repair import Answers, Rules, decide
 from vision.cells import FEATURE_VERSION
@@ -61,15 +61,10 @@ def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[Reviewe
         for one in session.scalars(select(tables.Photograph).where(tables.Photograph.assembly_id == assembly_id))
     }
     order = assembly(session, assembly_id).shop_order
-    opinions = session.execute(
-        select(row.payload, tables.Person.login)
-        .join(tables.Person, tables.Person.id == row.person_id)
-        .where(row.assembly_id == assembly_id, row.kind == OPINION)
-        .order_by(row.id)
-    ).all()
-    seconds = {place: (label, login) for said, login in opinions for place, label in said["labels"].items()}
+    opinions = second_opinions(session, assembly_id)
+    seconds = {place: (label, login) for _, login, labels in opinions for place, label in labels.items()}
     standing = in_force(entries)
-    aside = {one.entry for one in review.set_aside}
+    aside = {one.entry for one in review.set_aside if not one.in_part}
     return [
         _photo(before, after, review, [e for e in standing if e.id not in aside], seconds, desk.rules).model_copy(
             update={

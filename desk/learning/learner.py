@@ -32,8 +32,11 @@ _LOOK_EVERY_S = 600.0
 _UNEXPECTED = "something unexpected happened ({}); the desk's log says more: tell the maintainers"
 
 
-class StopWork(Exception):
-    """The work was stopped by a person, or given to another process: end it and keep nothing."""
+class StopWork(BaseException):
+    """The work was stopped by a person, or given to another process: end it and keep nothing.
+
+    No Exception, for it comes up through the work: whoever lives with a mistake there must not live with this.
+    """
 
 
 def run_learner(plan: WorkerPlan) -> None:

@@ -237,7 +237,7 @@ def _card(
         f"(snapshot {snapshot.id}), from model {base.version}",
         "snapshot": snapshot.id,
         "snapshot_days": list(days) if days else None,
-        "base": {"version": base.version, "content_sha256": base.card["content_sha256"]},
+        "base": {name: base.card[name] for name in ("version", "content_sha256", "seeds") if name in base.card},
         "labels_added": list(new),
         "settings": {k: v for k, v in asdict(settings).items() if k != "workers"},
         "assemblies": len({p.assembly for p in photos}),

@@ -52,7 +52,8 @@ def reserve(shelf: Shelf, scenes: int, by: str, cards: Iterable[dict[str, Any]])
     count = seeds_for(scenes)
     with alone(shelf):
         used = used_seeds(shelf)
-        taken = [(one.first, one.first + one.count) for one in used] + [taught_seeds(card) for card in cards]
+        taken = [(one.first, one.first + one.count) for one in used]
+        taken += [scenes for card in cards for scenes in taught_seeds(card)]
         first = FRESH_SEED
         for start, end in sorted(taken):
             if start < first + count and first < end:
@@ -68,12 +69,17 @@ def seeds_for(scenes: int) -> int:
     return -(-scenes // len(SCENARIOS))
 
 
-def taught_seeds(card: dict[str, Any]) -> tuple[int, int]:
-    """First seed of the scenes that a model learnt from, and the first after them."""
-    if "snapshot" in card:
-        return FIRST_SEED, FIRST_SEED + seeds_for(int(card.get("settings", {}).get("scenes", 0)))
-    first, end = card.get("seeds", (0, 0))
-    return first, end
+def taught_seeds(card: dict[str, Any]) -> list[tuple[int, int]]:
+    """First seed of the scenes that a model learnt from, and the first after them; of a model taught from corrections
+    those of its base, too, where its card keeps them (cards of earlier versions do not)."""
+    if "snapshot" not in card:
+        return _ranges(card)
+    mixed_in = FIRST_SEED, FIRST_SEED + seeds_for(int(card.get("settings", {}).get("scenes", 0)))
+    return [*_ranges(card.get("base", {})), mixed_in]
+
+
+def _ranges(card: dict[str, Any]) -> list[tuple[int, int]]:
+    return [tuple(card["seeds"])] if card.get("seeds") else []
 
 
 def _path(shelf: Shelf) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -11,8 +12,8 @@ from desk.learning.corrected import Snapshot
 from desk.learning.doubts import write_doubts
 from desk.learning.examples import write_examples
 from desk.learning.model_shelf import keep_model, usable_model
-from desk.learning.next import learning_curve, write_curve
-from desk.learning.relearn import RelearnSettings, relearn
+from desk.learning.next import LearningCurve, learning_curve, write_curve
+from desk.learning.relearn import RelearnSettings, Relearnt, relearn
 from desk.learning.shelf import Shelf
 from desk.parallel import Progress
 from models.damage.card import SHIPPED
@@ -20,6 +21,8 @@ from models.damage.lessons import LESSONS_FILE, LessonsError, save_lessons
 from models.damage.store import load_model
 from vision.layout import MatLayout
 from vision.reading import PhotoError
+
+log = logging.getLogger("loomtriage.train")
 
 
 @dataclass(frozen=True)
@@ -48,12 +51,7 @@ def train_from_corrections(
         done = relearn(snapshot, base, shelf, layouts, settings, keep_out, on_progress)
     except (LessonsError, PhotoError) as error:  # a kept file is damaged
         raise DeskError(f"retrain: {one_line(error)}") from error
-    on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
-    amiss, curve = done.amiss, None
-    try:
-        curve = learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step)
-    except DeskError as error:  # the model stands without it
-        amiss = (*amiss, one_line(error))
+    curve, amiss = _curve(done, on_progress)
     folder = keep_model(shelf, done.model)  # last of all: work that is stopped proposes nothing
     write_doubts(folder, done.doubts)
     write_examples(folder, done.examples)
@@ -61,7 +59,20 @@ def train_from_corrections(
     save_lessons(done.lessons, card["content_sha256"], folder / LESSONS_FILE)
     if curve is not None:
         write_curve(folder, curve)
-    return Trained(done.model.version, card["content_sha256"], card["trained_on"], amiss)
+    return Trained(done.model.version, card["content_sha256"], card["trained_on"], (*done.amiss, *amiss))
+
+
+def _curve(done: Relearnt, on_progress: Progress | None) -> tuple[LearningCurve | None, tuple[str, ...]]:
+    """The learning curve, or one line on why there is none: the model stands without it."""
+    on_step = (lambda at, total: on_progress("drawing the learning curve", at, total)) if on_progress else None
+    try:
+        return learning_curve(done.model.wires.labels, done.lessons["wires"], on_step=on_step), ()
+    except DeskError as error:
+        return None, (one_line(error),)
+    except Exception as error:  # a mistake of the program must not cost hours of training
+        log.info("learning curve", exc_info=True)
+        said = f"{type(error).__name__}: {one_line(error)}"
+        return None, (f"learning curve: expected one, got an error ({said}); the model is kept: tell the maintainers",)
 
 
 def check_scenes(count: int) -> None:

@@ -169,7 +169,7 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
     """The history, the newest first: who, when, what, and whether it counts."""
     gone, doubtful = withdrawn(entries), set(waiting(entries))
     counting = {entry.id for entry in in_force(entries)}
-    aside = {item.entry: item.reason for item in found.set_aside}
+    aside = {item.entry: item for item in found.set_aside}
     names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
     shown = [presented(entry, found) for entry in entries]
     states = []
@@ -177,12 +177,12 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
         control = isinstance(entry.edit, Withdraw | Settle)
         standing = "waits" if entry.id in doubtful else "taken back" if entry.id in gone else ""
         if not standing and not control:
-            standing = "set aside" if entry.id in aside else "" if entry.id in counting else "left out"
+            standing = aside[entry.id].words if entry.id in aside else "" if entry.id in counting else "left out"
         states.append(
             {
                 "id": entry.id, "person": entry.person, "mine": entry.person == login, "made_at": entry.made_at,
                 "kind": entry.edit.kind, "words": entry_words(entry, names, found.treated), "standing": standing,
-                "reason": aside.get(entry.id, ""), "based_on": entry.based_on,
+                "reason": aside[entry.id].reason if entry.id in aside else "", "based_on": entry.based_on,
                 "against": against(entry, shown, names, found.treated) if entry.id in doubtful else [],
             }
         )  # fmt: skip

@@ -56,6 +56,8 @@ def start_session(desk: Desk, login: str, password: str, address: str, kind: str
         kept = signing_in.password_of(session, login)
     right = signing_in.check_sign_in(kept, password)
     with desk.database.write() as session:
+        # again: of attempts sent all at once each found the name open before the others had failed
+        signing_in.refuse_when_locked(session, login, address)
         if right:
             return signing_in.open_session(session, login, kind, note)[0]
         refused = signing_in.note_failure(session, login, address)

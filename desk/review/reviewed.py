@@ -24,18 +24,25 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.noting import noted, said_of
 from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
+from models.repair.answers import DamageLabel
 from models.repair.bench import BenchNotes
-from models.repair.case import is_own, places_for
+from models.repair.case import is_own, open_case, places_for
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
 
 
 class SetAside(Finding):
-    """An entry that stays on record and does not count, and why."""
+    """An entry that stays on record and does not count, and why; `in_part`: the others of its answers do."""
 
     entry: int
     reason: str
+    in_part: bool = False
+
+    @property
+    def words(self) -> str:
+        """How it stands, in words."""
+        return "set aside in part" if self.in_part else "set aside"
 
 
 class Reviewed(Finding):
@@ -64,7 +71,7 @@ def reviewed(photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers:
     """Apply the entries in the order of their ids. `answers`: those of the intake, under what the entries answer.
 
     Pure; the originals stay as they are. An entry that does not fit any more (what it was made on was taken back)
-    is set aside with its reason, so that a history can always be read.
+    is set aside with its reason, so that a history can always be read; of several answers only those that do not fit.
     """
     course = _Course(photos, answers, rules)
     for entry in in_force(entries):
@@ -132,8 +139,8 @@ class _Course:
                 self._measured(entry, entry.edit)
             elif not isinstance(entry.edit, Withdraw | Settle):
                 self._edit(entry, entry.edit)
-        except (EditError, AnswersError) as error:
-            self.set_aside.append(SetAside(entry=entry.id, reason=str(error).replace("\n", "; ")))
+        except EditError as error:
+            self.set_aside.append(SetAside(entry=entry.id, reason=str(error)))
 
     def _edit(self, entry: Entry, edit: Any) -> None:
         before = self.photos.get(edit.photo)
@@ -154,21 +161,44 @@ class _Course:
             self.judged.pop(f"{edit.photo}:{edit.into}", None)
 
     def _answer(self, entry: Entry, edit: Answer) -> None:
+        """Its answers that fit; the others are set aside, each with its reason."""
         photos = list(self.photos.values())
-        given = present(edit.answers, photos)
-        decide(photos, merged(self.answers, given), self.rules)  # refuses names that are not there
-        treated = {}
+        self.answers = known_places(self.answers, photos)  # what was said of a place that is gone refuses nothing new
+        given, wrong = self._fitting(present(edit.answers, photos), photos)
+        treated: dict[str, Any] = {}
         for ref, label in given.labels.items():
-            photo, region = _place_of(photos, ref)
-            own = self._own_label(photo, region)
-            if own is not None and label == "sound":
-                raise EditError(f"expected a damage that {ref} is treated like, got sound: name the place itself")
-            if own is not None:
-                self.treated.setdefault(entry.id, {})[ref] = own
-                treated[ref] = label  # it keeps the shop's name, which is learnt later; the rules go by the answer
-            else:  # the place itself is named, so that a later name can change it
-                self._edit(entry, Relabel(photo=photo, region=region, label=label))
-        together = merged(self.answers, given.model_copy(update={"labels": treated}))
+            try:
+                treated |= self._named(entry, photos, ref, label)
+            except EditError as error:
+                wrong[f"labels.{ref}"] = str(error)
+        kept = given.without(wrong)
+        if wrong:
+            in_part = bool(kept.model_dump(exclude_defaults=True))
+            self.set_aside.append(SetAside(entry=entry.id, reason="; ".join(wrong.values()), in_part=in_part))
+        self._keep(entry, kept.model_copy(update={"labels": treated}))
+
+    def _fitting(self, given: Answers, photos: Sequence[PhotoFindings]) -> tuple[Answers, dict[str, str]]:
+        """The answers that can be used, and why not, by name, of those that cannot."""
+        try:
+            open_case(photos, merged(self.answers, given), self.rules)
+        except AnswersError as error:
+            return given.without(error.names), dict(zip(error.names, error.lines, strict=True))
+        return given, {}
+
+    def _named(self, entry: Entry, photos: Sequence[PhotoFindings], ref: str, label: DamageLabel) -> dict[str, Any]:
+        """A place that was answered to be this; by the place, how one of a shop's own label is treated."""
+        photo, region = _place_of(photos, ref)
+        own = self._own_label(photo, region)
+        if own is None:  # the place itself is named, so that a later name can change it
+            self._edit(entry, Relabel(photo=photo, region=region, label=label))
+            return {}
+        if label == "sound":
+            raise EditError(f"expected a damage that {ref} is treated like, got sound: name the place itself")
+        self.treated.setdefault(entry.id, {})[ref] = own
+        return {ref: label}  # it keeps the shop's name, which is learnt later; the rules go by the answer
+
+    def _keep(self, entry: Entry, given: Answers) -> None:
+        together = merged(self.answers, given)
         for name in given.model_dump(exclude_defaults=True):
             was, now = getattr(self.answers, name), getattr(together, name)
             if was != now:

@@ -123,7 +123,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
     """Entries and sign-offs in their order; blind second opinions are no part of the decision."""
     names = {photo.photo.sha256: photo.photo.name for photo in review.photos}
     entries = {entry.id: presented(entry, review) for entry in entries_of(session, assembly_id)}
-    aside = {item.entry: item.reason for item in review.set_aside}
+    aside = {item.entry: item for item in review.set_aside}
     row = tables.ReviewEntry
     rows = session.scalars(
         select(row).where(row.assembly_id == assembly_id, row.blind.is_(False)).order_by(row.id)
@@ -142,7 +142,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
             words = f"sent back to review: {one.payload['why']}"
         else:
             words = entry_words(entries[one.id], names, review.treated)
-            words += f" (set aside: {aside[one.id]})" if one.id in aside else ""
+            words += f" ({aside[one.id].words}: {aside[one.id].reason})" if one.id in aside else ""
         found.append(Happened(_moment(one.made_at), people[one.person_id], words))
     return found
 

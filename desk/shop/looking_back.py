@@ -14,7 +14,7 @@ from desk.records.columns import now
 from desk.shop.desk import Desk
 from desk.shop.papers import CLOSING
 from desk.shop.review import named_places, review_of
-from desk.shop.review_entries import OPINION, SIGN_OFF
+from desk.shop.review_entries import SIGN_OFF, second_opinions
 
 MONTHS = 12
 _DAY_S = 86400.0
@@ -40,7 +40,7 @@ def places_named(session: Session, desk: Desk, since: datetime | None = None) ->
     row = tables.ReviewEntry
     newest = select(func.max(row.id)).where(row.kind == SIGN_OFF).group_by(row.assembly_id)
     query = select(row.assembly_id, row.made_at, row.payload).where(row.id.in_(newest)).order_by(row.id)
-    seconds = _second_opinions(session)
+    seconds = {assembly_id: labels for assembly_id, _, labels in second_opinions(session)}
     for sign_off in session.execute(query if since is None else query.where(row.made_at >= since)).all():
         named = sign_off.payload.get("named")
         if named is None:  # signed off before the records kept it
@@ -60,12 +60,6 @@ def _taken_away(session: Session, assembly_id: int) -> set[str]:
     row = tables.ReviewEntry
     found = session.scalars(select(row.payload).where(row.assembly_id == assembly_id, row.kind == "delete"))
     return {f"{one['photo']}:{one['region']}" for one in found}
-
-
-def _second_opinions(session: Session) -> dict[int, dict[str, str]]:
-    row = tables.ReviewEntry
-    found = session.execute(select(row.assembly_id, row.payload).where(row.kind == OPINION).order_by(row.id))
-    return {one.assembly_id: one.payload["labels"] for one in found}
 
 
 def _turnarounds(session: Session, since: datetime) -> list[Turnaround]:

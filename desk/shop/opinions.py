@@ -16,7 +16,7 @@ from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.labels import keep_while_given
 from desk.shop.looking_back import places_named
 from desk.shop.people import Account
-from desk.shop.review_entries import OPINION
+from desk.shop.review_entries import OPINION, second_opinions
 from desk.shop.standing import findings_to_review
 from desk.statistics import Estimate
 from vision.findings import PhotoFindings
@@ -74,7 +74,10 @@ def give(session: Session, desk: Desk, who: Account, assembly_id: int, labels: M
 
 
 def agreements(session: Session, desk: Desk, who: Account) -> Agreements:
-    """Both kappas over all assemblies, and which of those drawn and signed off wait for this person's opinion."""
+    """Both kappas over all assemblies, and which of those drawn and signed off wait for this person's opinion.
+
+    A pair is of two people always: see `second_opinions`.
+    """
     found = figures([], [], [], list(places_named(session, desk)))
     return Agreements(found.kappa_people, found.kappa_model, _asked(session, who))
 
@@ -82,13 +85,10 @@ def agreements(session: Session, desk: Desk, who: Account) -> Agreements:
 def _asked(session: Session, who: Account) -> tuple[tables.Standing, ...]:
     row, table = tables.ReviewEntry, tables.Standing
     mine = select(row.assembly_id).where(row.person_id == who.id)
-    given = select(row.assembly_id).where(row.kind == OPINION)
-    query = select(table).where(
-        table.state == "reviewed", table.label.is_not(None), table.assembly_id.not_in(mine),
-        table.assembly_id.not_in(given),
-    )  # fmt: skip
+    query = select(table).where(table.state == "reviewed", table.label.is_not(None), table.assembly_id.not_in(mine))
     drawn = [one for one in session.scalars(query.order_by(table.assembly_id)) if is_drawn(one.shop_order)]
-    return tuple(one for one in drawn if _has_places(session, one.assembly_id))
+    given = {assembly_id for assembly_id, _, _ in second_opinions(session)}
+    return tuple(one for one in drawn if one.assembly_id not in given and _has_places(session, one.assembly_id))
 
 
 def _has_places(session: Session, assembly_id: int) -> bool:

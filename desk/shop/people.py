@@ -73,8 +73,6 @@ def first_link(session: Session) -> str | None:
     """The token of a new set-up link while there is nobody; links made before stop working."""
     if not is_empty(session):
         return None
-    for old in session.scalars(select(tables.OneTimeLink).where(tables.OneTimeLink.used_at.is_(None))):
-        old.used_at = now()
     return _new_link(session, None)
 
 
@@ -95,6 +93,8 @@ def new_link(session: Session, by: Account, person_id: int) -> str:
     """The token of a new link for somebody who lost theirs or forgot the password."""
     _only_administrators(by)
     row = _row(session, person_id)
+    if not row.active:
+        raise Invalid("active", f"expected an open account, got {row.login}, which is closed: open it first")
     _note(session, row.id, by.id, "link made")
     return _new_link(session, row.id)
 
@@ -114,6 +114,7 @@ def change_person(session: Session, by: Account, person_id: int, roles: Iterable
     row.roles, row.active = ",".join(chosen), active
     if not active:
         end_sessions(session, row.id)
+        _end_links(session, row.id)
     return account_of(row)
 
 
@@ -162,7 +163,17 @@ def token_hash(token: str) -> str:
     return hashlib.sha256(token.encode()).hexdigest()
 
 
+def _end_links(session: Session, person_id: int | None) -> None:
+    """No link of this person (None: of the first set-up) works any more."""
+    link = tables.OneTimeLink
+    whose = link.person_id.is_(None) if person_id is None else link.person_id == person_id
+    for old in session.scalars(select(link).where(whose, link.used_at.is_(None))):
+        old.used_at = now()
+
+
 def _new_link(session: Session, person_id: int | None) -> str:
+    """The token of a link; those made for the same person before, which may lie in somebody else's hands, end."""
+    _end_links(session, person_id)
     token = secrets.token_urlsafe(32)
     session.add(
         tables.OneTimeLink(

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from desk.records import tables
 from desk.review.edits import EDIT, Entry
@@ -45,6 +45,28 @@ def entries_of(session: Session, assembly_id: int) -> list[Entry]:
         )
         for one, login in session.execute(query).all()
     ]
+
+
+def second_opinions(session: Session, assembly_id: int | None = None) -> list[tuple[int, str, dict[str, str]]]:
+    """The blind opinions that count, oldest first: assembly, sign-in name, labels by place; None: on all assemblies.
+
+    People are told apart by their account, wherever they signed in from. Who has put anything else on record on the
+    same assembly, before the opinion or after it, is no second person there: the opinion stays on record and is held
+    against no review, for it would agree with itself. Somebody with two accounts is two people to the desk.
+    """
+    row, other = tables.ReviewEntry, aliased(tables.ReviewEntry)
+    more = select(other.id).where(
+        other.assembly_id == row.assembly_id, other.person_id == row.person_id, other.kind != OPINION
+    )
+    query = (
+        select(row.assembly_id, tables.Person.login, row.payload)
+        .join(tables.Person, tables.Person.id == row.person_id)
+        .where(row.kind == OPINION, ~more.exists())
+        .order_by(row.id)
+    )
+    if assembly_id is not None:
+        query = query.where(row.assembly_id == assembly_id)
+    return [(one, login, payload["labels"]) for one, login, payload in session.execute(query).all()]
 
 
 def _files(session: Session, assembly_id: int) -> dict[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -12,6 +13,7 @@ from threadpoolctl import threadpool_limits
 from models.damage.eye import Eye, Tower, log_softmax, standardised
 from models.damage.eye_layers import ConvolutionLayer, DenseLayer, Parameter, Passed
 
+Part = TypeVar("Part")
 _AT_ONCE = 32
 """Patches that go through together, so that threads share a step; other parts, other means and spreads."""
 
@@ -175,6 +177,48 @@ def rate_at(step: int, steps: int, highest: float) -> float:
     return highest * 0.5 * (1 + float(np.cos(np.pi * (step - warm) / (steps - warm))))
 
 
+@dataclass(frozen=True)
+class Pace:
+    """How many steps, the highest step size, and how many threads share a step."""
+
+    steps: int
+    rate: float
+    threads: int
+
+
+class Learner(Protocol):
+    """What is in training."""
+
+    def learn(self, slopes: Sequence[Slope], number: int, rate: float) -> None:
+        """One step down the mean of slopes; ``number`` counts from one."""
+
+
+def descend(
+    name: str,
+    learner: Learner,
+    draw: Callable[[], Sequence[Part]],
+    slope: Callable[[Part, np.random.Generator], Slope],
+    rng: np.random.Generator,
+    pace: Pace,
+    on_step: Callable[[], None] | None = None,
+) -> None:
+    """Teach a learner step by step. The same with any number of threads: each part of a step has luck of its own.
+
+    draw : the parts of a step, drawn from ``rng`` before the luck of each is; slope : of one part. Raises
+    FloatingPointError where the loss is no number any more.
+    """
+    with threadpool_limits(1), ThreadPoolExecutor(max(1, pace.threads)) as pool:
+        for number in range(pace.steps):
+            drawn = draw()
+            slopes = list(pool.map(slope, drawn, rng.spawn(len(drawn))))
+            loss = float(np.mean([slope.loss for slope in slopes]))
+            if not np.isfinite(loss):
+                raise FloatingPointError(f"{name}'s loss is {loss} after {number} steps: lower its rate")
+            learner.learn(slopes, number + 1, rate_at(number, pace.steps, pace.rate))
+            if on_step:
+                on_step()
+
+
 def fit_eye(
     classes: Sequence[str],
     patches: np.ndarray,
@@ -202,15 +246,10 @@ def fit_eye(
     def slope(rows: np.ndarray, luck: np.random.Generator) -> Slope:
         return eye.slope(varied(standardised(patches[rows]), luck), truth[rows], luck)
 
-    with threadpool_limits(1), ThreadPoolExecutor(max(1, min(threads, parts))) as pool:
-        for number in range(settings.steps):
-            drawn = rng.integers(len(classes), size=(parts, settings.cells // parts))
-            rows = [np.array([of_class[k][rng.integers(len(of_class[k]))] for k in some]) for some in drawn]
-            slopes = list(pool.map(slope, rows, rng.spawn(parts)))
-            loss = float(np.mean([slope.loss for slope in slopes]))
-            if not np.isfinite(loss):
-                raise FloatingPointError(f"the eye's loss is {loss} after {number} steps: lower its rate")
-            eye.learn(slopes, number + 1, rate_at(number, settings.steps, settings.rate))
-            if on_step:
-                on_step()
+    def draw() -> list[np.ndarray]:
+        drawn = rng.integers(len(classes), size=(parts, settings.cells // parts))
+        return [np.array([of_class[k][rng.integers(len(of_class[k]))] for k in some]) for some in drawn]
+
+    pace = Pace(settings.steps, settings.rate, min(threads, parts))
+    descend("the eye", eye, draw, slope, rng, pace, on_step)
     return eye.fitted()

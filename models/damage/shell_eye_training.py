@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from models.damage.eye import log_softmax
 from models.damage.eye_layers import ConvolutionLayer, DenseLayer, Parameter, Passed
-from models.damage.eye_training import Slope, rate_at, step_down
+from models.damage.eye_training import Pace, Slope, descend, step_down
 from models.damage.shell_eye import SHELL_CLASSES, ShellEye, joined
 from models.damage.shell_windows import PLACE_PX, WINDOW_PX, ShellLesson, Window, draw_window
 
@@ -152,23 +150,18 @@ def fit_shell_eye(
     rng = np.random.default_rng(seed)
     eye = ShellEyeInTraining(settings, rng)
 
-    def slope(chosen: np.ndarray, luck: np.random.Generator) -> Slope:
+    def slope(chosen: Sequence[int], luck: np.random.Generator) -> Slope:
         windows = [_drawn(lessons[k], luck) for k in chosen]
         x = np.stack([window.picture for window in windows])
         classes = np.stack([window.classes for window in windows])
         return eye.slope(x, classes, np.stack([window.weights for window in windows]), luck)
 
-    with threadpool_limits(1), ThreadPoolExecutor(max(1, min(threads, parts))) as pool:
-        for number in range(settings.steps):
-            kinds = rng.random((parts, _AT_ONCE)) < settings.broken_share
-            drawn = [[rng.choice(broken if is_broken else whole) for is_broken in some] for some in kinds]
-            slopes = list(pool.map(slope, drawn, rng.spawn(parts)))
-            loss = float(np.mean([slope.loss for slope in slopes]))
-            if not np.isfinite(loss):
-                raise FloatingPointError(f"the shell eye's loss is {loss} after {number} steps: lower its rate")
-            eye.learn(slopes, number + 1, rate_at(number, settings.steps, settings.rate))
-            if on_step:
-                on_step()
+    def draw() -> list[list[int]]:
+        kinds = rng.random((parts, _AT_ONCE)) < settings.broken_share
+        return [[rng.choice(broken if is_broken else whole) for is_broken in some] for some in kinds]
+
+    pace = Pace(settings.steps, settings.rate, min(threads, parts))
+    descend("the shell eye", eye, draw, slope, rng, pace, on_step)
     return eye.fitted()
 
 

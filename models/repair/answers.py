@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -22,10 +23,13 @@ Number = Annotated[int, Field(ge=0, le=10_000, strict=True)]
 
 
 class AnswersError(ValueError):
-    """Answers that cannot be used; `lines` holds one line for each."""
+    """Answers that cannot be used; `lines` holds one line for each, `names` their names where the rest can be used.
 
-    def __init__(self, lines: list[str]) -> None:
-        self.lines = lines
+    A name is `wire_size_mm2`, or `copper.h1` for the answer about one place.
+    """
+
+    def __init__(self, lines: list[str], names: Sequence[str] = ()) -> None:
+        self.lines, self.names = lines, tuple(names)
         super().__init__("\n".join(lines))
 
 
@@ -66,6 +70,17 @@ class Answers(BaseModel):
             super().__init__(**values)
         except ValidationError as error:
             raise AnswersError(sorted({_line(detail) for detail in error.errors()})) from error
+
+    def without(self, names: Iterable[str]) -> Answers:
+        """The others, named as in `AnswersError`."""
+        gone, update = set(names), dict[str, Any]()
+        for field, value in self:
+            if field in gone:
+                update[field] = type(self).model_fields[field].get_default()
+            elif isinstance(value, dict):
+                left = {key: given for key, given in value.items() if f"{field}.{key}" not in gone}
+                update[field] = left or type(self).model_fields[field].get_default()
+        return self.model_copy(update=update)
 
 
 def _line(detail: Any) -> str:

@@ -77,14 +77,22 @@ class Shell:
 
 @dataclass(frozen=True)
 class Case:
-    """One assembly: what was seen, what was answered, what the limits are."""
+    """One assembly: what was seen, what was answered, what the limits are.
+
+    places : every region seen, in the order of the photographs, those that somebody answered to be sound included
+    """
 
     photos: tuple[PhotoFindings, ...]
     answers: Answers
     rules: Rules
-    spots: tuple[Spot, ...]
+    places: tuple[Spot, ...]
     joints: tuple[Joint, ...]
     shells: tuple[Shell, ...]
+
+    @property
+    def spots(self) -> tuple[Spot, ...]:
+        """The places that are, or may be, damaged: what the rules judge."""
+        return _not_sound(self.places)
 
     def question(self, rule_id: str, on: str, changes: str) -> Question:
         """The rule's question about one thing, in the words of the rules file."""
@@ -99,17 +107,21 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
     damages = _damages(ordered)
-    spots = tuple(
+    places = tuple(
         replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
         for i, photo in enumerate(ordered)
         for region in photo.regions
     )
-    real = tuple(spot for spot in spots if spot.labels != ("sound",))
-    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, real))
+    spots = _not_sound(places)
+    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, spots))
     shells = tuple(
         Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
     )
-    return Case(ordered, refs.answers, rules, real, joints, shells)
+    return Case(ordered, refs.answers, rules, places, joints, shells)
+
+
+def _not_sound(places: Iterable[Spot]) -> tuple[Spot, ...]:
+    return tuple(place for place in places if place.labels != ("sound",))
 
 
 def _each_once(photos: Sequence[PhotoFindings]) -> tuple[PhotoFindings, ...]:
@@ -196,20 +208,20 @@ class _References:
         return Measure(value=typed[ref], u95=self._ruler_u95_mm) if ref in typed else None
 
     def _renamed(self, answers: Answers) -> Answers:
-        lines: list[str] = []
+        wrong: dict[str, str] = {}
         changed: dict[str, dict[str, object]] = {}
         for field in Answers.model_fields:
             value = getattr(answers, field)
             if isinstance(value, dict):
-                changed[field] = {self._full(field, key, lines): given for key, given in value.items()}
+                changed[field] = {self._full(field, key, wrong): given for key, given in value.items()}
         size = answers.wire_size_mm2
         if size is not None and size > _LARGEST_WIRE_MM2:
-            lines.append(f"answer wire_size_mm2: expected a wire of at most {_LARGEST_WIRE_MM2:g} mm², got {size:g}")
-        if lines:
-            raise AnswersError(lines)
+            wrong["wire_size_mm2"] = f"expected a wire of at most {_LARGEST_WIRE_MM2:g} mm², got {size:g}"
+        if wrong:
+            raise AnswersError([f"answer {name}: {why}" for name, why in wrong.items()], names=list(wrong))
         return answers.model_copy(update=changed)
 
-    def _full(self, field: str, key: str, lines: list[str]) -> str:
+    def _full(self, field: str, key: str, wrong: dict[str, str]) -> str:
         about = set(_PLACES.get(field, ("damage",)))
         every = sorted(name for name, kinds in self._kinds.items() if kinds & about)
         owners = [name for name in self._owners.get(key, []) if name in every]
@@ -218,10 +230,10 @@ class _References:
         if len(owners) == 1:
             return owners[0]
         if owners:
-            lines.append(f"answer {field}.{key}: expected one of {', '.join(owners)}, got an id in several photographs")
+            wrong[f"{field}.{key}"] = f"expected one of {', '.join(owners)}, got an id in several photographs"
         else:
             places = ", ".join(every) or f"no place at all (there is no {' or '.join(sorted(about))})"
-            lines.append(f"answer {field}.{key}: expected one of {places}, got {key!r}")
+            wrong[f"{field}.{key}"] = f"expected one of {places}, got {key!r}"
         return key
 
 

@@ -9,9 +9,11 @@ from models.repair.case import Case, Spot, ends_known
 from models.repair.limits import ConductorDamage
 from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond, why_broken
 from models.repair.words import length
-from vision.findings import Action, PhotoFindings, Question, Ring, Verdict
+from vision.findings import STUB_MM, Action, PhotoFindings, Question, Ring, Verdict
 
-_STUB_MM = 15.0
+_SCALE_SLACK = 1.25
+"""Outlines and ends are compared in pixels by one scale for the whole picture; a camera that looks on aslant shows what
+is near it larger. What was a stub on the mat's plane must be one here, or a bite's own stub would keep it open."""
 _WORN = ("rodent", "abrasion")
 _PARTS_WIRES = ("rodent", "external_heat")
 """Damages that may leave a wire in two: teeth cut it, fire burns it through."""
@@ -136,7 +138,7 @@ def _parted(spot: Spot, label: str, answers: Answers) -> Verdict:
 
 def _loose_ends(photo: PhotoFindings) -> bool:
     """Whether a bundle ends at nothing in a photograph, elsewhere than at a damage, where stubs are its own."""
-    reach = _STUB_MM / photo.scale.mm_per_px if photo.scale.mm_per_px else 0.0
+    reach = _SCALE_SLACK * STUB_MM / photo.scale.mm_per_px if photo.scale.mm_per_px else 0.0
     for end in photo.terminations:
         x, y = end.position_px
         if end.kind == "cut_end" and not any(_holds(r.rings_px, x, y, reach) for r in photo.regions):

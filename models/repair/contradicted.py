@@ -5,7 +5,7 @@ from __future__ import annotations
 from models.repair.answers import answer_for
 from models.repair.case import Case, Joint, Shell, Spot
 from models.repair.words import length
-from vision.findings import LABELS, RULER, Measure, PhotoFindings
+from vision.findings import LABELS, RULER, Measure
 
 
 def contradicted(case: Case, least_wires: int) -> list[str]:
@@ -19,25 +19,19 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
     typed = case.answers.wire_count
     if typed is not None and typed < least_wires:
         found.append(f"{typed} wires to repair were answered, the photographs show {least_wires} at least: count again")
-    return [line for photo in case.photos for line in _labels(photo, case)] + found
+    # what was answered to be sound is no damage of the case any more, and may be the gravest contradiction
+    return [line for place in case.places for line in (_label(place, case),) if line] + found
 
 
-def _labels(photo: PhotoFindings, case: Case) -> list[str]:
-    """Places that were answered to be something else than what the photograph is sure of."""
-    several = len(case.photos) > 1
-    lines = []
-    for region in photo.regions:
-        names = (
-            (f"{photo.photo.name}:{region.id}", f"{photo.photo.sha256[:8]}:{region.id}") if several else (region.id,)
-        )
-        ref = next((name for name in names if name in case.answers.labels), None)
-        sure = region.label in LABELS and not region.unsure and not region.novel
-        if ref is None or not sure or case.answers.labels[ref] == region.label:
-            continue
-        p = region.probabilities.get(region.label or "", 0.0)
-        answered, seen = (str(name).replace("_", " ") for name in (case.answers.labels[ref], region.label))
-        lines.append(f"{ref}: answered to be {answered}, the photograph shows {seen} ({p:.0%}): look again")
-    return lines
+def _label(place: Spot, case: Case) -> str:
+    """Says of a place that it was answered to be something else than what the photograph is sure of."""
+    region, answered = place.region, case.answers.labels.get(place.ref)
+    sure = region.label in LABELS and not region.unsure and not region.novel
+    if answered is None or not sure or answered == region.label:
+        return ""
+    p = region.probabilities.get(region.label or "", 0.0)
+    said, seen = (str(name).replace("_", " ") for name in (answered, region.label))
+    return f"{place.ref}: answered to be {said}, the photograph shows {seen} ({p:.0%}): look again"
 
 
 def _shell(shell: Shell, case: Case) -> str:

@@ -8,6 +8,7 @@ from starlette.testclient import TestClient
 
 from desk.pages.app import ROUTERS, make_app
 from desk.records import tables
+from desk.shop import people, signing_in
 
 ROUTES = [
     # method, address, who may: everybody else signed in is refused, and nobody gets in without signing in
@@ -185,6 +186,78 @@ def test_a_form_without_the_sessions_token_changes_nothing(shop, token):
         assert session.query(tables.Person).count() == 4
 
 
+def test_a_token_of_a_browser_opens_nothing_to_a_program_nor_the_other_way_round(shop):
+    """A cookie sent as a bearer token would need no form token; a program's as a cookie would never fall idle."""
+    stolen = {"Authorization": f"Bearer {shop.tokens['administrator']}"}
+    assert shop.browser().get("/api/v1/people", headers=stolen).status_code == 401
+    with shop.desk.database.write() as session:
+        token, _ = signing_in.open_session(session, "administrator", "program")
+    as_cookie = shop.browser()
+    as_cookie.cookies.set("desk_session", token)
+    assert as_cookie.get("/people").status_code == 303
+    assert shop.browser().get("/api/v1/people", headers={"Authorization": f"bearer {token}"}).status_code == 200
+
+
+@pytest.mark.parametrize("bearer", ["", " ", "0" * 43])
+def test_a_bearer_token_that_is_none_does_not_free_a_cookie_from_its_form_token(shop, bearer):
+    """An empty one leaves the cookie, and its forms need their token; a wrong one is nobody's."""
+    browser = shop.browser("administrator")
+    del browser.headers["X-Form-Token"]
+    form = {"login": "new", "name": "New", "roles": "intake"}
+    answer = browser.post("/people", data=form, headers={"Authorization": f"Bearer {bearer}"})
+    assert answer.status_code == (401 if bearer.strip() else 409)
+    with shop.desk.database.read() as session:
+        assert session.query(tables.Person).count() == 4
+
+
+def test_other_roles_and_a_closed_account_count_from_the_next_request(shop):
+    """A page open since the morning has no rights of the morning; a program neither."""
+    reviewer, program = shop.browser("reviewer"), shop.browser()
+    token = program.post("/api/v1/session", json={"login": "reviewer", "password": shop.password}).json()["token"]
+    program.headers["Authorization"] = f"Bearer {token}"
+    assert (reviewer.get("/queue").status_code, program.get("/api/v1/queue").status_code) == (200, 200)
+    boss, who = shop.accounts["administrator"], shop.accounts["reviewer"].id
+    with shop.desk.database.write() as session:
+        people.change_person(session, boss, who, ["intake"], active=True)
+    assert (reviewer.get("/queue").status_code, program.get("/api/v1/queue").status_code) == (403, 403)
+    with shop.desk.database.write() as session:
+        people.change_person(session, boss, who, ["intake"], active=False)
+    assert (reviewer.get("/intake").status_code, program.get("/api/v1/assemblies").status_code) == (303, 401)
+    again = shop.browser().post("/sign-in", data={"login": "reviewer", "password": shop.password})
+    assert again.status_code == 401, "a closed account has no password that fits"
+
+
+def test_a_link_of_an_account_that_was_closed_meanwhile_is_said_to_be_none(shop):
+    """On its page and when a password is sent: a clear refusal, no fault of the program."""
+    boss = shop.accounts["administrator"]
+    with shop.desk.database.write() as session:
+        ada, token = people.add_person(session, boss, "ada", "Ada", ["intake"])
+        people.change_person(session, boss, ada.id, ["intake"], active=False)
+    sent = {"password": shop.password, "again": shop.password}
+    for answer in (shop.browser().get(f"/set-up/{token}"), shop.browser().post(f"/set-up/{token}", data=sent)):
+        assert answer.status_code in (404, 410) and "expected a set-up link" in answer.text
+        assert "desk_session" not in answer.headers.get("set-cookie", "")
+
+
+def test_another_sites_page_can_neither_sign_in_nor_lock_anybody_out(shop):
+    """It sends wrong passwords from a visitor's browser: they are refused before they are counted."""
+    wrong = {"login": "intake", "password": "x"}
+    for site in ("cross-site", "same-site"):
+        for _ in range(6):
+            foreign = {"sec-fetch-site": site}
+            assert shop.browser().post("/api/v1/session", json=wrong, headers=foreign).status_code == 409
+            assert shop.browser().post("/sign-in", data=wrong, headers=foreign).status_code == 409
+    assert shop.browser().post("/sign-in", data=wrong | {"password": shop.password}).status_code == 303
+
+
+def test_the_app_has_no_address_besides_those_of_its_rooms(shop):
+    """No page of the framework's own: no description to click through, nothing that a router does not list."""
+    rooms = {route.path for router in ROUTERS for route in router.routes}
+    found = {getattr(route, "path", "") for route in shop.app.routes} - {""}
+    assert found - rooms == {"/static", "/api/v1/openapi.json"}
+    assert [shop.browser().get(address).status_code for address in ("/docs", "/redoc", "/openapi.json")] == [404] * 3
+
+
 def test_signing_in_from_another_sites_form_is_refused(shop):
     """Nobody is signed in as somebody else without noticing."""
     form = {"login": "intake", "password": shop.password}
@@ -215,6 +288,21 @@ def test_a_wrong_name_and_a_wrong_password_are_answered_alike(shop):
     locked = browser.post("/sign-in", data={"login": "intake", "password": shop.password})
     assert locked.status_code == 401
     assert "wait 15 minutes" in locked.text
+
+
+def test_passwords_tried_all_at_once_are_locked_out_like_those_tried_in_turn(shop, monkeypatch):
+    """While one is being checked, which takes its time, five others fail: the right one among many is not let in."""
+    plain = signing_in.check_sign_in
+
+    def slow(kept, password):
+        with shop.desk.database.write() as session:
+            for _ in range(signing_in.LOCK_AFTER):
+                signing_in.note_failure(session, "intake", "10.0.0.9")
+        return plain(kept, password)
+
+    monkeypatch.setattr(signing_in, "check_sign_in", slow)
+    answer = shop.browser().post("/sign-in", data={"login": "intake", "password": shop.password})
+    assert answer.status_code == 401 and "wait 15 minutes" in answer.text
 
 
 def test_signing_out_ends_the_session(shop):

@@ -163,45 +163,6 @@ def test_a_shops_rules_change_the_decision(bench, perfect_eye, capsys, tmp_path)
     assert verdicts == [("undecided", "met"), ("remanufacture", "violated")]
 
 
-def test_the_default_answer_is_a_table(bench, perfect_eye, capsys):
-    """Photograph, label in words, route in words."""
-    status, out, _ = run(capsys, "assess", bench, "--circuit-class", "none")
-    assert status == 0
-    assert "fused.jpg" in out and "external heat" in out and "remanufacture" in out
-
-
-def test_each_caution_is_said_once_and_names_what_it_does_not_hold_for_all_of(bench, perfect_eye, capsys):
-    """Two photographs, general cautions in common; steps are said in words."""
-    status, out, _ = run(capsys, "assess", str(bench), "--circuit-class", "none")
-    lines = [line.strip() for line in out.splitlines() if "caution" in line]
-    assert status == 0 and len(lines) == len(set(lines)) > 3
-    assert sum("Disconnect the battery" in line for line in lines) == 1
-    assert not any("_" in line for line in out.splitlines() if line.strip().startswith("do "))
-
-
-def test_the_report_is_written_though_nobody_reads_the_table(bench, perfect_eye, monkeypatch, capsys, tmp_path):
-    """The reader of the table went away (`| head`): the report is there all the same."""
-    import desk.console
-
-    def gone(*_):
-        raise BrokenPipeError
-
-    monkeypatch.setattr(desk.console, "print_run", gone)
-    page = tmp_path / "report.html"
-    with pytest.raises(BrokenPipeError):
-        run(capsys, "assess", bench / "fused.jpg", "--report", page)
-    assert "</html>" in page.read_text(encoding="utf-8")
-
-
-def test_a_photograph_named_like_markup_is_shown_as_it_is(bench, perfect_eye, capsys):
-    """Brackets in a name are no style for the terminal."""
-    (bench / "fused.jpg").rename(bench / "[red]x.jpg")
-    (bench / "fused.json").write_text((bench / "fused.json").read_text().replace("fused.jpg", "[red]x.jpg"))
-    (bench / "fused.json").rename(bench / "[red]x.json")
-    _, out, _ = run(capsys, "assess", bench / "[red]x.jpg")
-    assert "[red]x.jpg" in out
-
-
 def test_ctrl_c_leaves_no_report_behind(bench, monkeypatch, capsys, tmp_path):
     """One line, status 130, and no file, whole or half."""
 

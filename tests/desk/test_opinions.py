@@ -3,9 +3,10 @@
 import pytest
 from sklearn.metrics import cohen_kappa_score
 
+from desk.learning.gather import gather
 from desk.records import tables
 from desk.review.edits import EDIT
-from desk.shop import opinions, review
+from desk.shop import opinions, reopening, review
 from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.standing import refresh
 
@@ -91,6 +92,36 @@ def test_who_reviewed_gives_no_second_opinion_and_every_place_needs_a_name(shop,
         opinions.give(session, shop.desk, shop.accounts["administrator"], assembly_id, whole)
         with pytest.raises(NotAllowed):
             opinions.give(session, shop.desk, shop.accounts["administrator"], assembly_id, whole)
+
+
+@pytest.mark.parametrize("what", ["a place", "the sign-off", "back to review"])
+def test_who_reviews_after_a_blind_opinion_does_not_agree_with_oneself(shop, judged, what):
+    """Somebody said two names blind, on another's review, and has since taken part in it: the opinion stays on record,
+    counts into neither kappa nor a corrected set, and the assembly is asked about again."""
+    order = next(f"C-{n}" for n in range(1000) if opinions.is_drawn(f"C-{n}"))
+    assembly_id, sha = judged(order, "rodent", "abrasion")
+    both, third = shop.accounts["administrator"], shop.accounts["analyst"]
+    with shop.desk.database.write() as session:
+        opinions.give(session, shop.desk, both, assembly_id, {f"{sha}:r0": "rodent", f"{sha}:r1": "abrasion"})
+        assert opinions.agreements(session, shop.desk, third).people.n == 2
+        assert opinions.agreements(session, shop.desk, third).asked == ()
+        assert {p.second_by for photo in gather(session, shop.desk).photos for p in photo.places} == {both.login}
+    with shop.desk.database.write() as session:
+        seen = review.newest_entry(session, assembly_id)
+        if what == "a place":
+            edit = EDIT.validate_python({"kind": "relabel", "photo": sha, "region": "r1", "label": "abrasion"})
+            seen = review.put_on_record(session, shop.desk, both, assembly_id, edit, seen).id
+        if what == "back to review":
+            reopening.send_back(session, shop.desk, both, assembly_id, "the breakout was not looked at")
+            seen = review.newest_entry(session, assembly_id)
+        review.sign_off(
+            session, shop.desk, both if what == "the sign-off" else shop.accounts["reviewer"], assembly_id, seen
+        )
+        found = opinions.agreements(session, shop.desk, third)
+        assert (found.people.n, found.people.value) == (0, None) and found.model.n == 2
+        assert [one.assembly_id for one in found.asked] == [assembly_id]
+        assert {p.second_by for photo in gather(session, shop.desk).photos for p in photo.places} == {None}
+        assert session.query(tables.ReviewEntry).filter_by(blind=True).count() == 1
 
 
 def test_the_pages_ask_blindly_and_show_kappa(shop, judged):

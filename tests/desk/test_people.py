@@ -56,6 +56,44 @@ def test_a_link_from_an_earlier_start_stops_working(desk):
         assert people.link_is_for(session, second) is None
 
 
+def test_only_the_newest_link_of_a_person_works(desk, boss):
+    """The first went astray and a second was made: whoever finds the first can set no password with it."""
+    with desk.database.write() as session:
+        ada, astray = people.add_person(session, boss, "ada", "Ada", ["intake"])
+        _, others = people.add_person(session, boss, "bea", "Bea", ["intake"])
+    with desk.database.write() as session:
+        newest = people.new_link(session, boss, ada.id)
+    with desk.database.read() as session:
+        with pytest.raises(LinkUsed):
+            people.link_is_for(session, astray)
+        assert people.link_is_for(session, newest).login == "ada" and people.link_is_for(session, others).login == "bea"
+
+
+def test_a_link_of_a_closed_account_is_worth_nothing_even_when_it_is_opened_again(desk, boss):
+    """And none is made for it while it is closed."""
+    with desk.database.write() as session:
+        ada, token = people.add_person(session, boss, "ada", "Ada", ["intake"])
+        people.change_person(session, boss, ada.id, ["intake"], active=False)
+        with pytest.raises(LinkUsed):
+            people.use_link(session, token, PASSWORD)
+        with pytest.raises(Invalid, match="which is closed: open it first"):
+            people.new_link(session, boss, ada.id)
+        people.change_person(session, boss, ada.id, ["intake"], active=True)
+        with pytest.raises(LinkUsed):
+            people.use_link(session, token, PASSWORD)
+
+
+def test_a_new_password_signs_out_browsers_and_programs(desk, boss):
+    """Whoever knew the old one is out."""
+    with desk.database.write() as session:
+        opened = {kind: signing_in.open_session(session, "boss", kind)[0] for kind in ("browser", "program")}
+        link = people.new_link(session, boss, boss.id)
+    with desk.database.write() as session:
+        assert all(signing_in.who_is(session, token, kind) for kind, token in opened.items())
+        people.use_link(session, link, PASSWORD + " more")
+        assert not any(signing_in.who_is(session, token, kind) for kind, token in opened.items())
+
+
 def test_a_link_grows_too_old(desk):
     """After 48 hours somebody must make a new one."""
     with desk.database.write() as session:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from vision.bundles import trace_bundles
+from vision.findings import STUB_MM
 from vision.parts import Part, bundle_ends
 from vision.regions import Extent, extent_along
 from vision.ways import WAY_SIGNS, open_ends, ways_to_terminations
@@ -131,6 +132,15 @@ def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(1
 def test_an_assembly_wholly_in_the_picture_has_no_open_end(gone):
     """The stubs at the bite are none: what they belonged to ends at housings on either side."""
     assert open_ends(*bitten(gone=gone)) == 0
+
+
+@pytest.mark.parametrize(("gap_mm", "stubs"), [(STUB_MM - 5, True), (STUB_MM + 9, False)], ids=["beside", "apart"])
+def test_an_end_is_a_stub_of_the_damage_only_near_it(gap_mm, stubs):
+    """The same bundle bitten through, and the damage seen left of its gap: its halves end beside it, or far from it."""
+    found = open_ends(
+        *bitten(gone=((155, 155 + gap_mm / 2, 70, 90),), damage=(150 - gap_mm / 2, 155 - gap_mm / 2, 78, 83))
+    )
+    assert (found == 0) == stubs
 
 
 @pytest.mark.parametrize("gone", [(), ((155, 165, 70, 90),)], ids=["whole", "bitten through"])

@@ -1,14 +1,20 @@
-"""Photographs put into a store with what a reviewer would say of them, made from rendered scenes."""
+"""Photographs put into a store with what a reviewer would say of them, made from rendered scenes; tiny models."""
 
 import hashlib
+from functools import cache
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 
 from desk.learning.corrected import Place, ReviewedPhoto, snapshot_of
 from desk.learning.shelf import Shelf
 from desk.records.photo_store import open_store
+from models.damage.finder import Finder, TwoPasses, new_pass, second_pass_input
+from models.damage.gauges import fit_ending, fit_gauge
+from models.damage.namer import booster, fit_namer
+from models.damage.store import DamageModel
 from sample_images.crust import with_crust
 from sample_images.scene import SceneSettings, render_scene
 from vision.cells import FEATURE_VERSION
@@ -77,3 +83,30 @@ def helpers_of_photographs():
     helpers.snapshot = lambda photos: snapshot_of(photos, FEATURE_VERSION, "2031-02-04T00:00:00")
     helpers.shelf = Shelf
     return helpers
+
+
+def few_rounds(seed):
+    """The namer's booster with a twentieth of its rounds."""
+    return booster(seed).set_params(max_iter=10)
+
+
+def tiny(seed):
+    """A model of two features; it answers nothing useful, but it is whole."""
+    rng = np.random.default_rng(seed)
+    x = rng.normal(size=(80, 2)).astype(np.float32)
+    y = (x[:, 0] > 0).astype(int)
+    first = new_pass((4,), seed, 3).fit(x, y)
+    second = new_pass((4,), seed, 3).fit(second_pass_input(x, first.predict_proba(x), lambda v: v), y)
+    groups = np.arange(80) // 4
+    namer, _ = fit_namer(("a", "sound"), ("u", "v"), x, y, groups, seed, few_rounds)
+    finder = Finder(("wire", "ground"), ("u", "v"), (TwoPasses((first,), (second,)),))
+    raw = rng.uniform(10, 90, 80)
+    gauge = fit_gauge(("u", "v"), x, raw, 1.1 * raw, groups, np.ones(80, bool), 5.0, seed)
+    card = {"version": f"desk-{seed:010x}", "feature_version": FEATURE_VERSION, "trained_on": "dots"}
+    return DamageModel(finder, namer, namer, {"length_mm": gauge}, fit_ending(("u", "v"), x, y > 0, seed), card)
+
+
+@pytest.fixture(scope="session")
+def tiny_model():
+    """The tiny model of a seed; its version is the seed as ten hexadecimal digits."""
+    return cache(tiny)

@@ -10,7 +10,6 @@ from desk.learning import asked, learner, runs
 from desk.learning.asked import asked_of
 from desk.learning.learner import learn_once
 from desk.learning.model_shelf import card_of, others_than
-from desk.learning.relearn import RelearnSettings
 from desk.learning.run_progress import as_progress, moved_on, say_left, steps_of, time_left
 from desk.learning.runs import MOST_ATTEMPTS
 from desk.learning.shelf import Shelf, keep_snapshot, kept_snapshots
@@ -92,24 +91,6 @@ def test_a_training_is_asked_for_done_elsewhere_and_its_model_named(shop, kept, 
     assert 'max="4" value="3"' in seen["page"] and "Left in this step" in seen["page"] and "every 2s" in seen["page"]
     done = analyst.get(f"/learning/runs/{number}").text
     assert "Proposed:" in done and "desk-0123456789" in done and "not in the store" in done and "every 2s" not in done
-
-
-def test_a_training_that_is_stopped_at_its_last_step_proposes_nothing(shop, kept, monkeypatch):
-    """The model is there and its learning curve is being drawn: the page says stopped, so no model stands on it."""
-    from types import SimpleNamespace
-
-    from desk.learning import train
-    from desk.learning.learner import StopWork
-
-    def stopped(_step, _done, _total):
-        raise StopWork
-
-    made = SimpleNamespace(model=SimpleNamespace(wires=SimpleNamespace(labels=())), lessons={"wires": None}, amiss=())
-    monkeypatch.setattr(train, "relearn", lambda *_: made)
-    monkeypatch.setattr(train, "learning_curve", lambda *_, on_step: on_step(1, 2))
-    monkeypatch.setattr(train, "keep_model", lambda *_: pytest.fail("a stopped training put its model on the shelf"))
-    with pytest.raises(StopWork):
-        train.train_from_corrections(Shelf(shop.desk.data), kept, RelearnSettings(), (), (), stopped)
 
 
 def test_what_cannot_be_begun_is_refused_at_once(shop, kept):

@@ -134,13 +134,49 @@ def test_an_edit_that_does_not_fit_is_refused_in_one_line(seen, drawn, entry, ed
     assert "\n" not in str(caught.value)
 
 
-def test_an_answer_on_record_that_would_be_refused_today_is_set_aside(seen, drawn, entry):
-    """A size from before there was a bound: the rest of the review stands, and the reason is said."""
+def test_of_several_answers_on_record_only_the_one_that_would_be_refused_today_is_set_aside(seen, drawn, entry):
+    """A size from before there was a bound, copper of a housing: all else counts, the reasons are said."""
+    shell = Housing(
+        id="h1", rings_px=[drawn.box(10, 220, 30, 40)], cracked=None, crack_length_mm=None, missing_area_mm2=None,
+        displaced_terminals=None,
+    )  # fmt: skip
+    photo = seen(drawn.region("rodent", 300, 60), housings=[shell])
+    old = {
+        "wire_size_mm2": 900.0,
+        "fuse_found_a": 10.0,
+        "copper": {"r0": "bare", "h1": "bare"},
+        "labels": {"h1": "rodent"},
+    }
+    found = reviewed([photo], [entry(1, kind="answer", answers=old), entry(2, **on("r0", "confirm"))], NONE, RULES)
+    assert [(one.entry, one.words) for one in found.set_aside] == [(1, "set aside in part")]
+    assert all(said in found.set_aside[0].reason for said in ("240 mm²", "copper.h1: expected", "labels.h1: expected"))
+    assert (found.answers.wire_size_mm2, found.answers.fuse_found_a) == (None, 10.0)
+    assert found.answers.copper == {"r0": "bare"} and list(found.judged)
+
+
+def test_an_answer_whose_every_word_is_wrong_is_set_aside_whole_and_takes_nothing_away(seen, drawn, entry):
+    """Copper of a place that is none, after copper was answered for the whole assembly."""
     photo = seen(drawn.region("rodent", 300, 60))
-    old = entry(1, kind="answer", answers={"wire_size_mm2": 900.0, "fuse_found_a": 10.0})
-    found = reviewed([photo], [old, entry(2, **on("r0", "confirm"))], NONE, RULES)
-    assert [(one.entry, "240 mm²" in one.reason) for one in found.set_aside] == [(1, True)]
-    assert found.answers.wire_size_mm2 is None and list(found.judged)
+    first = entry(1, kind="answer", answers={"copper": "covered"})
+    found = reviewed([photo], [first, entry(2, kind="answer", answers={"copper": {"r7": "bare"}})], NONE, RULES)
+    assert [(one.entry, one.words) for one in found.set_aside] == [(2, "set aside")]
+    assert found.answers.copper == "covered"
+
+
+def test_a_new_answer_of_which_a_part_does_not_fit_is_refused_whole(seen, drawn, entry):
+    """Whoever is still there can mend it; nothing is kept by halves."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    new = entry(1, kind="answer", answers={"fuse_found_a": 10.0, "copper": {"r7": "bare"}})
+    with pytest.raises(EditError, match=r"copper\.r7: expected one of r0"):
+        fits([photo], [], NONE, RULES, new)
+
+
+def test_answers_go_on_after_a_place_that_was_answered_about_is_taken_away(seen, drawn, entry):
+    """The copper of a false find was looked at first: the fuse is still heard."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    course = [entry(1, kind="answer", answers={"copper": {"r0": "bare"}}), entry(2, **on("r0", "delete"))]
+    found = fits([photo], course, NONE, RULES, entry(3, kind="answer", answers={"fuse_found_a": 10.0}))
+    assert (found.answers.fuse_found_a, found.answers.copper, found.set_aside) == (10.0, {}, [])
 
 
 def test_an_answer_stands_for_what_it_was_about_and_nothing_else(seen, drawn):

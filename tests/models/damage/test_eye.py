@@ -8,7 +8,16 @@ from scipy.signal import correlate
 
 from models.damage.eye import Convolution, log_softmax, neighbourhoods, standardised
 from models.damage.eye_layers import ConvolutionLayer
-from models.damage.eye_training import EyeInTraining, EyeSettings, fit_eye, rate_at, varied
+from models.damage.eye_training import (
+    EyeInTraining,
+    EyeSettings,
+    Pace,
+    Slope,
+    descend,
+    fit_eye,
+    rate_at,
+    varied,
+)
 from models.damage.store import _eye, _plain_eye, eye_hash, load_model, save_model
 from tests.models.damage.test_store import small_model
 from vision.cell_patches import COLUMNS, ROWS
@@ -192,3 +201,41 @@ def test_logarithms_of_large_answers_stay_finite():
     """Where exp alone would overflow."""
     out = log_softmax(np.array([[1000.0, 0.0], [-1000.0, -1000.0]], np.float32))
     assert np.allclose(out, [[0.0, -1000.0], [-np.log(2), -np.log(2)]], atol=1e-4)
+
+
+class Recorder:
+    """A learner that only notes what it is told."""
+
+    def __init__(self):
+        self.told = []
+
+    def learn(self, slopes, number, rate):
+        self.told.append(([s.loss for s in slopes], number, rate))
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+def test_a_step_is_drawn_before_the_luck_of_its_parts(threads):
+    """Written out: in another order, or with the luck of one part given to another, the same seed would teach
+    something else."""
+    learner, rng = Recorder(), np.random.default_rng(8)
+    descend(
+        "the eye", learner, lambda: list(rng.integers(100, size=3)),
+        lambda part, luck: Slope(float(part + luck.random()), [], []), rng, Pace(4, 0.5, threads),
+    )  # fmt: skip
+    again, expected = np.random.default_rng(8), []
+    for number in range(4):
+        parts = again.integers(100, size=3)
+        losses = [float(part + luck.random()) for part, luck in zip(parts, again.spawn(3), strict=True)]
+        expected.append((losses, number + 1, rate_at(number, 4, 0.5)))
+    assert learner.told == expected
+
+
+def test_a_training_that_runs_away_says_who_and_when():
+    """The third step's loss is no number: nothing is learnt from it."""
+    learner, losses = Recorder(), iter((1.0, 2.0, np.nan, 3.0))
+    with pytest.raises(FloatingPointError, match="the shell eye's loss is nan after 2 steps: lower its rate"):
+        descend(
+            "the shell eye", learner, lambda: [0], lambda *_: Slope(next(losses), [], []), np.random.default_rng(1),
+            Pace(4, 0.5, 1),
+        )  # fmt: skip
+    assert len(learner.told) == 2

@@ -2,7 +2,7 @@
 
 import pytest
 
-from vision.findings import Termination
+from vision.findings import STUB_MM, Scale, Termination
 
 
 def bitten(bench, wires=(), **fields):
@@ -63,6 +63,17 @@ def test_ends_are_waited_for_where_one_may_lie_out_of_sight(bench):
     assert bench.decision(bench.photo(bite, terminations=cut(400.0))).route == "undecided"
     other = bench.photo(name="b.jpg", terminations=cut(400.0))
     assert bench.decision(bench.photo(bite), other).route == "undecided"
+
+
+@pytest.mark.parametrize(("beyond_mm", "route"), [(STUB_MM * 1.2, "repair_in_vehicle"), (STUB_MM * 1.3, "undecided")])
+@pytest.mark.parametrize("mm_per_px", [0.05, 0.1, 0.4])
+def test_a_stub_is_one_in_the_rules_wherever_it_is_one_on_the_mat(bench, beyond_mm, route, mm_per_px):
+    """Shown a fifth larger than the picture's one scale says, as where the camera is near: still the bite's own."""
+    bite = bench.region("rodent", exposed_copper_mm=bench.m(6.0, 1.0), evidence=bench.signs(open_ends=0.0))
+    at = (10.0 + beyond_mm / mm_per_px, 5.0)  # the bite's outline ends at x = 10
+    stub = Termination(id="t9", kind="cut_end", position_mm=None, position_px=at, rings_px=[])
+    scale = Scale(source="mat", mm_per_px=mm_per_px, u95_rel=0.01)
+    assert bench.decision(bench.photo(bite, terminations=[stub], scale=scale)).route == route
 
 
 @pytest.mark.parametrize("seen", [{"copper": {"r1": "damaged"}}, {"broken_strands": {"r1": 7}}])

@@ -91,6 +91,18 @@ def test_a_sure_damage_that_was_answered_to_be_sound_is_said(bench):
     assert named == ["a.jpg:r1: answered to be rodent, the photograph shows external heat (98%): look again"]
 
 
+def test_photographs_of_one_name_are_told_apart_in_what_is_said(bench):
+    """Two phones both write IMG_1.jpg: the line names the place as the questions do, by the file's hash."""
+    heat = bench.region("external_heat", probabilities={"external_heat": 0.98})
+    files = [bench.photo(heat, name="IMG_1.jpg").model_copy(deep=True) for _ in range(2)]
+    twins = [
+        p.model_copy(update={"photo": p.photo.model_copy(update={"sha256": k * 64})})
+        for p, k in zip(files, "ab", strict=True)
+    ]
+    found = bench.decision(*twins, labels={"bbbbbbbb:r1": "sound"}).contradicted
+    assert found == ["bbbbbbbb:r1: answered to be sound, the photograph shows external heat (98%): look again"]
+
+
 def test_copper_in_a_repair_sleeve_and_what_a_ruler_read_contradict_nothing(bench):
     """An answer about copper says nothing of a sleeve's; a typed distance is no photograph's."""
     sleeve = bench.region("earlier_repair", exposed_copper_mm=bench.m(12.0, 2.0))

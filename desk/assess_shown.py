@@ -1,0 +1,73 @@
+"""Assesses the photographs of one command: answers as they come, then the report, then the table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from desk.errors import DeskError, one_line
+from desk.piped import read_by_nobody
+
+if TYPE_CHECKING:
+    from desk.assess import AssessSettings
+    from desk.batch import Entry, Run
+
+
+def complain(text: str) -> None:
+    """One line on standard error."""
+    click.echo(f"loomtriage: {text}", err=True)
+
+
+def assess_and_show(
+    paths: list[Path], settings: AssessSettings, as_json: bool, report: Path | None, title: str | None = None
+) -> Run:
+    """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
+
+    Photographs of one assembly tell more together: their lines come when all are done. The report is written before the
+    table is printed: who reads only the table's head takes the rest of the command away.
+    """
+    from desk.batch import assess_all
+    from desk.console import print_run, progress
+
+    with progress("assessing", total=len(paths)) as step:
+
+        def show(entry: Entry) -> None:
+            if entry.error is not None:
+                complain(entry.error)
+            elif as_json and entry.findings is not None and settings.assembly is None:
+                try:
+                    click.echo(entry.findings.model_dump_json(by_alias=True))
+                except BrokenPipeError:
+                    if report is None:
+                        raise
+                    read_by_nobody()  # the report is still waited for
+            step()
+
+        run = assess_all(paths, settings, show)
+    try:
+        if report is not None:
+            _write_report(run, report, title)
+    finally:  # a report that cannot be written takes no answer away
+        if not as_json:
+            print_run(run)
+        elif run.assembly is not None:
+            for entry in run.entries:
+                if entry.findings is not None:
+                    click.echo(entry.findings.model_dump_json(by_alias=True))
+            click.echo(run.assembly.model_dump_json(by_alias=True))
+    return run
+
+
+def _write_report(run: Run, report: Path, title: str | None = None) -> None:
+    from desk.files import write_whole
+    from desk.report import report_html
+    from vision.reading import PhotoError
+
+    try:
+        page = report_html(run, title)
+    except PhotoError as error:  # a photograph was taken away while the others were assessed
+        raise DeskError(f"--report: {one_line(error)}") from error
+    write_whole(report, page)
+    click.echo(f"Report: {report}", err=True)
