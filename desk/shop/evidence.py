@@ -131,13 +131,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
     found = []
     for one in rows:
         if one.kind == SIGN_OFF:
-            words = f"signed off: {ROUTE_WORDS[one.payload['route']]}"
-            stood = len(one.payload.get("unlooked", ()))
-            words += f"; {stood} place(s) let stand as the model showed them" if stood else ""
-            unseen = one.payload.get("unseen_faces", ())
-            words += (
-                f"; without a photograph of the {' and the '.join(FACE_WORDS[f] for f in unseen)}" if unseen else ""
-            )
+            words = _sign_off_words(one.payload)
         elif one.kind == REOPENED:
             words = f"sent back to review: {one.payload['why']}"
         else:
@@ -145,6 +139,18 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
             words += f" (set aside: {aside[one.id]})" if one.id in aside else ""
         found.append(Happened(_moment(one.made_at), people[one.person_id], words))
     return found
+
+
+def _sign_off_words(signed: Mapping[str, Any]) -> str:
+    """The route, and everything that the signer was asked about and let stand."""
+    words = [f"signed off: {ROUTE_WORDS[signed['route']]}"]
+    if stood := len(signed.get("unlooked", ())):
+        words.append(f"{stood} place(s) let stand as the model showed them")
+    if unseen := signed.get("unseen_faces", ()):
+        words.append(f"without a photograph of the {' and the '.join(FACE_WORDS[face] for face in unseen)}")
+    # rows of before the question was asked have no such list
+    words += [f"let stand although a photograph contradicts it: “{line}”" for line in signed.get("contradicted", ())]
+    return "; ".join(words)
 
 
 def _papers(session: Session, assembly_id: int, people: Mapping[int, str]) -> list[Happened]:

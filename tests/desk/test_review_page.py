@@ -306,6 +306,32 @@ def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
     assert kept.kind == "sign_off" and [place[-3:] for place in kept.payload["unlooked"]] == [":r1"]
 
 
+def test_a_sign_off_asks_about_answers_that_the_photograph_contradicts(open_review, served):
+    """In the same dialog: named, "look again" leads to them, and what is let stand is on record word for word."""
+    page = open_review()
+    with served.desk.database.write() as session:
+        answer = EDIT.validate_python({"kind": "answer", "answers": {"copper": {"r1": "covered"}}})
+        review.put_on_record(session, served.desk, served.accounts["reviewer"], 1, answer, None)
+    page.reload()
+    page.locator("#places button").first.wait_for()
+    for judged in ("1 of 2 judged", "2 of 2 judged"):
+        page.locator("body").press("Enter")
+        expect(page.locator("#progress")).to_have_text(judged)
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_have_text("1 answer a photograph contradicts")
+    expect(asked.locator("li")).to_have_text(
+        ["r1: copper was answered as covered, the photograph shows 8 ± 0 mm bare: look again"]
+    )
+    asked.get_by_role("button", name="Look again").click()
+    expect(page.locator("#contradicted")).to_be_focused()
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    kept = rows(served)[-1].payload
+    assert kept["unlooked"] == [] and [line[:22] for line in kept["contradicted"]] == ["r1: copper was answere"]
+
+
 def test_measures_counts_and_wires_are_typed_in(open_review, served):
     """A length and a count of a place; a wire from end to end, then the order's plan is said at once."""
     page = open_review()
