@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
+from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
@@ -53,7 +54,7 @@ def order_pdf(
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order, known)
     sheet.framed("Before anything is touched", order.work.cautions)
-    _pictures(sheet, photos, files)
+    _pictures(sheet, photos, files, order.asked())
     _reasons(sheet, order)
     _answers(sheet, order)
     _questions(sheet, order)
@@ -131,20 +132,24 @@ def _from_rules(decision: Decision) -> str:
     return f"The route is set {say_by(decision.route_by)}."
 
 
-def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
+def _pictures(
+    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question] = ()
+) -> None:
     sheet.section("Photographs", needs_mm=100)
     sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
-        picture = whole_picture(path, photo) if path is not None else None
+        ends = asked_ends(photo, asked, several)
+        picture = whole_picture(path, photo, ends) if path is not None else None
         name = photo.photo.name
         if path is None or picture is None:
             why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
             sheet.para(why, bold=True)
             continue
         scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}", 86)
+        thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
+        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}{thin}", 86)
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
