@@ -158,7 +158,7 @@ def print_evaluation(evaluation: Evaluation) -> None:
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
         table.add_column(heading, overflow="fold")
-    for figure in evaluation.figures:
+    for figure in evaluation.rows:
         mark = {True: "[green]reached[/]", False: "[red]missed[/]", None: ""}[figure.reached]
         table.add_row(
             escape(figure.name), figure.say_value(), figure.say_interval(), str(figure.estimate.n), figure.target, mark

@@ -47,6 +47,11 @@ def say_label(label: str | None) -> str:
     return "no label" if label is None else LABEL_WORDS.get(label, label.replace("_", " "))
 
 
+def say_route(route: str | None) -> str:
+    """The route in words."""
+    return "no route" if route is None else ROUTE_WORDS[route]
+
+
 def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     """Value ± U95 with its unit, rounded to what the uncertainty carries; an absent measure is a dash.
 
