@@ -80,7 +80,7 @@ def test_a_label_is_corrected_with_the_keyboard_alone_and_the_route_follows(open
     expect(page.locator("#places [aria-current]")).to_contain_text("external heat")
     expect(page.locator("#places [aria-current]")).to_contain_text("judged")
     expect(page.locator("#said")).to_contain_text("r1 named external heat; route")
-    expect(page.locator("#change")).to_contain_text("heat-aged")
+    expect(page.locator("#change")).to_contain_text("Heat-aged insulation")
     kept = rows(served)
     assert [(row.kind, row.payload["region"], row.payload["label"]) for row in kept] == [
         ("relabel", "r1", "external_heat")

@@ -131,14 +131,14 @@ export function drawDecision(state) {
   by("answer").replaceChildren(
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words),
       ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
-    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, [[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => `${route}: ${rules}`).join("; "))] : []),
+    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, ...[[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => tag("span", { class: "line" }, `${route}: ${rules}`)))] : []),
     tag("p", {}, `wires to repair: ${decision.wires}`),
     ...(decision.contradicted.length ? [tag("div", { class: "note stop", id: "contradicted", tabindex: "-1" }, tag("strong", {}, "Answers that the photographs contradict"), tag("ul", {}, ...decision.contradicted.map((line) => tag("li", {}, line))))] : []),
     ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(
     tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `: ${step.why}`)))),
     tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),
-      tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), `${rule.id}. ${rule.says}`)))),
+      tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), tag("span", { title: rule.id }, rule.title), `. ${rule.says}`)))),
   );
 }
 

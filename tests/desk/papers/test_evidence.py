@@ -52,8 +52,8 @@ def test_the_evidence_is_one_page_that_holds_all_it_shows(shop, repaired, quoted
     with shop.desk.database.read() as session:
         hashes = [row.sha256 for row in session.query(tables.Photograph)]
     for text in (
-        *hashes, "A rodent gnawed", "conductor-damage", "violated", "confirmed by The reviewer", "signed off",
-        "R. Tanner agreed to repair", shop.desk.rules_sha256, "photo 1", "after the repair", "±", "LT 77",
+        *hashes, "A rodent gnawed", "Copper damaged", "conductor-damage", "violated", "confirmed by The reviewer",
+        "signed off", "R. Tanner agreed to repair", shop.desk.rules_sha256, "photo 1", "after the repair", "±", "LT 77",
     ):  # fmt: skip
         assert text in answer.text, text
 
