@@ -287,6 +287,31 @@ def test_enter_leads_over_all_photographs_and_places_have_names_of_their_own(ope
     assert [(row.kind, row.payload["photo"]) for row in rows(served)] == [("confirm", first), ("confirm", second)]
 
 
+@pytest.mark.looks
+def test_a_photograph_fills_the_window_and_is_still_reviewed_by_its_keys(open_review, served):
+    """F opens it, J and Enter judge in it, Esc closes it; drawing leaves it, for its form stands beside."""
+    page = open_review()
+    stage, view = page.locator(".stage"), page.locator(".view")
+    open_now = "s => s.matches(':popover-open')"
+    before = view.bounding_box()
+    page.locator("body").press("f")
+    assert stage.evaluate(open_now)
+    wide, high = view.bounding_box()["width"], view.bounding_box()["height"]
+    assert wide > 1500 and high > 900
+    page.wait_for_function("() => document.querySelector('.sheet').getBoundingClientRect().height > 880")
+    page.keyboard.press("Enter")
+    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
+    assert stage.evaluate(open_now)
+    page.keyboard.press("Escape")
+    assert not stage.evaluate(open_now) and view.bounding_box() == before
+    view.dblclick(position={"x": 20, "y": 20})
+    assert stage.evaluate(open_now)
+    page.keyboard.press("e")
+    expect(page.locator("#draft")).to_be_visible()
+    assert not stage.evaluate(open_now)
+    assert [row.kind for row in rows(served)] == ["confirm"]
+
+
 def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
     """Both are listed; "look" leads to the first; "let them stand" signs off and keeps on record which they were."""
     page = open_review()

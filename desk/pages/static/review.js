@@ -138,6 +138,7 @@ function newName() {
 
 function begin(made, photo) {
   [draft, draftOn] = [made, photo];
+  stages.get(photo).whole(false); // what is asked beside the photograph would be hidden
   stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
   const say = {
     redraw: `Outline of ${made.region}: drag its corners, then keep it.`,
@@ -299,6 +300,7 @@ const KEYS = {
   Delete: act.delete, r: act.reference, u: act.undo, y: act.redo,
   "+": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1.3),
   "-": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1 / 1.3),
+  f: () => stages.get(chosen?.photo ?? state.photos[0].sha256).whole(),
   0: () => stages.get(chosen?.photo ?? state.photos[0].sha256).fit(),
 };
 
