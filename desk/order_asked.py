@@ -15,10 +15,10 @@ def asked_ends(photo: PhotoFindings, questions: Sequence[Question], several: boo
 
     several : whether the order has more photographs; questions then name a place with its photograph
     """
-    ends = {item.id: item.rings_px for item in (*photo.terminations, *photo.housings) if item.rings_px}
+    ends = {end.id: end.rings_px for end in photo.terminations} | {one.id: one.rings_px for one in photo.housings}
     heads = [f"{photo.photo.name}:", f"{photo.photo.sha256[:_SHORT_SHA]}:"] if several else [""]
     text = "\n".join(question.ask for question in questions)
-    return {name: rings for name, rings in ends.items() if any(_names(text, head + name) for head in heads)}
+    return {name: rings for name, rings in ends.items() if rings and any(_names(text, head + name) for head in heads)}
 
 
 def _names(text: str, ref: str) -> bool:
