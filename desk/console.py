@@ -13,7 +13,7 @@ from rich.table import Table
 
 from desk.batch import Run
 from desk.terminal import tables
-from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure
+from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure, say_rule_and_id
 from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
@@ -96,10 +96,11 @@ def _route(decision: Decision | None) -> str:
 
 
 def _route_with_rules(decision: Decision) -> str:
-    by, worst_by = say_by(decision.route_by, decision.route == "undecided"), say_by(decision.route_worst_by)
-    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]" + (f" ({by})" if by else "")
+    by = say_by(decision.route_by, decision.rules, decision.route == "undecided")
+    worst_by = say_by(decision.route_worst_by, decision.rules)
+    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]" + (escape(f" ({by})") if by else "")
     if decision.route_worst != decision.route:
-        text += f", at worst {ROUTE_WORDS[decision.route_worst]}" + (f" ({worst_by})" if worst_by else "")
+        text += f", at worst {ROUTE_WORDS[decision.route_worst]}" + (escape(f" ({worst_by})") if worst_by else "")
     return text
 
 
@@ -123,7 +124,7 @@ def _print_decision(console: Console, decision: Decision) -> None:
     console.print(f"  wires to repair: {say_count(decision.wires_to_repair)}", highlight=False)
     for rule in decision.rules:
         if rule.verdict == "violated":
-            console.print(f"  [red]violated[/] {rule.id}: {escape(rule.says)}", highlight=False)
+            console.print(f"  [red]violated[/] {escape(f'{say_rule_and_id(rule)}: {rule.says}')}", highlight=False)
     for question in decision.open_questions:
         console.print(f"  [cyan]ask[/] {escape(question.ask)}", highlight=False)
     for action in decision.actions:
@@ -156,7 +157,7 @@ def print_evaluation(evaluation: Evaluation) -> None:
     table = Table()
     for heading in ("figure", "value", "95 % interval", "n", "target", ""):
         table.add_column(heading, overflow="fold")
-    for figure in evaluation.figures:
+    for figure in evaluation.rows:
         mark = {True: "[green]reached[/]", False: "[red]missed[/]", None: ""}[figure.reached]
         table.add_row(
             escape(figure.name), figure.say_value(), figure.say_interval(), str(figure.estimate.n), figure.target, mark

@@ -18,6 +18,7 @@ from desk.evaluate_sets import LabelSets, SelectivePoint, doubt_as_dict, label_s
 from desk.foreign_truth import TruthError, read_truth
 from desk.statistics import CalibrationBin, f1_by_label
 from desk.truth_findings import findings_from_truth
+from desk.wording import say_route
 from models.repair import decide, leading_label
 from sample_images.truth import Truth
 from vision.findings import PhotoFindings
@@ -63,14 +64,19 @@ class Evaluation:
         return [answer.score for answer in self.answers]
 
     @property
+    def rows(self) -> list[Figure]:
+        """The figures of a table for people: no row for a share that stands in the row of its count."""
+        return [figure for figure in self.figures if not figure.in_count]
+
+    @property
     def unsafe_names(self) -> list[str]:
         """Photographs answered with a milder route than the truth, with both routes."""
-        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.unsafe]
+        return [_routes_of(score) for score in self.scores if score.unsafe]
 
     @property
     def too_grave_names(self) -> list[str]:
         """Photographs answered with a graver route than the truth, with both routes."""
-        return [f"{s.name}: answered {s.route}, the truth is {s.true_route}" for s in self.scores if s.too_grave]
+        return [_routes_of(score) for score in self.scores if score.too_grave]
 
     @property
     def calibration_bins(self) -> list[CalibrationBin]:
@@ -113,6 +119,10 @@ class Evaluation:
             "photos": [s.as_dict() for s in self.scores],
         }
         return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+
+
+def _routes_of(score: Score) -> str:
+    return f"{score.name}: answered {say_route(score.route)}, the truth is {say_route(score.true_route)}"
 
 
 def find_cases(folder: Path) -> tuple[list[Case], list[str]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -33,7 +33,11 @@ SCALED_KINDS = ("length", "to_termination")
 
 @dataclass(frozen=True)
 class Figure:
-    """One figure, its target in words, and whether the value reaches it (None: nothing measured, or no target)."""
+    """One figure, its target in words, and whether the value reaches it (None: nothing measured, or no target).
+
+    share : of a count, said beside it with its interval
+    in_count : whether it is such a share, which people read in the row of its count
+    """
 
     key: str
     name: str
@@ -41,16 +45,22 @@ class Figure:
     unit: str
     target: str
     reached: bool | None
+    share: Estimate | None = None
+    in_count: bool = False
 
     def say_value(self) -> str:
         """The value as people read it."""
-        return "–" if self.estimate.value is None else _say(self.estimate.value, self.unit)
+        if self.estimate.value is None:
+            return "–"
+        of = "" if self.share is None or self.share.value is None else f" ({_say(self.share.value, '%')})"
+        return _say(self.estimate.value, self.unit) + of
 
     def say_interval(self) -> str:
         """The interval as people read it."""
-        if self.estimate.low is None or self.estimate.high is None:
+        estimate, unit = (self.estimate, self.unit) if self.share is None else (self.share, "%")
+        if estimate.low is None or estimate.high is None:
             return "–"
-        return f"{_say(self.estimate.low, self.unit)} to {_say(self.estimate.high, self.unit)}"
+        return f"{_say(estimate.low, unit)} to {_say(estimate.high, unit)}"
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -101,27 +111,26 @@ def _at_most(key: str, name: str, estimate: Estimate, unit: str, limit: float, t
 
 def _label_figures(scores: Sequence[Score]) -> list[Figure]:
     f1 = bootstrap(scores, lambda drawn: macro_f1([(s.true_label, s.label) for s in drawn]))
-    rate = wilson(sum(s.unsafe for s in scores), len(scores))
-    unsafe = _times(rate, len(scores))
+    unsafe = wilson(sum(s.unsafe for s in scores), len(scores))
+    grave = wilson(sum(s.too_grave for s in scores), len(scores))
+    mild_words, grave_words = "unsafe routes (answered and milder than the truth)", "routes graver than the truth"
     answered = wilson(sum(s.answered for s in scores), len(scores))
     return [
         _at_least("macro_f1", "leading label, macro-F1 over the labels present", f1, "", 0.95, "≥ 0.95"),
-        _at_most("unsafe_routes", "unsafe routes (answered and milder than the truth)", unsafe, "count", 0, "0"),
-        Figure("unsafe_share", "share of unsafe routes", rate, "%", "", None),
-        Figure("too_grave_share", "routes graver than the truth (answered)", _too_grave(scores), "%", "", None),
+        replace(_at_most("unsafe_routes", mild_words, _times(unsafe), "count", 0, "0"), share=unsafe),
+        Figure("unsafe_share", "share of unsafe routes", unsafe, "%", "", None, in_count=True),
+        Figure("too_grave_routes", f"{grave_words} (answered)", _times(grave), "count", "", None, share=grave),
+        Figure("too_grave_share", f"share of {grave_words}", grave, "%", "", None, in_count=True),
         _at_least("answered", "answered", answered, "%", 0.90, "≥ 90 %"),
         _calibration_figure(scores),
     ]
 
 
-def _too_grave(scores: Sequence[Score]) -> Estimate:
-    return wilson(sum(s.too_grave for s in scores), len(scores))
-
-
-def _times(share: Estimate, n: int) -> Estimate:
-    """The share as a count of n, interval and all."""
+def _times(share: Estimate) -> Estimate:
+    """The share as a count of its n, interval and all."""
     if share.value is None or share.low is None or share.high is None:
         return NOTHING
+    n = share.n
     return Estimate(share.value * n, share.low * n, share.high * n, n)
 
 

@@ -14,7 +14,7 @@ from desk.overlay import Shape, path_of, shapes
 from desk.pictures import data_uri
 from desk.report import environment
 from desk.statistics import CalibrationBin, f1_by_label, wilson
-from desk.wording import ROUTE_WORDS, say_label
+from desk.wording import say_label, say_route
 from sample_images.truth import Truth
 from vision.findings import PhotoFindings
 from vision.reading import read_photo
@@ -122,9 +122,9 @@ def _says(answer: Answered) -> list[str]:
     """What is wrong with the answer, in words."""
     s, said = answer.score, []
     if s.unsafe:
-        said.append(f"Unsafe: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
+        said.append(f"Unsafe: answered {say_route(s.route)}, the truth is {say_route(s.true_route)}.")
     if s.too_grave:
-        said.append(f"Too grave: answered {_route(s.route)}, the truth is {_route(s.true_route)}.")
+        said.append(f"Too grave: answered {say_route(s.route)}, the truth is {say_route(s.true_route)}.")
     if s.label != s.true_label:
         p = "" if s.leading_p is None else f" ({s.leading_p:.0%})"
         said.append(f"Answered {say_label(s.label)}{p}, the truth is {say_label(s.true_label)}.")
@@ -133,7 +133,3 @@ def _says(answer: Answered) -> list[str]:
     if s.regions_false:
         said.append(f"{s.regions_false} region{'s' if s.regions_false > 1 else ''} where nothing is damaged.")
     return said
-
-
-def _route(route: str | None) -> str:
-    return "no route" if route is None else ROUTE_WORDS[route]

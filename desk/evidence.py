@@ -14,7 +14,7 @@ from desk.errors import one_line
 from desk.overlay import path_of
 from desk.pictures import bytes_uri, data_uri
 from desk.report import TEMPLATES, environment
-from desk.wording import CLOSING_WORDS, say_by, say_measure, say_places, say_step
+from desk.wording import CLOSING_WORDS, say_measure, say_places, say_step
 from vision.findings import Decision, Measure, PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
@@ -141,7 +141,7 @@ def style_source() -> str:
 def evidence_html(evidence: Evidence, say: Callable[[Measure | None], str] = say_measure) -> str:
     """The page as text; it asks for nothing else and holds no script. say : how lengths are written."""
     env = environment()
-    env.globals.update(say_step=say_step, say_by=say_by, path_of=path_of, closing_words=CLOSING_WORDS)
+    env.globals.update(say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
     env.filters.update(places=say_places)
     return env.get_template("evidence.html.j2").render(
         e=evidence,

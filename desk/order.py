@@ -142,7 +142,7 @@ def close(
     click.echo(f"Order of assembly {before.assembly}: {CLOSING_WORDS[outcome.state]}.")
     said = {"met": "met", "violated": "NOT MET", "cannot_tell": "cannot tell", "not_applicable": "-"}
     for check in outcome.checks:
-        click.echo(f"  {said[check.verdict]:<12} {check.what}: {check.says}")
+        click.echo(f"  {said[check.verdict]:<12} {check.title or check.what}: {check.says}")
         if check.settle:
             click.echo(f"  {'':<12} to settle it: {check.settle}")
     return 0

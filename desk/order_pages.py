@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
+from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
@@ -16,17 +17,19 @@ from desk.wording import (
     VERDICT_WORDS,
     say_answer,
     say_by,
+    say_changes,
     say_count,
     say_label,
     say_limit,
     say_measure,
     say_region,
+    say_rule,
 )
 from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
-from vision.findings import Decision, PhotoFindings, Question, Region
+from vision.findings import Decision, PhotoFindings, Question, Region, RuleResult
 
 _FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -53,7 +56,7 @@ def order_pdf(
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order, known)
     sheet.framed("Before anything is touched", order.work.cautions)
-    _pictures(sheet, photos, files)
+    _pictures(sheet, photos, files, order.asked())
     _reasons(sheet, order)
     _answers(sheet, order)
     _questions(sheet, order)
@@ -83,7 +86,7 @@ def closing_pdf(
     rows = [
         [
             TICK if check.verdict == "cannot_tell" else "",
-            check.what,
+            check.title or check.what,
             VERDICT_WORDS[check.verdict].upper() if check.verdict == "violated" else VERDICT_WORDS[check.verdict],
             check.says,
             check.settle or "",
@@ -113,7 +116,8 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(_from_rules(decision))
     if order.work.route_worst != route:
         words = ROUTE_WORDS[order.work.route_worst]
-        from_rules = f" ({say_by(order.worst_by())})" if order.worst_by() else ""
+        by = say_by(order.worst_by(), decision.rules)
+        from_rules = f" ({by})" if by else ""
         sheet.para(f"At worst, if every open question goes the wrong way: {words}{from_rules}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
@@ -127,24 +131,28 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
 
 def _from_rules(decision: Decision) -> str:
     if decision.route == "undecided":
-        return f"The decision {say_by(decision.route_by, undecided=True)}."
-    return f"The route is set {say_by(decision.route_by)}."
+        return f"The decision {say_by(decision.route_by, decision.rules, undecided=True)}."
+    return f"The route is set {say_by(decision.route_by, decision.rules)}."
 
 
-def _pictures(sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path]) -> None:
+def _pictures(
+    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question] = ()
+) -> None:
     sheet.section("Photographs", needs_mm=100)
     sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
-        picture = whole_picture(path, photo) if path is not None else None
+        ends = asked_ends(photo, asked, several)
+        picture = whole_picture(path, photo, ends) if path is not None else None
         name = photo.photo.name
         if path is None or picture is None:
             why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
             sheet.para(why, bold=True)
             continue
         scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}", 86)
+        thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
+        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}{thin}", 86)
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
@@ -177,7 +185,7 @@ def _reasons(sheet: Sheet, order: Order) -> None:
     told.sort(key=lambda rule: ("violated", "cannot_tell", "met").index(rule.verdict))
     rows = [
         [
-            rule.id,
+            say_rule(rule),
             VERDICT_WORDS[rule.verdict].upper() if rule.verdict == "violated" else VERDICT_WORDS[rule.verdict],
             say_measure(rule.measured, rule.unit or ""),
             say_limit(rule.limit, rule.unit),
@@ -186,9 +194,9 @@ def _reasons(sheet: Sheet, order: Order) -> None:
         for rule in told
     ]
     sheet.grid(["rule", "verdict", "measured", "limit", "in words"], rows, [21, 13, 15, 12, 60], size=8)
-    silent = [rule.id for rule in order.decision.rules if rule.verdict == "not_applicable"]
+    silent = [say_rule(rule) for rule in order.decision.rules if rule.verdict == "not_applicable"]
     if silent:
-        sheet.para("Nothing here to judge: " + ", ".join(silent) + ".", size=8)
+        sheet.para("Nothing here to judge: " + "; ".join(silent) + ".", size=8)
 
 
 def _answers(sheet: Sheet, order: Order) -> None:
@@ -207,17 +215,18 @@ def _questions(sheet: Sheet, order: Order) -> None:
     sheet.section("Open questions, answer first", needs_mm=45)
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
-        [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked).items()],
+        [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked, order.decision.rules).items()],
         [50, 50, 28],
     )
 
 
-def _once(asked: list[Question]) -> dict[str, tuple[str, str]]:
+def _once(asked: list[Question], rules: Sequence[RuleResult]) -> dict[str, tuple[str, str]]:
     """Each question once, with why it is asked and all that its answer changes."""
     found: dict[str, tuple[str, str]] = {}
     for question in asked:
         why, changes = found.get(question.ask, (question.why, ""))
-        found[question.ask] = (why, f"{changes}; {question.changes}" if changes else question.changes)
+        more = say_changes(question, rules)
+        found[question.ask] = (why, f"{changes}; {more}" if changes else more)
     return found
 
 

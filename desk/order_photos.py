@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -15,13 +16,14 @@ from PIL import Image
 from desk.overlay import way_inside, ways_to_termination
 from desk.pictures import close_up_box
 from desk.wording import say_label, say_measure
-from vision.findings import PhotoFindings, Region
+from vision.findings import PhotoFindings, Region, Ring
 from vision.reading import PhotoError, read_photo
 
 PRINT_SIDE_PX = 1800
 _FOLLOWS = 0.2  # a line drawn is taken for the measured way when it is this much as long
 _INK = (0, 0, 0)
 _PAPER = (255, 255, 255)
+_NOTHING: Mapping[str, Sequence[Ring]] = MappingProxyType({})
 _FONT = cv2.FONT_HERSHEY_SIMPLEX
 
 
@@ -51,13 +53,21 @@ def _is(path: Path, sha256: str) -> bool:
         return False
 
 
-def whole_picture(path: Path, findings: PhotoFindings) -> Picture | None:
-    """The photograph with its regions, joints and dimension lines; None when it can no longer be read."""
+def whole_picture(
+    path: Path, findings: PhotoFindings, asked: Mapping[str, Sequence[Ring]] = _NOTHING
+) -> Picture | None:
+    """The photograph with its regions, joints and dimension lines; None when it can no longer be read.
+
+    asked : outlines, by name, of what the questions name and nothing else in the picture shows
+    """
     bgr = _read(path)
     if bgr is None:
         return None
     x, y, w, h = _assembly_box(findings, bgr.shape[1], bgr.shape[0])
-    canvas = _Canvas(bgr[y : y + h, x : x + w], (x, y))
+    # a sheet shows it twice as wide as high at most, so that a narrower one is printed smaller, its letters not
+    canvas = _Canvas(bgr[y : y + h, x : x + w], (x, y), letters=min(1.7, max(1.0, 2 * h / w)))
+    for rings in asked.values():
+        canvas.outline(rings, width=0.7)
     for region in findings.regions:
         canvas.outline(region.rings_px)
     for splice in findings.splices:
@@ -70,6 +80,8 @@ def whole_picture(path: Path, findings: PhotoFindings) -> Picture | None:
     for splice in findings.splices:
         if splice.rings_px:
             canvas.label(splice.id, _top(splice.rings_px))
+    for name, rings in asked.items():
+        canvas.label(name, _top(rings))
     return canvas.picture()
 
 
@@ -174,10 +186,10 @@ class _Canvas:
             thick = max(1, round((width + extra) * self.unit))
             cv2.polylines(self.image, [points.reshape(-1, 1, 2)], closed, colour, thick, cv2.LINE_AA)
 
-    def outline(self, rings: Sequence[Sequence[tuple[float, float]]]) -> None:
+    def outline(self, rings: Sequence[Sequence[tuple[float, float]]], width: float = 1.6) -> None:
         """A region's outline."""
         for ring in rings:
-            self._lines(self._at(ring), closed=True)
+            self._lines(self._at(ring), closed=True, width=width)
 
     def dimension(self, way: np.ndarray, said: str, beside: bool = False) -> None:
         """A measured way with a tick at either end and its value in the middle; `beside`: shifted off what it is of."""

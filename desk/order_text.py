@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from desk.answers_file import answer_names
 from desk.order_model import Order
-from desk.wording import ROUTE_WORDS, say_by
+from desk.wording import ROUTE_WORDS, say_by, say_changes, say_rule_and_id
 from models.repair import Rules
 from vision.findings import Question
 
@@ -19,13 +19,14 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
     if work.route_why is not None:
         lines.append(f"  route changed by the plan: {work.route_why}")
     elif order.decision.route_by:
-        lines.append(f"  the decision: {say_by(order.decision.route_by, order.decision.route == 'undecided')}")
+        undecided = order.decision.route == "undecided"
+        lines.append(f"  the decision: {say_by(order.decision.route_by, order.decision.rules, undecided)}")
     if work.route_worst != work.route:
         worst = f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}"
-        by = say_by(order.worst_by())
+        by = say_by(order.worst_by(), order.decision.rules)
         lines.append(f"{worst} ({by})" if by else worst)
     broken = [rule for rule in order.decision.rules if rule.verdict == "violated"]
-    lines += _group("rules not kept", [f"{rule.id}: {rule.says}" for rule in broken])
+    lines += _group("rules not kept", [f"{say_rule_and_id(rule)}: {rule.says}" for rule in broken])
     lines.append(f"  plan: {work.says}")
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
@@ -47,7 +48,7 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
 def _question(question: Question, order: Order, rules: Rules) -> str:
     decided = question in order.decision.open_questions  # the plan's own are answered at the bench, with --bench
     names = ", ".join(answer_names(question, rules)) if decided else ""
-    return f"{question.ask} ({question.changes})" + (f" Answer: {names}" if names else "")
+    return f"{question.ask} ({say_changes(question, order.decision.rules)})" + (f" Answer: {names}" if names else "")
 
 
 def _group(name: str, texts: Sequence[str]) -> list[str]:

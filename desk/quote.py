@@ -38,7 +38,7 @@ class QuotedOffer(Finding):
 class Quote(Finding):
     """All ways offered for one assembly on one day.
 
-    `invented`: the numbers are examples, not the shop's; `provisional`: as of the order
+    `order`: its id on record; `invented`: the numbers are examples, not the shop's; `provisional`: as of the order
     """
 
     kind: Literal["quote"] = "quote"
@@ -107,13 +107,13 @@ def make_quote(order: Order, number: int, vehicle: str, prices: Prices, today: d
     )
 
 
-def quote_pdf(quote: Quote, number: int, paper: str) -> bytes:
-    """The quote on paper, with room for the customer's choice."""
+def quote_pdf(quote: Quote, number: int, order_number: int, paper: str) -> bytes:
+    """The quote on paper, with room for the customer's choice. number, order_number : what people call them by."""
     sheet = Sheet(paper, f"Quote {number} - assembly {quote.assembly}", _FOOT)
-    known = {"order number": str(quote.order), "vehicle": quote.vehicle, "date": str(quote.made_on)}
+    known = {"order number": str(order_number), "vehicle": quote.vehicle, "date": str(quote.made_on)}
     sheet.blanks(["order number", "vehicle", "customer", "date"], filled=known)
     sheet.banner(f"Quote for assembly {quote.assembly}" + (" - PROVISIONAL" if quote.provisional else ""))
-    sheet.para(f"Vehicle: {quote.vehicle}. Route: {ROUTE_WORDS[quote.route]}. From work order {quote.order}.")
+    sheet.para(f"Vehicle: {quote.vehicle}. Route: {ROUTE_WORDS[quote.route]}. From work order {order_number}.")
     sheet.para(f"Made on {quote.made_on}, holds until {quote.valid_until}. Days count from an agreement on that day.")
     if quote.invented:
         sheet.para(

@@ -63,6 +63,9 @@ def environment() -> jinja2.Environment:
         say_limit=wording.say_limit,
         say_step=wording.say_step,
         say_by=wording.say_by,
+        say_rule=wording.say_rule,
+        say_rule_id=wording.say_rule_id,
+        say_changes=wording.say_changes,
         route_words=wording.ROUTE_WORDS,
         verdict_words=wording.VERDICT_WORDS,
     )

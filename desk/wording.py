@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from models.repair.words import least
-from vision.findings import Action, Count, Measure, PhotoFindings, Region
+from vision.findings import Action, Count, Measure, PhotoFindings, Question, Region, RuleResult
 
 LABEL_WORDS = {
     "external_heat": "external heat",
@@ -37,6 +37,7 @@ VERDICT_WORDS = {
     "not_applicable": "not applicable",
 }
 
+_WHICH_DAMAGE = "which damage it is"
 _COUNTED = ("wires", "splices")
 """Units of what is counted: whole numbers, from the least to the most that it may be."""
 _REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
@@ -45,6 +46,11 @@ _REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
 def say_label(label: str | None) -> str:
     """The label in words; a label a shop added itself reads as it is named."""
     return "no label" if label is None else LABEL_WORDS.get(label, label.replace("_", " "))
+
+
+def say_route(route: str | None) -> str:
+    """The route in words."""
+    return "no route" if route is None else ROUTE_WORDS[route]
 
 
 def say_measure(measure: Measure | None, unit: str = "mm") -> str:
@@ -106,12 +112,43 @@ def say_step(step: Action) -> tuple[str, str]:
     return step.action.replace("_", " "), f"{step.on}; {step.why}"
 
 
-def say_by(rules: Sequence[str], undecided: bool = False) -> str:
-    """Which rules a route comes from, or what an undecided one waits for, to stand behind the route."""
-    if not rules:
+def say_rule(rule: RuleResult) -> str:
+    """The rule's name in words; its id in what was written before results had one."""
+    return rule.title or rule.id
+
+
+def say_rule_id(rule: RuleResult) -> str:
+    """The id to stand beside the rule's name, for whoever looks for its settings; nothing where it says the same."""
+    return "" if say_rule(rule).lower().replace(" ", "-") == rule.id else rule.id
+
+
+def say_rule_and_id(rule: RuleResult) -> str:
+    """Both on one line of a screen."""
+    return f"{say_rule(rule)} ({say_rule_id(rule)})" if say_rule_id(rule) else say_rule(rule)
+
+
+def say_by(by: Sequence[str], rules: Sequence[RuleResult], undecided: bool = False) -> str:
+    """Which rules a route comes from, or what an undecided one waits for, to stand behind the route.
+
+    by : ids; rules : what each rule said, with its name
+    """
+    if not by:
         return ""
-    named = ", ".join("which damage it is" if rule == "label" else rule for rule in rules)
+    names = {rule.id: say_rule(rule) for rule in rules} | {"label": _WHICH_DAMAGE}
+    named = "; ".join(_inside(names.get(rule, rule)) for rule in by)
     return f"waits for {named}" if undecided else f"by {named}"
+
+
+def say_changes(question: Question, rules: Sequence[RuleResult]) -> str:
+    """What the answer changes, with the rule's name in the place of its id."""
+    names = {rule.id: say_rule(rule) for rule in rules} | {"label": _WHICH_DAMAGE}
+    rule, colon, what = question.changes.partition(":")
+    return f"{_inside(names.get(rule, rule))}{colon}{what}"
+
+
+def _inside(title: str) -> str:
+    """A title within a sentence: without its capital, but for letters that stand for something."""
+    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
 
 
 def say_places(text: str) -> str:

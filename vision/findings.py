@@ -246,9 +246,10 @@ class Question(Finding):
 
 
 class RuleResult(Finding):
-    """What one rule says of this assembly."""
+    """What one rule says of this assembly. `title`: its name in words; empty in what an earlier version wrote."""
 
     id: str
+    title: str = ""
     verdict: Verdict
     measured: Measure | None
     limit: float | None

@@ -36,10 +36,12 @@ class NewEntry(BaseModel):
 
 
 class SignOff(BaseModel):
-    """The newest entry that the signer had seen; `unlooked`: places let stand though nobody judged them."""
+    """The newest entry that the signer had seen; `unlooked`: places let stand though nobody judged them; `despite`:
+    answers let stand though the photographs contradict them, as the decision's `contradicted` says them."""
 
     based_on: int | None = None
     unlooked: Annotated[list[Annotated[str, Field(max_length=120)]], Field(max_length=2000)] = []
+    despite: Annotated[list[Annotated[str, Field(max_length=2000)]], Field(max_length=2000)] = []
 
 
 @router.get("/assemblies/{assembly_id}/review", include_in_schema=False)
@@ -71,9 +73,13 @@ def new_entry(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: NewEntr
 
 @router.post("/api/v1/assemblies/{assembly_id}/review/sign-off", tags=["review"], status_code=201)
 def sign_off(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: SignOff) -> dict[str, Any]:
-    """Confirm the whole decision as it is shown; places that nobody judged are named in `unlooked`."""
+    """Confirm the whole decision as it is shown; places that nobody judged are named in `unlooked`, answers that the
+    photographs contradict in `despite`."""
     with desk.database.write() as session:
-        return {"entry": review.sign_off(session, desk, visitor.account, assembly_id, given.based_on, given.unlooked)}
+        signed = review.sign_off(
+            session, desk, visitor.account, assembly_id, given.based_on, given.unlooked, given.despite
+        )
+    return {"entry": signed}
 
 
 def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:

@@ -16,10 +16,10 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
 from desk.review.telling import entry_words, presented
-from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_by, say_count, say_label, say_places, say_step
+from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_by, say_count, say_label, say_places, say_rule, say_step
 from models.repair import Rules
 from models.repair.bench import BenchWire
-from vision.findings import Decision, PhotoFindings, Region
+from vision.findings import Decision, PhotoFindings, Region, RuleResult
 
 _LAYERS = ("wires", "distances", "coverings", "terminations")
 
@@ -38,7 +38,7 @@ def state(
         "unit": unit,
         "photos": [photo_state(photo, found, pictures[photo.photo.sha256], unit) for photo in found.photos],
         "decision": decision_state(found.after, unit),
-        "change": change_lines(found.decided),
+        "change": change_lines(found.decided, found.after.rules),
         "questions": [
             {
                 "ask": say_places(one.question.ask),
@@ -125,14 +125,15 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
     return {
         "route": decision.route,
         "route_words": ROUTE_WORDS[decision.route],
-        "by": say_by(decision.route_by, decision.route == "undecided"),
+        "by": say_by(decision.route_by, decision.rules, decision.route == "undecided"),
         "worst": decision.route_worst,
-        "worst_by": say_by(decision.route_worst_by),
+        "worst_by": say_by(decision.route_worst_by, decision.rules),
         "worst_words": ROUTE_WORDS[decision.route_worst],
         "contradicted": [say_places(line) for line in decision.contradicted],
         "rules": [
             {
                 "id": rule.id,
+                "title": say_rule(rule),
                 "verdict": rule.verdict,
                 "words": VERDICT_WORDS[rule.verdict],
                 "says": say_places(rule.says),
@@ -147,7 +148,7 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
     }
 
 
-def change_lines(change: DecisionChange) -> list[str]:
+def change_lines(change: DecisionChange, rules: Sequence[RuleResult]) -> list[str]:
     """What the review changed in the decision, a line for each."""
     lines = []
     if change.route:
@@ -158,7 +159,8 @@ def change_lines(change: DecisionChange) -> list[str]:
         lines.append(
             f"wires to repair: {say_count(change.wires_to_repair[0])} → {say_count(change.wires_to_repair[1])}"
         )
-    lines += [f"{r.id}: {VERDICT_WORDS[r.before]} → {VERDICT_WORDS[r.after]}" for r in change.rules]
+    names = {rule.id: say_rule(rule) for rule in rules}
+    lines += [f"{names[r.id]}: {VERDICT_WORDS[r.before]} → {VERDICT_WORDS[r.after]}" for r in change.rules]
     for word, asks in (("closed", change.questions_closed), ("opened", change.questions_opened)):
         if asks:
             lines.append(f"questions {word}: {len(asks)}")

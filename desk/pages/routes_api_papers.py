@@ -32,15 +32,18 @@ _HTML: dict[int | str, dict[str, Any]] = {200: {"content": {"text/html": {"schem
 
 
 class Numbered(BaseModel):
-    """The number of a paper that was put on record."""
+    """The id of a paper that was put on record."""
 
     id: int
 
 
 class PaperState(BaseModel):
-    """A paper as it was put on record. `kind`: order, quote, approval, closing or not_closed."""
+    """A paper as it was put on record. `kind`: order, quote, approval, closing or not_closed; `number`: among its kind,
+    as it is printed (addresses and `follows` go by `id`).
+    """
 
     id: int
+    number: int
     kind: str
     follows: int | None
     made_at: datetime
@@ -87,7 +90,7 @@ class ClosingState(BaseModel):
 
 
 class Closed(BaseModel):
-    """The paper's number, and what the check came to."""
+    """The paper's id, and what the check came to."""
 
     id: int
     outcome: Closing
@@ -100,7 +103,14 @@ def papers(desk: TheDesk, visitor: Anybody, assembly_id: int) -> list[PaperState
         assembly(session, assembly_id)
         rows = papers_of(session, assembly_id, ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED)
     return [
-        PaperState(id=row.id, kind=row.kind, follows=row.follows_id, made_at=row.made_at, content=row.payload)
+        PaperState(
+            id=row.id,
+            number=row.number,
+            kind=row.kind,
+            follows=row.follows_id,
+            made_at=row.made_at,
+            content=row.payload,
+        )
         for row in rows
     ]
 

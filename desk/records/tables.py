@@ -230,17 +230,22 @@ class ReviewEntry(Table):
 
 
 class Paper(Table):
-    """A quote, an approval, an order or a closing of an assembly, as data. `follows_id`: the paper it answers."""
+    """A quote, an approval, an order or a closing of an assembly, as data. `follows_id`: the paper it answers.
+
+    `number`: what people call it by, counted among papers of its kind; what came before this was counted is called by
+    its id.
+    """
 
     __tablename__ = "paper"
     id: Mapped[int] = mapped_column(primary_key=True)
     assembly_id: Mapped[int] = mapped_column(ForeignKey("assembly.id"))
     kind: Mapped[str] = mapped_column(String(16))
+    number: Mapped[int] = mapped_column(server_default="0")
     payload: Mapped[dict[str, Any]] = mapped_column(deferred=True)
     follows_id: Mapped[int | None] = mapped_column(ForeignKey("paper.id"))
     made_at: Mapped[datetime] = mapped_column(default=now)
     made_by: Mapped[int] = mapped_column(ForeignKey("person.id"))
-    __table_args__ = (Index(None, "assembly_id", "kind", "id"),)
+    __table_args__ = (Index(None, "assembly_id", "kind", "id"), Index(None, "kind", "number", unique=True))
 
 
 class Standing(Table):

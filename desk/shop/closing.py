@@ -72,6 +72,7 @@ class ClosingSheet:
     """
 
     order_id: int
+    order_number: int
     order: Order
     photos: tuple[PhotoFindings, ...]
     too_old: tuple[TooOld, ...]
@@ -91,7 +92,7 @@ def closing_sheet(session: Session, desk: Desk, assembly_id: int) -> ClosingShee
     outcome = close_order(order.work, photos, _answers(order, Answers()), desk.rules) if photos else None
     fields = fields_of(photos, order, desk.rules) if photos else ()
     too_old, running = too_old_for(session, assembly_id, issued), _running(session, assembly_id, issued)
-    return ClosingSheet(orders[0].id, order, photos, too_old, running, outcome, fields)
+    return ClosingSheet(orders[0].id, orders[0].number, order, photos, too_old, running, outcome, fields)
 
 
 def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[TooOld, ...]:
@@ -111,7 +112,7 @@ def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[T
 
 
 def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Told) -> tuple[int, Closing]:
-    """Hold the finished repair against the order and put the outcome on record; the paper's number and the outcome."""
+    """Hold the finished repair against the order and put the outcome on record; the paper's id and the outcome."""
     sheet = closing_sheet(session, desk, assembly_id)
     if sheet.running:
         raise Invalid("photographs", "expected assessed photographs, got some still being assessed: wait a little")
@@ -156,7 +157,7 @@ def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
     outcome = Closing.model_validate(row.payload["outcome"])
     closed = {"closed, date": f"{row.made_at:%Y-%m-%d}"} if row.kind == CLOSING else {}
-    return f"closing-{paper_id}.pdf", closing_pdf(
+    return f"closing-{row.number}.pdf", closing_pdf(
         order, outcome, photos, files_of(session, desk, row.assembly_id), size,
         head_of(issued) | closed,
     )  # fmt: skip

@@ -36,6 +36,18 @@ class Unjudged(Invalid):
         super().__init__("sign_off", f"expected every place judged, got {kind}: {named}; {do}")
 
 
+class Contradicted(Invalid):
+    """A sign-off over answers that the photographs contradict, without word that they are let stand."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+        super().__init__(
+            "sign_off",
+            f"expected no answer at odds with the photographs, got {len(lines)}: {'; '.join(lines)}; "
+            "mend each, or say that you let it stand",
+        )
+
+
 class NotAllowed(Refused):
     """The person's roles do not include this."""
 

@@ -131,13 +131,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
     found = []
     for one in rows:
         if one.kind == SIGN_OFF:
-            words = f"signed off: {ROUTE_WORDS[one.payload['route']]}"
-            stood = len(one.payload.get("unlooked", ()))
-            words += f"; {stood} place(s) let stand as the model showed them" if stood else ""
-            unseen = one.payload.get("unseen_faces", ())
-            words += (
-                f"; without a photograph of the {' and the '.join(FACE_WORDS[f] for f in unseen)}" if unseen else ""
-            )
+            words = _sign_off_words(one.payload)
         elif one.kind == REOPENED:
             words = f"sent back to review: {one.payload['why']}"
         else:
@@ -147,24 +141,36 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
     return found
 
 
+def _sign_off_words(signed: Mapping[str, Any]) -> str:
+    """The route, and everything that the signer was asked about and let stand."""
+    words = [f"signed off: {ROUTE_WORDS[signed['route']]}"]
+    if stood := len(signed.get("unlooked", ())):
+        words.append(f"{stood} place(s) let stand as the model showed them")
+    if unseen := signed.get("unseen_faces", ()):
+        words.append(f"without a photograph of the {' and the '.join(FACE_WORDS[face] for face in unseen)}")
+    # rows of before the question was asked have no such list
+    words += [f"let stand although a photograph contradicts it: “{line}”" for line in signed.get("contradicted", ())]
+    return "; ".join(words)
+
+
 def _papers(session: Session, assembly_id: int, people: Mapping[int, str]) -> list[Happened]:
-    rows = reversed(papers_of(session, assembly_id, *_KINDS))
-    return [Happened(_moment(row.made_at), people[row.made_by], _paper_words(row)) for row in rows]
+    rows = papers_of(session, assembly_id, *_KINDS)[::-1]
+    numbers = {row.id: row.number for row in rows}
+    return [Happened(_moment(row.made_at), people[row.made_by], _paper_words(row, numbers)) for row in rows]
 
 
-def _paper_words(row: tables.Paper) -> str:
+def _paper_words(row: tables.Paper, numbers: Mapping[int, int]) -> str:
     held = row.payload
     if row.kind == ORDER:
-        return f"work order {row.id}: {held['order']['work']['says']}"
+        return f"work order {row.number}: {held['order']['work']['says']}"
     if row.kind == QUOTE:
         offers = [f"{o['name']} {o['price']:.2f} {held['currency']}" for o in held["offers"] if o["price"] is not None]
-        return f"quote {row.id}: {', '.join(offers)}{' (invented example prices)' if held['invented'] else ''}"
+        return f"quote {row.number}: {', '.join(offers)}{' (invented example prices)' if held['invented'] else ''}"
     if row.kind == APPROVAL:
         what = f"agreed to {held['offer']}, {held['price']:.2f} {held['currency']}" if held["offer"] else "declined"
-        return (
-            f"{held['approved_by']} {what}, {HOW_WORDS[held['how']]}, {held['approved_on']}, to quote {held['quote']}"
-        )
-    return f"closing {row.id}: {CLOSING_WORDS[held['outcome']['state']]}"
+        quote = numbers[held["quote"]]
+        return f"{held['approved_by']} {what}, {HOW_WORDS[held['how']]}, {held['approved_on']}, to quote {quote}"
+    return f"closing {row.number}: {CLOSING_WORDS[held['outcome']['state']]}"
 
 
 def _versions(desk: Desk, photos: Sequence[PhotoFindings]) -> dict[str, str]:

@@ -28,7 +28,7 @@ _MAY_BE_ISSUED = ("reviewed", "ordered")
 
 
 def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int) -> int:
-    """Plan the repair as the review stands and keep the order; its number. Invalid before the sign-off."""
+    """Plan the repair as the review stands and keep the order; its id. Invalid before the sign-off."""
     row = assembly(session, assembly_id)
     state = refresh(session, desk, assembly_id).state
     if state not in _MAY_BE_ISSUED:
@@ -74,14 +74,14 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
     order = Order.model_validate(row.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
     known = head_of(row)
-    return f"order-{paper_id}.pdf", order_pdf(
+    return f"order-{row.number}.pdf", order_pdf(
         order, photos, files_of(session, desk, row.assembly_id), paper_size, known
     )
 
 
 def head_of(order: tables.Paper) -> dict[str, str]:
     """What stands in the boxes at the head of an order's sheets, as it was issued; earlier versions kept less."""
-    return {"order number": str(order.id), **order.payload.get("head", {})}
+    return {"order number": str(order.number), **order.payload.get("head", {})}
 
 
 def files_of(session: Session, desk: Desk, assembly_id: int) -> dict[str, Path]:

@@ -6,17 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, undefer
 
 from desk.order_model import Order
 from desk.records import tables
+from desk.records.database import hold
 from desk.records.errors import NotFound
 from desk.shop.people import Account
 from vision.findings import Question
 
 ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED = "order", "quote", "approval", "closing", "not_closed"
 """Kinds: `closing` closed the order, `not_closed` was an attempt that did not."""
+_SERIES = ((CLOSING, NOT_CLOSED),)
+"""Kinds that are numbered together, because people call them by one name."""
+_HELD = "papers"
 
 
 def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[tables.Paper]:
@@ -29,7 +33,7 @@ def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[table
 @dataclass(frozen=True)
 class Papers:
     """What an assembly's page shows of its papers, each the newest first. asks, contradicted : what the newest order
-    still asks, and which answers it was made with that a photograph contradicts
+    still asks, and which answers it was made with that a photograph contradicts; numbers : by id
     """
 
     orders: Sequence[tables.Paper]
@@ -39,6 +43,7 @@ class Papers:
     people: Mapping[int, str]
     asks: Sequence[Question]
     contradicted: Sequence[str]
+    numbers: Mapping[int, int]
 
 
 def papers_for_page(session: Session, assembly_id: int) -> Papers:
@@ -59,6 +64,7 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
         {row.id: row.name for row in people},
         newest.asked() if newest else (),
         newest.decision.contradicted if newest else (),
+        {row.id: row.number for row in (*orders, *others)},
     )
 
 
@@ -74,8 +80,23 @@ def paper(session: Session, paper_id: int, *kinds: str) -> tables.Paper:
 def add_paper(
     session: Session, by: Account, assembly_id: int, kind: str, payload: dict[str, Any], follows: int | None = None
 ) -> int:
-    """Put a paper on record; its number."""
-    row = tables.Paper(assembly_id=assembly_id, kind=kind, payload=payload, follows_id=follows, made_by=by.id)
+    """Put a paper on record under the next number of its kind; its id."""
+    row = tables.Paper(
+        assembly_id=assembly_id, kind=kind, number=_next_number(session, kind), payload=payload, follows_id=follows,
+        made_by=by.id,
+    )  # fmt: skip
     session.add(row)
     session.flush()
     return row.id
+
+
+def _next_number(session: Session, kind: str) -> int:
+    """One after the highest of the kind; whoever issues another one meanwhile waits until this write ends."""
+    hold(session, _HELD, alone=True)
+    kinds = next((series for series in _SERIES if kind in series), (kind,))
+    return (session.scalar(select(func.max(tables.Paper.number)).where(tables.Paper.kind.in_(kinds))) or 0) + 1
+
+
+def number_of(session: Session, paper_id: int) -> int:
+    """What people call the paper of this id by."""
+    return session.scalars(select(tables.Paper.number).where(tables.Paper.id == paper_id)).one()

@@ -15,7 +15,7 @@ from desk.quote import Approval, Quote, make_quote, quote_pdf
 from desk.shop.assemblies import newest_intake, one_line
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, StaleForm
-from desk.shop.papers import APPROVAL, ORDER, QUOTE, add_paper, paper, papers_of
+from desk.shop.papers import APPROVAL, ORDER, QUOTE, add_paper, number_of, paper, papers_of
 from desk.shop.people import Account
 
 DECLINED = "declined"
@@ -37,7 +37,7 @@ class ApprovalForm:
 
 
 def issue_quote(session: Session, desk: Desk, by: Account, assembly_id: int, today: date | None = None) -> int:
-    """Make the quote of the newest work order; its number. Invalid where there is none, or nothing to offer."""
+    """Make the quote of the newest work order; its id. Invalid where there is none, or nothing to offer."""
     orders = papers_of(session, assembly_id, ORDER)
     if not orders:
         raise Invalid("quote", "expected a work order to quote from, got none: issue the order first")
@@ -52,11 +52,12 @@ def issue_quote(session: Session, desk: Desk, by: Account, assembly_id: int, tod
 def quote_sheet(session: Session, paper_id: int, size: str = "a4") -> tuple[str, bytes]:
     """A quote as (file name, PDF)."""
     row = paper(session, paper_id, QUOTE)
-    return f"quote-{paper_id}.pdf", quote_pdf(Quote.model_validate(row.payload), paper_id, size)
+    quote = Quote.model_validate(row.payload)
+    return f"quote-{row.number}.pdf", quote_pdf(quote, row.number, number_of(session, quote.order), size)
 
 
 def approve(session: Session, by: Account, assembly_id: int, form: ApprovalForm, today: date | None = None) -> int:
-    """Put the customer's answer on record; its number. Refused where the quote is not the newest or holds no more."""
+    """Put the customer's answer on record; its id. Refused where the quote is not the newest or holds no more."""
     quotes = papers_of(session, assembly_id, QUOTE)
     if not quotes or quotes[0].id != form.quote:
         raise StaleForm("expected an answer to the newest quote, got one to another: show the customer the newest one")

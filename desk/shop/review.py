@@ -16,12 +16,13 @@ from desk.review.places import lasting, place_name, unjudged
 from desk.review.reviewed import Reviewed, fits
 from desk.shop.assemblies import assembly, photographs_of
 from desk.shop.desk import Desk
-from desk.shop.errors import Invalid, Unjudged
+from desk.shop.errors import Contradicted, Invalid, Unjudged
 from desk.shop.intake import SIDES
 from desk.shop.labels import keep_while_given
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
+from desk.wording import say_places
 
 
 @dataclass(frozen=True)
@@ -90,11 +91,14 @@ def sign_off(
     assembly_id: int,
     based_on: int | None,
     unlooked: Collection[str] = (),
+    despite: Collection[str] = (),
 ) -> int:
     """Confirm the whole decision as it stands; Invalid while a conflict waits or something newer was not seen.
 
     unlooked : places (`photo hash:region`) that the signer lets stand though nobody judged them. Unjudged where one is
     missing there, and always for a place that is unsure or novel: the rules need its name.
+    despite : answers that the photographs contradict, in the review's words, which the signer lets stand. Contradicted
+    where one is missing there.
     """
     _in_turn(session, assembly_id)
     review = review_of(session, desk, assembly_id)
@@ -111,6 +115,7 @@ def sign_off(
         "unlooked": left,
         "named": named_places(review),
         "unseen_faces": unseen_faces(session, assembly_id, review),
+        "contradicted": refuse_contradicted(review, despite),
     }
     row = _row(session, desk, account, assembly_id, SIGN_OFF, decided)
     row.based_on_id = based_on
@@ -138,6 +143,20 @@ def refuse_unjudged(review: Reviewed, unlooked: Collection[str]) -> list[str]:
     if unseen:
         raise Unjudged([place_name(p, r.id, several) for p, r in unseen], must_be_named=False)
     return keys
+
+
+def contradicted_words(review: Reviewed) -> list[str]:
+    """Answers on record that the photographs contradict, with places as pages write them."""
+    return [say_places(line) for line in review.after.contradicted]
+
+
+def refuse_contradicted(review: Reviewed, despite: Collection[str]) -> list[str]:
+    """The answers that the photographs contradict, all of them named in `despite`; otherwise Contradicted."""
+    lines = contradicted_words(review)
+    unsaid = [line for line in lines if line not in despite]
+    if unsaid:
+        raise Contradicted(unsaid)
+    return lines
 
 
 def named_places(review: Reviewed) -> list[dict[str, object]]:

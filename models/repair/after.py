@@ -20,9 +20,13 @@ _PLACES = ("termination-distance", "splice-spacing")
 
 
 class Check(Finding):
-    """One thing that must hold before the order is closed, and what settles it while it cannot be told."""
+    """One thing that must hold before the order is closed, and what settles it while it cannot be told.
+
+    `title`: the name in words of the rule that `what` is; empty where `what` is said in words already.
+    """
 
     what: str
+    title: str = ""
     verdict: Verdict
     says: str
     settle: str | None = None
@@ -85,7 +89,7 @@ def _rule(after: Decision, rule_id: str) -> Check:
     if result.verdict == "cannot_tell":
         asked = [q.ask for q in after.open_questions if q.changes.startswith(rule_id)]
         settle = " ".join(dict.fromkeys(asked)) or "Measure it with a ruler, or photograph it nearer."
-    return Check(what=rule_id, verdict=result.verdict, says=result.says, settle=settle)
+    return Check(what=rule_id, title=result.title, verdict=result.verdict, says=result.says, settle=settle)
 
 
 def _wanted(work: Worksheet) -> int:

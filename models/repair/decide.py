@@ -11,7 +11,7 @@ from models.repair.case import Case, open_case
 from models.repair.contradicted import contradicted
 from models.repair.counting import Share, united
 from models.repair.housing import housing_shells
-from models.repair.limits import RULE_IDS, Rules
+from models.repair.limits import RULE_IDS, RuleLimits, Rules
 from models.repair.texts import causes_of, cautions_for
 from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route_rank
 from models.repair.worlds import Judged, judge, share_of
@@ -122,14 +122,15 @@ def _result(rule_id: str, judged: Sequence[Judged], whole: Sequence[Hit], case: 
     limits = case.rules.of(rule_id)
     if not limits.applies:
         says = f"{limits.title}: switched off in this shop's rules"
-        return _plain(rule_id, says, limits.source)
+        return _plain(rule_id, limits, says)
     hits = [hit for item in judged if (hit := item.hit(rule_id)) is not None]
     hits += [hit for hit in whole if hit.rule == rule_id]
     if not hits:
-        return _plain(rule_id, f"{limits.title}: nothing here that this rule judges", limits.source)
+        return _plain(rule_id, limits, f"{limits.title}: nothing here that this rule judges")
     chief = max(hits, key=gravity)
     return RuleResult(
         id=rule_id,
+        title=limits.title,
         verdict=gravest(hit.verdict for hit in hits),
         measured=chief.measured,
         limit=chief.limit,
@@ -139,10 +140,11 @@ def _result(rule_id: str, judged: Sequence[Judged], whole: Sequence[Hit], case: 
     )
 
 
-def _plain(rule_id: str, says: str, source: str) -> RuleResult:
+def _plain(rule_id: str, limits: RuleLimits, says: str) -> RuleResult:
     return RuleResult(
-        id=rule_id, verdict="not_applicable", measured=None, limit=None, unit=None, says=says, source=source
-    )
+        id=rule_id, title=limits.title, verdict="not_applicable", measured=None, limit=None, unit=None, says=says,
+        source=limits.source,
+    )  # fmt: skip
 
 
 def leading_label(photo: PhotoFindings, rules: Rules, answers: Answers | None = None) -> str | None:

@@ -8,6 +8,7 @@ import pytest
 from desk import cli
 from desk.assess import AssessSettings
 from desk.batch import Entry
+from desk.console import print_evaluation
 from desk.errors import DeskError
 from desk.evaluate import Case, Evaluation, find_cases, judge
 from desk.evaluate_figures import all_figures, confusion
@@ -59,7 +60,7 @@ def test_a_route_milder_than_the_truth_is_named(drawn, tmp_path):
     got = scored(path, known, missed)
     evaluation = Evaluation("f", (got,), tuple(all_figures([got.score])))
     assert got.score.answered and not got.score.too_grave
-    assert evaluation.unsafe_names[0].startswith("fused.jpg: answered return_to_service, the truth is remanufacture")
+    assert evaluation.unsafe_names[0].startswith("fused.jpg: answered return to service, the truth is remanufacture")
     assert figures(got)["unsafe_routes"].reached is False
     assert evaluation.worst() == [got]
 
@@ -85,11 +86,29 @@ def test_a_harsher_route_than_the_truth_is_not_unsafe(drawn, tmp_path):
     got = scored(path, known, answer(fused, label="external_heat"))
     assert (got.score.unsafe, got.score.too_grave, got.score.regions_false) == (False, True, 1)
     evaluation = Evaluation("f", (got,), tuple(all_figures([got.score])))
-    assert evaluation.too_grave_names == ["whole.jpg: answered remanufacture, the truth is return_to_service"]
+    assert evaluation.too_grave_names == ["whole.jpg: answered remanufacture, the truth is return to service"]
     assert figures(got)["too_grave_share"].estimate.value == 1.0
     assert json.loads(evaluation.to_json())["too_grave_routes"] == evaluation.too_grave_names
     assert "Too grave: answered remanufacture" in evaluation_html(evaluation)
     assert confusion([got.score])[1] == [("sound", [1, 0, 0])]
+
+
+def test_unsafe_routes_are_one_row_with_count_and_share(drawn, tmp_path, capsys):
+    """One of two answered milder: 50 % (Wilson: 9.5 to 90.5 %); on screen, on the page, and both keys in the JSON."""
+    known = drawn.truth("fused.jpg", [drawn.region("external_heat", 400, 80)])
+    path = drawn.write_case(tmp_path, known)
+    missed = answer(findings_from_truth(known), regions=[], label="sound", probabilities={"sound": 0.97})
+    both = scored(path, known, missed), scored(path, known, findings_from_truth(known))
+    evaluation = Evaluation("f", both, tuple(all_figures([got.score for got in both])))
+    page, data = evaluation_html(evaluation), json.loads(evaluation.to_json())["figures"]
+    print_evaluation(evaluation)
+    screen = capsys.readouterr().out
+    for text in (page, screen):
+        assert "1 (50.0 %)" in text and "9.5 % to 90.5 %" in text and "share of unsafe" not in text
+        assert "fused.jpg: answered return to service, the truth is remanufacture" in " ".join(text.split())
+    by_key = {figure["key"]: figure for figure in data}
+    assert (by_key["unsafe_routes"]["value"], by_key["unsafe_share"]["value"]) == (1, 0.5)
+    assert (by_key["too_grave_routes"]["value"], by_key["too_grave_share"]["value"]) == (0, 0)
 
 
 def test_an_unsure_answer_is_not_an_answer(drawn, tmp_path):

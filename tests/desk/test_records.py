@@ -23,6 +23,8 @@ from desk.records.columns import LONG_AGO
 from desk.records.database import open_database
 from desk.records.migrate import migrate, newest, revision_of
 from desk.records.photo_store import open_store
+from desk.shop import people
+from desk.shop.papers import add_paper, number_of
 
 
 @pytest.fixture
@@ -157,6 +159,39 @@ def test_the_second_version_fills_its_columns_from_what_the_first_one_kept(empty
         assert standing.marks["all"] == [{"label": "rodent", "unsure": True, "novel": False, "candidates": []}]
         assert (standing.made_at, standing.shop_order, standing.urgency) == (LONG_AGO, "A-1", 6)
         assert session.query(tables.Photograph).one().name == "a.jpg"
+    database.close()
+
+
+def test_papers_on_file_keep_the_numbers_they_were_issued_under(empty_address):
+    """Order 1, quote 2 and order 3 of the version that counted all together; the next of each goes on after its kind.
+
+    An order of now is 4, a quote 3, a closing 1.
+    """
+    database = open_database(empty_address)
+    migrate(database, "v0003")
+    when = "2026-01-02 03:04:05"
+    rows = [
+        "INSERT INTO person (id, login, name, roles, active, unit, theme, made_at) "
+        "VALUES (1, 'old', 'Old Hand', 'reviewer', true, 'mm', 'auto', :when)",
+        "INSERT INTO assembly (id, shop_order, shop_order_key, made_at, made_by) VALUES (7, 'A-1', 'a1', :when, 1)",
+        *(
+            "INSERT INTO paper (assembly_id, kind, payload, follows_id, made_at, made_by) "
+            f"VALUES (7, '{kind}', '{{}}', {follows}, :when, 1)"
+            for kind, follows in (("order", "NULL"), ("quote", 1), ("order", "NULL"))
+        ),
+    ]
+    with database.engine.begin() as connection:
+        for row in rows:
+            connection.execute(text(row), {"when": when})
+    migrate(database)
+    with database.write() as session:
+        person = people.account_of(session.query(tables.Person).one())
+        made = [add_paper(session, person, 7, kind, {}) for kind in ("order", "quote", "closing")]
+        found = session.query(tables.Paper).order_by(tables.Paper.id).all()
+        kept = [(row.id, row.kind, row.number) for row in found[:3]]
+        assert kept == [(1, "order", 1), (2, "quote", 2), (3, "order", 3)]
+        assert [number_of(session, one) for one in made] == [4, 3, 1]
+        assert found[1].follows_id == 1
     database.close()
 
 

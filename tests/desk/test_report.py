@@ -72,6 +72,50 @@ def test_the_overlay_lies_where_the_damage_is(page_of, browser):
     page.close()
 
 
+@pytest.mark.parametrize("name", ["Photograph bitten.jpg: large", "Close-up of r0: large"])
+def test_a_picture_opens_large_by_keyboard_and_escape_closes_it(page_of, browser, name):
+    """It fills the window, its outline still on it; everything below stays where it was, and so does the focus."""
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    page.goto(page_of.as_uri())
+    section = page.locator("section.photo", has_text="bitten.jpg")
+    button, below = section.get_by_role("button", name=name), section.locator("article.region dl")
+    button.focus()
+    before, place = button.bounding_box(), below.bounding_box()
+    page.keyboard.press("Enter")
+    large, outline = button.bounding_box(), button.locator(".l-regions path").bounding_box()
+    assert large["width"] == pytest.approx(min(1200, 900 * large["width"] / large["height"]), abs=2)
+    assert large["width"] > 1.1 * before["width"] and below.bounding_box() == place
+    assert large["x"] <= outline["x"] and outline["x"] + outline["width"] <= large["x"] + large["width"]
+    page.keyboard.press("Escape")
+    assert button.bounding_box() == before
+    assert button.evaluate("b => b === document.activeElement")
+    page.close()
+
+
+def test_a_picture_opens_large_by_a_click_also_on_the_damage(page_of, browser):
+    """A click on the outline opens it, the next one closes it; each picture is in the file once."""
+    page = browser.new_page(viewport={"width": 1200, "height": 900})
+    page.goto(page_of.as_uri())
+    view = page.locator("section.photo", has_text="bitten.jpg").locator(".view")
+    for open_now in (True, False):
+        view.locator("svg .l-regions path").first.click()
+        assert view.locator(".stage").evaluate("s => s.matches(':popover-open')") is open_now
+    pictures = re.findall(r"data:image/jpeg;base64,[^\"]+", page_of.read_text("utf-8"))
+    assert len(pictures) == len(set(pictures)) == page.locator("img").count()
+    page.close()
+
+
+def test_a_picture_is_larger_than_a_phone_and_scrolls(page_of, browser):
+    """On a screen of 360 px the large picture is wider than the screen, and can be pushed sideways."""
+    page = browser.new_page(viewport={"width": 360, "height": 740})
+    page.goto(page_of.as_uri())
+    stage = page.locator(".view .stage").first
+    stage.locator("button").click()
+    inside, seen = stage.evaluate("s => [s.scrollWidth, s.clientWidth]")
+    assert (seen, inside) == (360, pytest.approx(0.8 * 740 * 640 / 480, abs=2))
+    page.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_text_stays_legible_on_a_phone(page_of, browser, scheme):
     """At 360 px nothing runs out of the screen, and body text stands off its ground by 7:1 (WCAG 2, level AAA)."""

@@ -80,7 +80,7 @@ def test_a_label_is_corrected_with_the_keyboard_alone_and_the_route_follows(open
     expect(page.locator("#places [aria-current]")).to_contain_text("external heat")
     expect(page.locator("#places [aria-current]")).to_contain_text("judged")
     expect(page.locator("#said")).to_contain_text("r1 named external heat; route")
-    expect(page.locator("#change")).to_contain_text("heat-aged")
+    expect(page.locator("#change")).to_contain_text("Heat-aged insulation")
     kept = rows(served)
     assert [(row.kind, row.payload["region"], row.payload["label"]) for row in kept] == [
         ("relabel", "r1", "external_heat")
@@ -287,6 +287,31 @@ def test_enter_leads_over_all_photographs_and_places_have_names_of_their_own(ope
     assert [(row.kind, row.payload["photo"]) for row in rows(served)] == [("confirm", first), ("confirm", second)]
 
 
+@pytest.mark.looks
+def test_a_photograph_fills_the_window_and_is_still_reviewed_by_its_keys(open_review, served):
+    """F opens it, J and Enter judge in it, Esc closes it; drawing leaves it, for its form stands beside."""
+    page = open_review()
+    stage, view = page.locator(".stage"), page.locator(".view")
+    open_now = "s => s.matches(':popover-open')"
+    before = view.bounding_box()
+    page.locator("body").press("f")
+    assert stage.evaluate(open_now)
+    wide, high = view.bounding_box()["width"], view.bounding_box()["height"]
+    assert wide > 1500 and high > 900
+    page.wait_for_function("() => document.querySelector('.sheet').getBoundingClientRect().height > 880")
+    page.keyboard.press("Enter")
+    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
+    assert stage.evaluate(open_now)
+    page.keyboard.press("Escape")
+    assert not stage.evaluate(open_now) and view.bounding_box() == before
+    view.dblclick(position={"x": 20, "y": 20})
+    assert stage.evaluate(open_now)
+    page.keyboard.press("e")
+    expect(page.locator("#draft")).to_be_visible()
+    assert not stage.evaluate(open_now)
+    assert [row.kind for row in rows(served)] == ["confirm"]
+
+
 def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
     """Both are listed; "look" leads to the first; "let them stand" signs off and keeps on record which they were."""
     page = open_review()
@@ -304,6 +329,32 @@ def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
     page.wait_for_url("**/assemblies/1")
     kept = rows(served)[-1]
     assert kept.kind == "sign_off" and [place[-3:] for place in kept.payload["unlooked"]] == [":r1"]
+
+
+def test_a_sign_off_asks_about_answers_that_the_photograph_contradicts(open_review, served):
+    """In the same dialog: named, "look again" leads to them, and what is let stand is on record word for word."""
+    page = open_review()
+    with served.desk.database.write() as session:
+        answer = EDIT.validate_python({"kind": "answer", "answers": {"copper": {"r1": "covered"}}})
+        review.put_on_record(session, served.desk, served.accounts["reviewer"], 1, answer, None)
+    page.reload()
+    page.locator("#places button").first.wait_for()
+    for judged in ("1 of 2 judged", "2 of 2 judged"):
+        page.locator("body").press("Enter")
+        expect(page.locator("#progress")).to_have_text(judged)
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_have_text("1 answer a photograph contradicts")
+    expect(asked.locator("li")).to_have_text(
+        ["r1: copper was answered as covered, the photograph shows 8 ± 0 mm bare: look again"]
+    )
+    asked.get_by_role("button", name="Look again").click()
+    expect(page.locator("#contradicted")).to_be_focused()
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    kept = rows(served)[-1].payload
+    assert kept["unlooked"] == [] and [line[:22] for line in kept["contradicted"]] == ["r1: copper was answere"]
 
 
 def test_measures_counts_and_wires_are_typed_in(open_review, served):

@@ -7,7 +7,7 @@ from desk.records import tables
 from desk.records.columns import LONG_AGO
 from desk.review.edits import EDIT
 from desk.shop import review
-from desk.shop.errors import Invalid, Unjudged
+from desk.shop.errors import Contradicted, Invalid, Unjudged
 from desk.shop.standing import refresh, refresh_old
 from desk.truth_findings import findings_from_truth
 
@@ -102,9 +102,9 @@ def test_an_entry_of_another_assembly_is_no_base(shop, bench_case):
         put(shop, bench_case, "reviewer", 999, **RELABEL, label="abrasion")
 
 
-def signed(shop, assembly_id, based_on, unlooked=()):
+def signed(shop, assembly_id, based_on, unlooked=(), despite=()):
     with shop.desk.database.write() as session:
-        return review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, unlooked)
+        return review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, unlooked, despite)
 
 
 def test_a_place_nobody_judged_is_signed_off_only_by_name(shop, bench_case):
@@ -134,6 +134,26 @@ def test_an_unsure_place_is_never_signed_off_without_its_name(shop, bench_case):
     with shop.desk.database.read() as session:
         named = session.get_one(tables.ReviewEntry, number).payload["named"]
     assert named == [{"place": "aaaa1111:r0", "model": "rodent", "unsure": True, "people": "abrasion"}]
+
+
+def test_an_answer_that_a_photograph_contradicts_is_signed_off_only_by_name(shop, bench_case):
+    """Copper answered as covered where 8 mm are bare in the picture: refused without it, then kept on record."""
+    done = put(shop, bench_case, "reviewer", None, kind="answer", answers={"copper": {"r0": "covered"}})
+    line = "r0: copper was answered as covered, the photograph shows 8 ± 0 mm bare: look again"
+    for despite in ((), (line.replace("8", "9"),)):
+        with pytest.raises(Contradicted, match="mend each, or say that you let it stand") as refused:
+            signed(shop, bench_case, done.id, ("aaaa1111:r0",), despite)
+        assert refused.value.lines == [line]
+    number = signed(shop, bench_case, done.id, ("aaaa1111:r0",), (line,))
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.ReviewEntry, number).payload["contradicted"] == [line]
+
+
+def test_a_sign_off_keeps_no_contradiction_where_there_is_none(shop, bench_case):
+    """What a caller names beyond what stands there does not go on record."""
+    number = signed(shop, bench_case, None, ("aaaa1111:r0",), ("r0: something else",))
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.ReviewEntry, number).payload["contradicted"] == []
 
 
 def test_lists_say_that_a_label_is_unsure(shop, bench_case):

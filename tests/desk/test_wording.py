@@ -2,9 +2,19 @@
 
 import pytest
 
-from desk.wording import say_answer, say_any_of, say_by, say_count, say_measure, say_sources
+from desk.wording import (
+    say_answer,
+    say_any_of,
+    say_by,
+    say_changes,
+    say_count,
+    say_measure,
+    say_rule,
+    say_rule_and_id,
+    say_sources,
+)
 from models.repair.words import length
-from vision.findings import Count, Measure, UncertaintyShare
+from vision.findings import Count, Measure, Question, RuleResult, UncertaintyShare
 
 
 @pytest.mark.parametrize(
@@ -51,11 +61,49 @@ def test_the_least_of_a_lower_bound_is_never_rounded_up():
     assert length(Measure(value=62, u95=0, low_bound=True)) == "at least 62 mm"
 
 
-def test_what_a_route_comes_from_is_said():
-    """Rules by their names; an open label in words."""
-    assert say_by([]) == ""
-    assert say_by(["wire-count", "housing"]) == "by wire-count, housing"
-    assert say_by(["label", "wire-count"], undecided=True) == "waits for which damage it is, wire-count"
+def rule(id, title=""):
+    """A rule that is violated."""
+    return RuleResult(
+        id=id, title=title, verdict="violated", measured=None, limit=None, unit=None, says="", source=""
+    )  # fmt: skip
+
+
+NAMED = [rule("wire-count", "Wires to repair"), rule("insulation-only", "Insulation worn, copper covered")]
+
+
+def test_what_a_route_comes_from_is_said_in_the_words_of_the_rules():
+    """Titles within a sentence, parted so that a comma in one parts nothing; an open label in words."""
+    assert say_by([], NAMED) == ""
+    said = "by wires to repair; insulation worn, copper covered"
+    assert say_by(["wire-count", "insulation-only"], NAMED) == said
+    assert say_by(["label", "wire-count"], NAMED, undecided=True) == "waits for which damage it is; wires to repair"
+
+
+def test_a_title_keeps_capitals_that_stand_for_something():
+    """A shop's own title; one without a title, as earlier versions wrote, is said by its id."""
+    own = [rule("wire-count", "OEM limit of wires"), rule("housing")]
+    assert say_by(["wire-count", "housing"], own) == "by OEM limit of wires; housing"
+    assert say_rule(own[1]) == "housing"
+
+
+def test_an_id_stands_beside_a_title_only_where_it_says_something_else():
+    """`Wires to repair` and `wire-count`; not `Housing` and `housing`, nor an id without a title twice."""
+    assert say_rule_and_id(NAMED[0]) == "Wires to repair (wire-count)"
+    assert say_rule_and_id(rule("earlier-repair", "Earlier repair")) == "Earlier repair"
+    assert say_rule_and_id(rule("housing")) == "housing"
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ("wire-count: above the limit: rebuilt", "wires to repair: above the limit: rebuilt"),
+        ("label: which rules hold", "which damage it is: which rules hold"),
+        ("circuit list: size and fuse", "circuit list: size and fuse"),
+    ],
+)
+def test_what_an_answer_changes_is_said_in_the_words_of_the_rules(changes, said):
+    """What is no rule stays as it is."""
+    assert say_changes(Question(ask="", why="", changes=changes), NAMED) == said
 
 
 def test_a_count_shows_its_interval_only_when_open():

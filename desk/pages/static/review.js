@@ -1,7 +1,7 @@
 // The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
 import { lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
-import { answersOf, askAboutUnjudged, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { answersOf, askBeforeSigning, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
 import { Stage } from "./review_stage.js";
 
 const bench = document.getElementById("bench");
@@ -138,6 +138,7 @@ function newName() {
 
 function begin(made, photo) {
   [draft, draftOn] = [made, photo];
+  stages.get(photo).whole(false); // what is asked beside the photograph would be hidden
   stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
   const say = {
     redraw: `Outline of ${made.region}: drag its corners, then keep it.`,
@@ -255,23 +256,25 @@ const act = {
   redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
   "sign-off": async () => {
     await onItsWay; // what was just answered is part of what is signed
-    if (!state.unjudged.length) return signOff([]);
-    return askAboutUnjudged(state, look, signOff);
+    if (!state.unjudged.length && !state.decision.contradicted.length) return signOff([], []);
+    return askBeforeSigning(state, look, signOff);
   },
 };
 
-async function signOff(unlooked) {
+async function signOff(unlooked, despite) {
   try {
-    await ask("/sign-off", { based_on: state.newest, unlooked });
+    await ask("/sign-off", { based_on: state.newest, unlooked, despite });
     location.assign(`/assemblies/${bench.dataset.assembly}`);
   } catch (error) {
     tell(error.message, true);
   }
 }
 
+// without a place: at what the photographs contradict
 function look(place) {
+  if (!place) return document.getElementById("contradicted").focus();
   const [photo, region] = place.split(":");
-  choose(photo, region, true);
+  return choose(photo, region, true);
 }
 
 function draftKey(event) {
@@ -297,6 +300,7 @@ const KEYS = {
   Delete: act.delete, r: act.reference, u: act.undo, y: act.redo,
   "+": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1.3),
   "-": () => stages.get(chosen?.photo ?? state.photos[0].sha256).zoom(1 / 1.3),
+  f: () => stages.get(chosen?.photo ?? state.photos[0].sha256).whole(),
   0: () => stages.get(chosen?.photo ?? state.photos[0].sha256).fit(),
 };
 

@@ -90,23 +90,30 @@ export function drawWires(state, act) {
   by("branch-words").textContent = state.branches ? `now: ${state.branches}` : "not said yet";
 }
 
-// the places that nobody judged, with the choice that is left: look at them, or let them stand where that is allowed
-export function askAboutUnjudged(state, look, stand) {
+// what a sign-off asks about: places that nobody judged, and answers that the photographs contradict; the choice that is
+// left is to look at them, or to let them stand where that is allowed
+export function askBeforeSigning(state, look, stand) {
   const dialog = by("unjudged");
   const named = state.unjudged.filter((one) => one.must_be_named);
-  const shown = named.length ? named : state.unjudged;
-  by("h-unjudged").textContent = named.length ? `${shown.length} unsure ${shown.length === 1 ? "place has" : "places have"} no name yet` : `${shown.length} ${shown.length === 1 ? "place" : "places"} nobody has judged`;
-  by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : "Look at each, or say that you let them stand as the model showed them. That goes on record with your name.";
+  const places = named.length ? named : state.unjudged;
+  const despite = named.length ? [] : state.decision.contradicted;
   const close = (then) => () => {
     dialog.close();
     then();
   };
-  dialog.querySelector("ul").replaceChildren(...shown.map((one) => tag("li", {}, tag("button", { type: "button", class: "button plain", click: close(() => look(one.place)) }, `${one.name} ${one.words}`))));
+  const first = () => look(places.length ? places[0].place : null);
+  by("h-unjudged").textContent = [named.length ? counted(places, "unsure place has", "unsure places have") + " no name yet" : places.length ? counted(places, "place", "places") + " nobody has judged" : "", despite.length ? counted(despite, "answer", "answers") + " a photograph contradicts" : ""].filter(Boolean).join(", ");
+  by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : "Look again, or say that you let this stand as shown. That goes on record with your name.";
+  by("unjudged-places").replaceChildren(...places.map((one) => tag("li", {}, tag("button", { type: "button", class: "button plain", click: close(() => look(one.place)) }, `${one.name} ${one.words}`))));
+  by("unjudged-answers").replaceChildren(...despite.map((line) => tag("li", {}, line)));
+  by("unjudged-answers-why").hidden = !despite.length;
   dialog.querySelector(".row").replaceChildren(
-    tag("button", { type: "button", class: "button main", click: close(() => look(shown[0].place)) }, "Look at them"),
-    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(shown.map((one) => one.place))) }, "Let them stand and sign off")]));
+    tag("button", { type: "button", class: "button main", click: close(first) }, places.length ? "Look at them" : "Look again"),
+    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), despite)) }, "Let them stand and sign off")]));
   dialog.showModal();
 }
+
+const counted = (list, one, more) => `${list.length} ${list.length === 1 ? one : more}`;
 
 // what became of the route stands there at once; the rules that changed open
 function changeOf(change) {
@@ -124,14 +131,14 @@ export function drawDecision(state) {
   by("answer").replaceChildren(
     tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words),
       ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
-    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, [[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => `${route}: ${rules}`).join("; "))] : []),
+    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, ...[[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => tag("span", { class: "line" }, `${route}: ${rules}`)))] : []),
     tag("p", {}, `wires to repair: ${decision.wires}`),
-    ...(decision.contradicted.length ? [tag("div", { class: "note stop", id: "contradicted" }, tag("strong", {}, "Answers that the photographs contradict"), tag("ul", {}, ...decision.contradicted.map((line) => tag("li", {}, line))))] : []),
+    ...(decision.contradicted.length ? [tag("div", { class: "note stop", id: "contradicted", tabindex: "-1" }, tag("strong", {}, "Answers that the photographs contradict"), tag("ul", {}, ...decision.contradicted.map((line) => tag("li", {}, line))))] : []),
     ...(change.length ? [changeOf(change)] : []));
   by("decision").replaceChildren(
     tag("details", { open: innerWidth > 960 }, tag("summary", {}, `Plan, ${decision.plan.length} ${decision.plan.length === 1 ? "step" : "steps"}`), tag("ol", {}, ...decision.plan.map((step) => tag("li", {}, tag("strong", {}, step.action), `: ${step.why}`)))),
     tag("details", {}, tag("summary", {}, `Rules, ${rules.filter((r) => r.verdict === "violated").length} violated`),
-      tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), `${rule.id}. ${rule.says}`)))),
+      tag("ul", {}, ...rules.map((rule) => tag("li", {}, tag("strong", {}, `${rule.words}: `), tag("span", { title: rule.id }, rule.title), `. ${rule.says}`)))),
   );
 }
 

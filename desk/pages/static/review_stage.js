@@ -44,6 +44,7 @@ export class Stage {
       button.addEventListener("click", () => (factor ? this.zoom(factor) : this.fit()));
       zooms.append(button);
     }
+    zooms.append(this.windowButton());
     this.caption.append(zooms);
     const overlays = document.createElement("details");
     const summary = document.createElement("summary");
@@ -67,6 +68,20 @@ export class Stage {
     this.badges = document.createElement("div");
     this.view.append(this.sheet, this.badges);
     this.root.append(this.caption, this.view);
+  }
+
+  // over the whole window: the same element, so that places, zoom and keys are there too; Esc closes
+  windowButton() {
+    const button = document.createElement("button");
+    Object.assign(button, { type: "button", className: "button", textContent: "large", title: "over the whole window (F; Esc: back)" });
+    button.setAttribute("aria-label", `${this.photo.name}: over the whole window, or back`);
+    button.addEventListener("click", () => this.whole());
+    this.root.popover = "auto";
+    return button;
+  }
+
+  whole(open) {
+    this.root.togglePopover(open);
   }
 
   picture(size) {
@@ -203,6 +218,7 @@ export class Stage {
       const box = view.getBoundingClientRect();
       this.zoom(Math.exp(-event.deltaY / 400), { x: event.clientX - box.left, y: event.clientY - box.top });
     }, { passive: false });
+    view.addEventListener("dblclick", () => this.draft || this.whole());
     view.addEventListener("pointerdown", (event) => {
       this.pointers.set(event.pointerId, { x: event.clientX, y: event.clientY });
       this.moved = 0;

@@ -13,6 +13,8 @@ from PIL import Image
 
 from desk.evidence import style_source
 from desk.records import tables
+from desk.review.edits import EDIT
+from desk.shop import review
 
 
 class Page(HTMLParser):
@@ -50,8 +52,8 @@ def test_the_evidence_is_one_page_that_holds_all_it_shows(shop, repaired, quoted
     with shop.desk.database.read() as session:
         hashes = [row.sha256 for row in session.query(tables.Photograph)]
     for text in (
-        *hashes, "A rodent gnawed", "conductor-damage", "violated", "confirmed by The reviewer", "signed off",
-        "R. Tanner agreed to repair", shop.desk.rules_sha256, "photo 1", "after the repair", "±", "LT 77",
+        *hashes, "A rodent gnawed", "Copper damaged", "conductor-damage", "violated", "confirmed by The reviewer",
+        "signed off", "R. Tanner agreed to repair", shop.desk.rules_sha256, "photo 1", "after the repair", "±", "LT 77",
     ):  # fmt: skip
         assert text in answer.text, text
 
@@ -64,6 +66,19 @@ def test_a_sign_off_on_one_face_says_so(shop, ordered):
     assert faces == {"face_a"} and "signed off" in text and "without a photograph of the other face" in text
     page = shop.browser("reviewer").get(f"/assemblies/{ordered}/review").text
     assert "No usable photograph of the other face." in page and 'data-unseen="face_a"' not in page
+
+
+def test_a_sign_off_over_a_contradicted_answer_says_so(shop, ordered):
+    """Whoever reads it later knows that the signer was asked; a sign-off without any says nothing of the kind."""
+    read = shop.browser("analyst").get
+    assert "although a photograph" not in read(f"/assemblies/{ordered}/evidence").text
+    line = "r0: copper was answered as covered, the photograph shows 8 ± 0 mm bare: look again"
+    with shop.desk.database.write() as session:
+        edit = EDIT.validate_python({"kind": "answer", "answers": {"copper": {"r0": "covered"}}})
+        seen, who = review.newest_entry(session, ordered), shop.accounts["reviewer"]
+        done = review.put_on_record(session, shop.desk, who, ordered, edit, seen)
+        review.sign_off(session, shop.desk, who, ordered, done.id, despite=[line])
+    assert f"let stand although a photograph contradicts it: “{line}”" in read(f"/assemblies/{ordered}/evidence").text
 
 
 def test_the_evidence_says_which_photograph_is_gone_or_altered(shop, ordered):

@@ -10,10 +10,10 @@ from desk.order_model import Order
 from desk.quote import make_quote
 from desk.records import tables
 from desk.sheet import Sheet
-from desk.shop import orders, quotes
+from desk.shop import closing, orders, quotes
 from desk.shop.assemblies import assembly as shop_assembly
 from desk.shop.errors import Invalid, StaleForm
-from desk.shop.papers import APPROVAL, ORDER, QUOTE, papers_of
+from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, add_paper, number_of, papers_of
 from models.repair.prices import PricesError, load_prices
 from models.repair.promise import promised
 
@@ -163,3 +163,36 @@ def test_an_issued_order_keeps_the_vehicle_it_was_issued_for(shop, ordered):
         pdf = orders.order_sheet(session, shop.desk, row.id)[1]
     head = pypdfium2.PdfDocument(io.BytesIO(pdf))[0].get_textpage().get_text_range().split("Route:")[0]
     assert "LT 77" in head and "XX 99" not in head
+
+
+def test_each_kind_of_paper_has_numbers_of_its_own(shop, repaired, quoted, said):
+    """Quote, answer and closing begin with 1 like the order did; another order and quote go on with 2."""
+    assembly_id = repaired()
+    quote = quoted(shop, assembly_id)
+    said(shop, assembly_id, quote)
+    who = shop.accounts["reviewer"]
+    with shop.desk.database.write() as session:
+        closing.close(session, shop.desk, who, assembly_id, closing.Told())
+        orders.issue_order(session, shop.desk, who, assembly_id)
+    second = quoted(shop, assembly_id)
+    browser = shop.browser("reviewer")
+    numbers = [(one["kind"], one["number"]) for one in browser.get(f"/api/v1/assemblies/{assembly_id}/papers").json()]
+    assert numbers[:2] == [("quote", 2), ("order", 2)] and set(numbers[2:]) >= {("quote", 1), ("order", 1)}
+    assert numbers[2][1] == 1 and numbers[2][0] in ("closing", "not_closed")
+    sheet = browser.get(f"/quotes/{second}.pdf")
+    assert 'filename="quote-2.pdf"' in sheet.headers["content-disposition"]
+    text = pypdfium2.PdfDocument(io.BytesIO(sheet.content))[0].get_textpage().get_text_range()
+    assert "Quote 2 - assembly W-1" in text and "From work order 2." in text
+    page = browser.get(f"/assemblies/{assembly_id}").text
+    assert "Work order 2" in page and f'href="/quotes/{second}.pdf">Quote 2,' in page and "to quote 1 " in page
+    assert "Closing 1<" in page and "Work order 3" not in page
+    evidence = browser.get(f"/assemblies/{assembly_id}/evidence").text
+    assert "work order 2:" in evidence and "quote 2:" in evidence and "to quote 1<" in evidence
+
+
+def test_attempts_to_close_and_closings_are_numbered_together(shop, ordered):
+    """Both are called a closing; the highest number of either counts, wherever the others stand."""
+    who = shop.accounts["reviewer"]
+    with shop.desk.database.write() as session:
+        ids = [add_paper(session, who, ordered, kind, {}) for kind in (NOT_CLOSED, NOT_CLOSED, CLOSING, ORDER)]
+        assert [number_of(session, one) for one in ids] == [1, 2, 3, 2]

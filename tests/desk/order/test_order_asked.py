@@ -1,0 +1,76 @@
+"""The order's picture marks the housings and terminals that its questions name, and no others."""
+
+import cv2
+import numpy as np
+import pytest
+
+from desk import cli
+from desk.order_asked import asked_ends
+from desk.order_photos import whole_picture
+from vision.findings import Question, Termination
+from vision.reading import read_photo
+
+
+def asks(*texts):
+    """Questions with these words."""
+    return [Question(ask=text, why="", changes="") for text in texts]
+
+
+@pytest.fixture
+def two_ends(drawn_photo, findings, tmp_path):
+    """A wire from the housing h1 at the left to a terminal t2 at the right; findings and file."""
+    ring = [(580.0, 220.0), (620.0, 220.0), (620.0, 260.0), (580.0, 260.0)]
+    end = Termination(id="t2", kind="ring", position_mm=None, position_px=(600, 240), rings_px=[ring])
+    found = findings(drawn_photo(tmp_path / "a.jpg"))
+    return found.model_copy(update={"terminations": [*found.terminations, end]}), tmp_path / "a.jpg"
+
+
+@pytest.mark.parametrize(
+    ("texts", "named"),
+    [
+        ((), []),
+        (("How many different wires need repair?", "At r1: is copper bare?"), []),
+        (("h1: is the shell free of cracks?",), ["h1"]),
+        (("h1: which connector is it?", "How far along the wire is r1 from t2?", "h1: cracked?"), ["h1", "t2"]),
+        (("h12: is the shell free of cracks?", "th1: cracked?", "b.jpg:h1: cracked?"), []),
+    ],
+)
+def test_only_what_a_question_names_as_a_whole_is_marked(two_ends, texts, named):
+    """Neither `h12` nor another photograph's `h1` is `h1`."""
+    assert sorted(asked_ends(two_ends[0], asks(*texts), several=False)) == named
+
+
+def test_with_several_photographs_an_end_is_marked_where_it_is_asked_about(two_ends):
+    """By the photograph's name, or by its hash where two have one name; never by the bare id."""
+    found = two_ends[0]
+    for head in (found.photo.name, found.photo.sha256[:8]):
+        assert list(asked_ends(found, asks(f"{head}:h1: is the shell free of cracks?"), several=True)) == ["h1"]
+    for text in ("h1: is the shell free of cracks?", "other.jpg:h1: is the shell free of cracks?"):
+        assert asked_ends(found, asks(text), several=True) == {}
+
+
+def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
+    """The picture changes around it and nowhere else, and is as before where nothing is asked."""
+    found, file = two_ends
+
+    def shown(texts):
+        jpeg = whole_picture(file, found, asked_ends(found, asks(*texts), several=False)).jpeg
+        return cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).astype(int)
+
+    plain, marked = shown(()), shown(("h1: is the shell free of cracks?",))
+    changed = np.argwhere(np.abs(marked - plain) > 60)
+    assert len(changed) > 500 and changed[:, 1].max() < 0.25 * plain.shape[1]
+    assert np.array_equal(plain, shown(("t9: is the shell free of cracks?",)))
+
+
+def test_the_printed_order_says_what_the_thin_outline_is(case, findings, bite, decided, pages):
+    """Under the picture where nobody saw whether the housing's terminals are held; not where that was seen."""
+    seen = findings(read_photo(case / "before.jpg"), [bite()])
+    shell = seen.housings[0].model_copy(update={"displaced_terminals": None})
+    for found, marked in ((seen.model_copy(update={"housings": [shell]}), True), (seen, False)):
+        (case / "one.json").write_text(decided(found).model_dump_json(by_alias=True) + "\n", "utf-8")
+        out = case / "o.pdf"
+        assert cli.run(["order", str(case / "one.json"), "-o", str(out)]) == 0
+        text = " ".join(" ".join(pages(out)[0]).split())
+        assert ("h1: is the shell free" in text) is marked
+        assert ("thin outline: h1, asked about below" in text) is marked
