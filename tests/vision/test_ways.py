@@ -100,7 +100,15 @@ TRUNK, BREAKOUT = [(20, 80), (220, 80)], [(120, 80), (120, 150)]
 LEFT, RIGHT, LOW = (12, 80), (228, 80), (120, 157)
 
 
-def bitten(lines=(TRUNK, BREAKOUT), gone=(), parts=(LEFT, RIGHT, LOW), damage=(150, 171, 78, 83), wide_mm=4, border=0, body_mm=12):
+def bitten(
+    lines=(TRUNK, BREAKOUT),
+    gone=(),
+    parts=(LEFT, RIGHT, LOW),
+    damage=(150, 171, 78, 83),
+    wide_mm=4,
+    border=0,
+    body_mm=12,
+):
     """Bundles along `lines`, mm, without what lies in the boxes `gone` (x from, x to, y from, y to); housings
     `body_mm` across at `parts`; the damage in a box. border : mm of the canvas that the photograph does not show."""
     shape = (170 * 5, 240 * 5)
