@@ -157,7 +157,7 @@ class Composer(Covered):
                 (*COUNT_SIGNS, *names),
                 np.append(counted.signs, looks),
                 gauge,
-                _may_be(named, "rodent", "external_heat"),
+                _may_be(named, "external_heat"),
             )
             # whatever kinds of damage have taught: wires seen side by side in it may all be touched
             count = count.model_copy(

@@ -33,6 +33,7 @@ from desk.train_plan import (
     jobs_for,
     lead_seeds,
     seeds_of,
+    shop_jobs_for,
 )
 from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
 from models.damage.card import CARD_FILE, SHIPPED
@@ -61,7 +62,8 @@ def train(
     """Train on scenes. ``record`` is handed the candidates that the namers learn from.
 
     Each part of the finder learns on one fold of whole scenes and finds candidates on the other: so the namers and
-    every correction learn on all scenes, from candidates found by a finder that never saw them.
+    every correction learn on all scenes, from candidates found by a finder that never saw them. The whole finder finds
+    more, on scenes such as a shop's that no part of it saw.
     """
     # one BLAS thread everywhere: the same sums in the same order, whatever the machine
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
@@ -105,6 +107,9 @@ def train(
         work = partial(_candidates, layouts=layouts, finders=other)
         naming = pool_map(work, [*zip(jobs, folds, strict=True)], settings.workers)
         found = list(counted(naming, len(jobs), "naming candidates", on_progress))
+        shop = shop_jobs_for(settings)
+        finding = pool_map(partial(candidate_lessons, layouts=layouts, finder=finder), shop, settings.workers)
+        found += counted(finding, len(shop), "finding as at work", on_progress)
         if record:
             record(found)
         return fit_rest(finder, strangeness, found, settings, len(jobs), eye_figures, shell_figures)
@@ -131,7 +136,7 @@ def fit_rest(
     eye_figures: dict[str, Any],
     shell_eye_figures: dict[str, Any],
 ) -> DamageModel:
-    """Namers and calibration from candidates that a part of the finder found on scenes it did not see."""
+    """Namers and calibration from candidates on scenes that nothing which found them learnt from."""
     wires, shells = ([c for s in found for c in s.candidates if c.kind == kind] for kind in ("wires", "shell"))
     usual = {s.name for s in found if s.usual}
     # on wires the usual share of damage took as many right finds away as false ones; on housings it does not
@@ -139,12 +144,15 @@ def fit_rest(
     shell_namer, shell_names = _fit_on(shells, SHELL_LABELS, settings, shell_forest, usual, SHELL_SOUND_MISCOVERAGE)
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     first, end = seeds_of(settings)
+    shop = shop_jobs_for(settings)
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{len(jobs_for(eyeless(settings)))} generated scenes for the finder, {scenes} with its eye, "
         f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}; "
-        f"{len(lead_seeds(settings))} benches of leads for the shell eye, seeds from {settings.lead_seed}",
+        f"{len(lead_seeds(settings))} benches of leads for the shell eye, seeds from {settings.lead_seed}; "
+        f"{len(shop)} scenes as a shop's for names and measures alone, seeds from {settings.shop_seed}",
         "seeds": [first, end],
+        "shop_seeds": [settings.shop_seed, shop[-1].seed + 1],
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},
         "eye": eye_figures,
         "shell_eye": shell_eye_figures,

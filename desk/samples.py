@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
-import cv2
-
 from desk.errors import DeskError
 from desk.files import write_whole
-from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene, write_samples
-
-_QUALITY = 92
+from sample_images.saving import as_jpeg, write_samples
+from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
 
 
 def make_samples(
@@ -45,12 +42,9 @@ def write_scenes(
     paths = []
     for seed, scenario in scenes:
         picture, truth = render_scene(seed, scenario, settings)
-        done, code = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
-        if not done:
-            raise DeskError(f"expected {truth.photo} to encode as JPEG, got a refusal: take another width")
         path = out / truth.photo
         write_whole(path.with_suffix(".json"), truth.model_dump_json())
-        write_whole(path, code.tobytes())
+        write_whole(path, as_jpeg(picture))
         paths.append(path)
         if on_progress:
             on_progress()

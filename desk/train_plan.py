@@ -20,6 +20,9 @@ class TrainSettings:
     ``leads`` : benches of short leads that the shell eye alone learns from, at the usual number of scenes; they are
     pictures of their own kind, so that no scene is among them, whatever its seed.
 
+    ``shop`` : scenes such as a shop photographs, at the usual number of scenes, of which the finder learns nothing:
+    what it finds there it finds as it will at work, and the namers and every correction learn from that, too.
+
     Members of the finder that do without the eye learn from more scenes, which begin before
     these and end with them (`eyeless`).
     """
@@ -37,6 +40,8 @@ class TrainSettings:
     eye: EyeSettings = field(default_factory=EyeSettings)
     leads: int = 400
     lead_seed: int = 30_000
+    shop: int = 560
+    shop_seed: int = 60_000
     shell_eye: ShellEyeSettings = field(default_factory=ShellEyeSettings)
     workers: int = 2
     folder: str | None = None
@@ -65,6 +70,14 @@ def lead_seeds(settings: TrainSettings) -> range:
     """Seeds of the leads that the shell eye learns from: the fewer the fewer scenes there are."""
     count = round(settings.leads * min(1.0, settings.scenes / TrainSettings.scenes))
     return range(settings.lead_seed, settings.lead_seed + count)
+
+
+def shop_jobs_for(settings: TrainSettings) -> list[SceneJob]:
+    """Scenes that only namers and corrections learn from, in whole rounds of scenarios: the fewer the fewer scenes
+    there are. They are saved as `samples` saves its own, compressed once more, as pictures are that are passed on."""
+    n = len(SCENARIOS)
+    count = round(settings.shop * min(1.0, settings.scenes / TrainSettings.scenes) / n) * n
+    return [SceneJob(SCENARIOS[i % n], settings.shop_seed + i // n, settings.folder, saved=True) for i in range(count)]
 
 
 def eyeless(settings: TrainSettings) -> TrainSettings:

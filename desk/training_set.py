@@ -17,6 +17,7 @@ from desk.foreign_truth import read_truth
 from desk.recognition import find_scene, seen_by
 from models.damage.eye import Eye
 from models.damage.finder import Finder
+from sample_images.saving import as_jpeg
 from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
 from vision.layout import MatLayout
@@ -39,28 +40,38 @@ _MIN_COVER = 0.4
 class SceneJob:
     """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given.
 
-    ``extra`` damages lie on top of the scenario's.
+    ``extra`` damages lie on top of the scenario's; ``saved`` pictures are compressed as those of `samples` are.
     """
 
     scenario: str
     seed: int
     folder: str | None = None
     extra: int = 0
+    saved: bool = False
 
     @property
     def name(self) -> str:
         """File stem."""
-        return f"{self.scenario}_{self.seed:05d}" + (f"_x{self.extra}" if self.extra else "")
+        return f"{self.scenario}_{self.seed:05d}" + (f"_x{self.extra}" if self.extra else "") + "_s" * self.saved
+
+    def _render(self) -> tuple[np.ndarray, Truth]:
+        bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
+        if not self.saved:
+            return bgr, truth
+        opened = cv2.imdecode(np.frombuffer(as_jpeg(bgr), np.uint8), cv2.IMREAD_COLOR)
+        if opened is None:
+            raise DeskError(f"{self.name}: expected to open the picture just encoded, got none")
+        return opened, truth
 
     def load(self) -> tuple[Photo, Truth]:
         """The picture and its truth."""
         if self.folder is None:
-            bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
+            bgr, truth = self._render()
             return as_photo(bgr, self.name), truth
         path = Path(self.folder) / f"{self.name}.png"
         beside = path.with_suffix(".json")
         if not beside.exists():
-            bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
+            bgr, truth = self._render()
             kept, coded = cv2.imencode(".png", bgr, [cv2.IMWRITE_PNG_COMPRESSION, 1])
             if not kept:
                 raise DeskError(f"{path}: expected to encode a picture of {bgr.shape}, got none")

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import os
-import tempfile
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -322,36 +317,3 @@ def truth_of(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, s
         splices=truth_build.truth_splices(stage.joints, seen, camera, h),
         camera=truth_build.truth_camera(camera),
     )
-
-
-def write_samples(
-    count: int,
-    seed: int,
-    out_dir: Path,
-    progress: Callable[[int, int, str], None] | None = None,
-    settings: SceneSettings | None = None,
-) -> list[Path]:
-    """Write `count` pictures and their truth: picture i has scenario i mod 8 and seed `seed` + i // 8."""
-    out_dir.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for i in range(count):
-        scenario = SCENARIOS[i % len(SCENARIOS)]
-        picture, truth = render_scene(seed + i // len(SCENARIOS), scenario, settings)
-        path = out_dir / truth.photo
-        done, code = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
-        if not done:
-            raise SceneError(f"expected {path.name} to encode as JPEG, the encoder refused it")
-        _write_whole(path.with_suffix(".json"), json.dumps(truth.model_dump(), separators=(",", ":")).encode())
-        _write_whole(path, code.tobytes())
-        paths.append(path)
-        if progress is not None:
-            progress(i + 1, count, path.name)
-    return paths
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write beside and rename, so that nobody reads half a file."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    with os.fdopen(handle, "wb") as file:
-        file.write(data)
-    os.replace(name, path)

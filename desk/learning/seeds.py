@@ -79,7 +79,7 @@ def taught_seeds(card: dict[str, Any]) -> list[tuple[int, int]]:
 
 
 def _ranges(card: dict[str, Any]) -> list[tuple[int, int]]:
-    return [tuple(card["seeds"])] if card.get("seeds") else []
+    return [tuple(card[name]) for name in ("seeds", "shop_seeds") if card.get(name)]
 
 
 def _path(shelf: Shelf) -> Path:

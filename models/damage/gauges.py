@@ -141,8 +141,8 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
 def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge, hides: bool = False) -> Count:
     """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95.
 
-    hides : the damage hides wires, as teeth and fire do: the interval goes up to the next whole wire, for there are
-    more misses above it than below. Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
+    hides : the damage hides wires, as fire does: the interval goes up to the next whole wire, for there are more
+    misses above it than below. Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
     """
     if tuple(names) != gauge.feature_names:
         raise ValueError("the counted signs are not those the model was trained on; retrain the model")

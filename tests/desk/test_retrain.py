@@ -13,10 +13,12 @@ from desk.cell_truth import CELL_CLASSES
 from desk.errors import DeskError
 from desk.finder_training import fit_passes, gathered, kept_in
 from desk.retrain import retrain_from_samples
-from desk.train_plan import TrainSettings, eye_jobs_for, eyeless, fold_of, jobs_for, seeds_of
-from desk.training_set import CellLesson
+from desk.samples import make_samples
+from desk.train_plan import TrainSettings, eye_jobs_for, eyeless, fold_of, jobs_for, seeds_of, shop_jobs_for
+from desk.training_set import CellLesson, SceneJob
 from models.damage.finder import ignoring, mean_answer, new_pass
-from sample_images.scene import SCENARIOS
+from sample_images.scene import SCENARIOS, SceneSettings, render_scene
+from vision.reading import read_photo
 
 
 @settings(max_examples=40, deadline=None)
@@ -70,7 +72,9 @@ def test_each_seed_is_in_one_fold_and_half_for_members_with_and_without_an_eye(s
     ]
     assert places[0].items() <= places[1].items() and len(without) > 1.5 * len(with_eye)
     assert not {job.seed for job in without} & {job.seed for job in eye_jobs_for(settings)}
+    assert not {job.name for job in shop_jobs_for(settings)} & {job.name for job in (*with_eye, *without)}
     first, end = seeds_of(settings)
+    assert not any(first <= job.seed < end for job in shop_jobs_for(settings))
     assert all(first <= job.seed < end for job in (*with_eye, *without, *eye_jobs_for(settings)))
 
 
@@ -121,6 +125,28 @@ def test_members_without_an_eye_answer_beside_the_others(monkeypatch):
         assert np.allclose(with_others.predict_proba(x), before.predict_proba(x[:, :2]))
     other_half = [both.first[2:]] * (len(SCENARIOS) - 1) + [both.first[:2]] * len(SCENARIOS)
     assert [members for members, _ in asked] == other_half and {n for _, n in asked} == {count}
+
+
+def test_scenes_as_a_shops_come_in_whole_rounds_the_fewer_the_fewer_there_are():
+    """As many as are said for the usual number of scenes, an eighth of them for an eighth, never more; none crowded."""
+    usual = TrainSettings()
+    assert len(shop_jobs_for(usual)) == usual.shop == len(shop_jobs_for(TrainSettings(scenes=2 * usual.scenes)))
+    few = shop_jobs_for(TrainSettings(scenes=usual.scenes // 8))
+    assert [job.scenario for job in few] == [*SCENARIOS] * (len(few) // len(SCENARIOS)) and len(few) in (64, 72)
+    assert {job.extra for job in few} == {0}
+
+
+def test_a_scene_as_a_shops_is_the_photograph_that_samples_writes(monkeypatch, tmp_path):
+    """Pixel by pixel, kept in a folder or not; a scene that is not saved differs."""
+    small = render_scene(60_003, "sound", SceneSettings(width_px=800))
+    for module in ("desk.samples", "desk.training_set"):
+        monkeypatch.setattr(f"{module}.render_scene", lambda *_: small)
+    file = make_samples(tmp_path, 1, 60_003, scenario="sound")[0]
+    written = read_photo(file).bgr
+    for folder in (None, str(tmp_path)):
+        photo, truth = SceneJob("sound", 60_003, folder, saved=True).load()
+        assert np.array_equal(photo.bgr, written) and truth.photo == file.name
+    assert not np.array_equal(SceneJob("sound", 60_003).load()[0].bgr, written)
 
 
 def test_a_seed_whose_scenes_would_begin_before_nought_is_refused(tmp_path):

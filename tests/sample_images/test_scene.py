@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene, write_samples
+from sample_images.saving import write_samples
+from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
 from sample_images.truth import Truth
 
 SMALL = SceneSettings(width_px=400, closeup=False)
