@@ -44,6 +44,8 @@ from vision.wire_counts import COUNT_SIGNS, count_crossing
 from vision.wire_sizes import size_candidates
 from vision.wires import TracedWire
 
+_CHAR = "bare copper cannot be told from char on melted insulation; look at it"
+
 
 @dataclass
 class Composer(Covered):
@@ -77,6 +79,10 @@ class Composer(Covered):
             self.measured(f"{at}.{name}", name, inputs, raws[name], low.get(name, False), lines.get(name))
             for name in ("length_mm", "area_mm2", "exposed_copper_mm")
         )
+        if label == "external_heat" and copper is not None:
+            # no lesson shows melted insulation with bare copper, and char is as brown
+            copper = None
+            self.absent(f"{at}.exposed_copper_mm", _CHAR)
         if copper is None or copper.value > 0:
             named = with_bites_open(named)
         distance = self._to_termination(f"{at}.to_termination_mm", candidate)
@@ -148,7 +154,7 @@ class Composer(Covered):
         cells = candidate.region.cells
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
         gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
-        # learnt of damages that have a name; in millimetres, yet as often within its interval where these are assumed
+        # learnt in millimetres; where these are assumed its interval holds as often (benchmark counts_without_scale)
         count = counted.count
         if learnt and gauge is not None:
             names, looks = self._known_named_signs(candidate)

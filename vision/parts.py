@@ -20,10 +20,13 @@ _CUT_MM = 3.0
 _ALONG_MM = (6.0, 25.0)
 """Where a bundle is measured that a housing ends, from its end inwards: at the housing its wires fan out."""
 _MEETS_MM = 6.0
-"""A bundle that ends farther from a body at the border may pass it by."""
-_WIDER, _WIDER_MM = 1.9, 6.0
-"""A body at the border that is so many times as wide as its bundle, and so much wider, is a housing for certain. Of 499
-bundle ends at housings, four fifths of the real ones are, and of eleven at coverings two at a wide conduit."""
+"""A bundle that stops farther from a body may pass it by."""
+_WIDER, _WIDEST, _WIDER_MM = 1.9, 6.0, 6.0
+"""A body at the border so many times as wide as its bundle, and so much wider, is most likely a housing: of 499 bundle
+ends at bodies on photographs looked at while this was made, four fifths of those at real housings and two of eleven at
+coverings, both in a conduit. Wider still, it may be a covering that lies across."""
+_DEPTH_MM = 10.0
+"""How deep a body is looked at from where its bundle meets it."""
 _RIM_SCALE = 0.25
 
 
@@ -92,12 +95,14 @@ class BundleEnds:
     """Where the bundles end, in the order of `BundleGraph.ends`.
 
     at : (E,) int, number of the termination that the end reaches, -1 for none; leaves : (E,) bool, its bundle comes to
-    the rim of the seen ground, where it may run on outside the photograph, and meets no housing there that is one for
-    certain; rim_mm : (H, W) float32, from every place to the border of that ground, at a quarter of the canvas' size
+    the rim of the seen ground, where it may run on outside the photograph, and meets nothing there that is most likely
+    a housing; into : (E,) bool, it runs straight into that termination, and does not only stop beside it;
+    rim_mm : (H, W) float32, from every place to the border of that ground, at a quarter of the canvas' size
     """
 
     at: np.ndarray
     leaves: np.ndarray
+    into: np.ndarray
     rim_mm: np.ndarray
 
     def to_rim_mm(self, xy: np.ndarray) -> np.ndarray:
@@ -109,41 +114,85 @@ class BundleEnds:
 
 def bundle_ends(graph: BundleGraph, taken: list[Part], ground: np.ndarray, px_per_mm: float) -> BundleEnds:
     """What each end of the graph meets. taken : housings and terminals; ground : (H, W) bool, what could be seen."""
-    reach = round(_REACH_MM * px_per_mm)
     at = np.full(len(graph.ends), -1)
-    ends = BundleEnds(at, np.zeros(len(at), bool), _rim_mm(ground, px_per_mm))
+    into = np.zeros(len(at), bool)
+    ends = BundleEnds(at, into.copy(), into, _rim_mm(ground, px_per_mm))
     # a thick bundle's centre line stops half its width before the border
     leaves = ends.to_rim_mm(graph.points[graph.ends]) < _RIM_MM + graph.half_width_mm[graph.ends] if len(at) else at < 0
     # what the border cuts is not known whole: a covering looks like a housing there
     cut = [part.mask is not None and _comes_to(part.mask, ends) for part in taken]
     for k, end in enumerate(graph.ends):
-        x, y = np.clip(np.round(graph.points[end]).astype(int), 0, [ground.shape[1] - 1, ground.shape[0] - 1])
-        for number, part in enumerate(taken):
-            box = slice(max(0, y - reach), y + reach), slice(max(0, x - reach), x + reach)
-            if part.graph_point == end or (part.mask is not None and part.mask[box].any()):
-                at[k] = number
-                leaves[k] = (leaves[k] or cut[number]) and not _surely_housing(part, graph, int(end), px_per_mm)
-                break
+        near = [(_gap_mm(part, graph, int(end), px_per_mm), number) for number, part in enumerate(taken)]
+        gap, number = min(near, default=(np.inf, -1))
+        if gap > _REACH_MM:
+            continue
+        at[k] = number
+        entered = _entered(taken[number], graph, int(end), px_per_mm)
+        into[k] = entered is not None
+        if leaves[k] or cut[number]:
+            leaves[k] = entered is None or taken[number].kind != "housing" or not _like_a_housing(entered, ends)
     return replace(ends, leaves=leaves)
 
 
-def _surely_housing(part: Part, graph: BundleGraph, end: int, px_per_mm: float) -> bool:
-    """Whether a body is so much wider than the bundle it ends that it is no covering, though the border may cut it."""
-    if part.kind != "housing" or part.mask is None:
-        return False
+def _gap_mm(part: Part, graph: BundleGraph, end: int, px_per_mm: float) -> float:
+    """From a bundle's end to a body, infinite beyond reach of it; none where the body is attached there."""
+    if part.graph_point == end:
+        return 0.0
+    if part.mask is None:
+        return np.inf
+    reach = round(_REACH_MM * px_per_mm)
+    high, wide = part.mask.shape
+    x, y = np.clip(np.round(graph.points[end]).astype(int), 0, [wide - 1, high - 1])
+    left, top = max(0, x - reach), max(0, y - reach)
+    rows, columns = np.nonzero(part.mask[top : y + reach, left : x + reach])
+    if len(rows) == 0:
+        return np.inf
+    # a square's corners count as within reach, as they always did
+    return float(min(np.hypot(columns + left - x, rows + top - y).min() / px_per_mm, _REACH_MM))
+
+
+@dataclass(frozen=True)
+class _Entered:
+    """A body and the bundle that runs into it. xy : (n, 2) canvas px of the body as deep as `_DEPTH_MM` from where it
+    is met; across : (2,) unit vector; bundle_mm : the bundle's width before it fans out"""
+
+    xy: np.ndarray
+    across: np.ndarray
+    bundle_mm: float
+    px_per_mm: float
+
+
+def _entered(part: Part, graph: BundleGraph, end: int, px_per_mm: float) -> _Entered | None:
+    """How a bundle runs straight into a body; None where it does not."""
     way = graph.ways_from(end)[0]
     near = np.flatnonzero((way >= _ALONG_MM[0]) & (way <= _ALONG_MM[1]))
-    if len(near) == 0:
-        return False
+    if len(near) == 0 or part.mask is None:
+        return None
     onward = graph.points[end] - graph.points[near].mean(axis=0)
-    across = np.array([-onward[1], onward[0]]) / max(float(np.hypot(*onward)), 1e-6)
+    onward = onward / max(float(np.hypot(*onward)), 1e-6)
+    across = np.array([-onward[1], onward[0]])
     rows, columns = np.nonzero(part.mask[::2, ::2])
     xy = np.stack([columns, rows], axis=1) * 2.0
-    if np.linalg.norm(xy - graph.points[end], axis=1).min() > _MEETS_MM * px_per_mm:
-        return False
-    low, high = np.percentile(xy @ across, (3, 97))
-    wide, bundle = (high - low) / px_per_mm, 2 * float(np.median(graph.half_width_mm[near]))
-    return bool(wide >= max(_WIDER * bundle, bundle + _WIDER_MM))
+    ahead, aside = ((xy - graph.points[end]) @ turn / px_per_mm for turn in (onward, across))
+    half = float(np.median(graph.half_width_mm[near]))
+    met = ahead[(np.abs(aside) <= half + 1.0) & (ahead >= -2.0)]
+    if len(met) == 0 or met.min() > _MEETS_MM:
+        return None
+    return _Entered(xy[(ahead >= met.min()) & (ahead <= met.min() + _DEPTH_MM)], across, 2 * half, px_per_mm)
+
+
+def _like_a_housing(entered: _Entered, ends: BundleEnds) -> bool:
+    """Whether a body is so much wider than the bundle in it that it is hardly a covering, though the border may cut it.
+
+    Both its sides are seen, or it may be a trunk that lies across.
+    """
+    aside = entered.xy @ entered.across
+    low, high = np.percentile(aside, (3, 97))
+    inside = ends.to_rim_mm(entered.xy) > _CUT_MM
+    sides = [inside[np.abs(aside - side) <= entered.px_per_mm].any() for side in (aside.min(), aside.max())]
+    wide = float(high - low) / entered.px_per_mm
+    widest = _WIDEST * max(entered.bundle_mm, _WIDER_MM)
+    return max(_WIDER * entered.bundle_mm, entered.bundle_mm + _WIDER_MM) <= wide <= widest and all(sides)
 
 
 def _comes_to(mask: np.ndarray, ends: BundleEnds) -> bool:

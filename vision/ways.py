@@ -98,7 +98,7 @@ def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | 
     outside[candidate.extent.feet] = False
     piece = np.where(outside, _pieces(graph, outside), -1)
     met = (ends.at >= 0) & ~ends.leaves
-    at_damage = met & ~outside[graph.ends]
+    at_damage = met & ends.into & ~outside[graph.ends]
     onward = 0
     for number in np.unique(piece[outside]):
         mine = away[piece == number]
@@ -106,7 +106,7 @@ def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | 
         if mine.min() > _REACH_MM:
             continue  # of another bundle
         if mine.max() <= _FAR_ENOUGH_MM:
-            at_damage |= met & here  # else a frayed strand
+            at_damage |= met & ends.into & here  # else a frayed strand
             continue
         if not (here & (ends.at >= 0)).any():
             return None

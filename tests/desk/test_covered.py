@@ -39,7 +39,7 @@ def bundle(kind="tape", camera_height_mm=None, scaled=True, end_mm=80):
     look = SimpleNamespace(
         canvas=canvas, view=None, sheets=None, foreground=SimpleNamespace(filled=body), cells=SimpleNamespace(xy=cells)
     )
-    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool), np.zeros((1, 1)))
+    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool), np.zeros(0, bool), np.zeros((1, 1)))
     scene = Scene(graph, [], [], [], [covering], body, np.zeros((0, 1)), lambda c: None, [], [], no_ends)
     return look, scene
 

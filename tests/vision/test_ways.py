@@ -108,9 +108,11 @@ def bitten(
     wide_mm=4,
     border=0,
     body_mm=12,
+    box_mm=None,
 ):
     """Bundles along `lines`, mm, without what lies in the boxes `gone` (x from, x to, y from, y to); housings
-    `body_mm` across at `parts`; the damage in a box. border : mm of the canvas that the photograph does not show."""
+    `body_mm` across, or boxes `box_mm` wide and high, at `parts`; the damage in a box. border : mm of the canvas that
+    the photograph does not show."""
     shape = (170 * 5, 240 * 5)
     raster = np.zeros(shape, np.uint8)
     for line in lines:
@@ -124,7 +126,13 @@ def bitten(
     taken = []
     for k, at in enumerate(parts):
         mask = np.zeros(shape, np.uint8)
-        cv2.circle(mask, tuple(round(v * S) for v in at), round(body_mm / 2 * S), 1, -1)
+        if box_mm is None:
+            cv2.circle(mask, tuple(round(v * S) for v in at), round(body_mm / 2 * S), 1, -1)
+        else:
+            low, high = (
+                tuple(round((v + turn * b / 2) * S) for v, b in zip(at, box_mm, strict=True)) for turn in (-1, 1)
+            )
+            cv2.rectangle(mask, low, high, 1, -1)
         taken.append(Part(f"t{k + 1}", "housing", (mask > 0) & ground, np.array(at) * S))
     x0, x1, y0, y1 = damage
     xy = np.stack(np.meshgrid(np.arange(x0, x1, 1.0), np.arange(y0, y1, 1.0)), axis=-1).reshape(-1, 2) * S
@@ -202,16 +210,36 @@ def test_a_termination_that_the_border_cuts_is_none_unless_it_is_far_wider_than_
 
 
 def test_a_bundle_that_leaves_the_picture_beside_a_wide_housing_does_not_end_there():
-    """A housing 10 mm beside the bundle's end at the border, and the same housing on it."""
-    through = dict(lines=([(20, 80), (239, 80)], BREAKOUT), wide_mm=4, border=5)
-    assert open_ends(*bitten(**through, parts=(LEFT, LOW, (229, 96)))) == 1
-    assert open_ends(*bitten(**through, parts=(LEFT, LOW, (229, 84)))) == 0
+    """A housing 10 mm beside the bundle's end at the border, and the same housing on the end of a shorter one."""
+    beside = dict(lines=([(20, 80), (239, 80)], BREAKOUT), border=5, parts=(LEFT, LOW, (229, 96)))
+    assert open_ends(*bitten(**beside)) == 1
+    assert open_ends(*bitten(border=5, parts=(LEFT, LOW, (229, 82)))) == 0
 
 
-@pytest.mark.parametrize("beside, said", [(12, 0), (40, 0), (None, None)], ids=["at it", "farther off", "none"])
-def test_damage_beside_a_housing_has_that_end_in_view(beside, said):
-    """The damage 3 mm from a housing's bundle end, or in the middle; without the housing nothing is told."""
-    x = 14 if beside == 12 else 40
-    parts = (RIGHT, LOW) if beside is None else (LEFT, RIGHT, LOW)
-    found = open_ends(*bitten(parts=parts, damage=(x + 8, x + 25, 78, 83)))
-    assert found == said if said is not None else found != 0
+def test_a_covering_that_lies_across_at_the_border_is_no_housing():
+    """A wrapped trunk, 10 mm wide and 50 long, that a branch enters from the side: as wide there as it is long."""
+    across = dict(border=8, box_mm=(10, 50))
+    assert open_ends(*bitten(**across, parts=(LEFT, LOW, (228, 80)))) == 2, (
+        "the breakout's body comes to the border, too"
+    )
+    assert open_ends(*bitten(border=8, box_mm=(10, 14), parts=(LEFT, LOW, (228, 80)))) == 0
+
+
+@pytest.mark.parametrize("aside_mm", [9, 12, 14])
+def test_a_stub_beside_a_connector_that_is_not_its_own_tells_nothing(aside_mm):
+    """A trunk bitten off, its other half not on the bench, and somebody else's housing beside the stub."""
+    left = [(20, 80), (160, 80)]
+    case = dict(lines=(left,), damage=(150, 161, 78, 83))
+    assert open_ends(*bitten(**case, parts=(LEFT, (160, 80 + aside_mm)))) is None
+    assert open_ends(*bitten(**case, parts=(LEFT, (168, 80)))) == 0, "it is its own where the stub leads into it"
+
+
+@pytest.mark.parametrize("from_mm", [22, 48], ids=["at the housing", "farther off"])
+def test_damage_beside_a_housing_has_that_end_in_view(from_mm):
+    """The damage 3 mm from a housing's bundle end, or in the middle."""
+    assert open_ends(*bitten(damage=(from_mm, from_mm + 17, 78, 83))) == 0
+
+
+def test_damage_at_a_bundles_end_without_its_housing_has_an_open_end():
+    """The other ends are at housings."""
+    assert open_ends(*bitten(damage=(48, 65, 78, 83), parts=(RIGHT, LOW))) is None

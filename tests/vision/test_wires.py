@@ -70,7 +70,7 @@ def look_at(
     eight_bit = (bgr * 255).astype(np.uint8)
     canvas = Canvas(eight_bit, ground, True, lambda px: px, PX_PER_MM, True, (0.0, 0.0), camera_height_mm)
     nothing: Any = None
-    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool), np.zeros((1, 1)))
+    no_ends = BundleEnds(np.zeros(0, int), np.zeros(0, bool), np.zeros(0, bool), np.zeros((1, 1)))
     look = FirstLook(
         nothing, nothing, [], canvas, EvenLight(lab, ~ground, 0.4),
         Foreground(body, close_gaps(body, PX_PER_MM)), nothing,
