@@ -43,13 +43,13 @@ def test_what_can_be_measured_leaves_no_reason_and_bears_the_scales_uncertainty(
     assert made.missing == []
 
 
-@pytest.mark.parametrize(("copper", "unsure"), [(12.0, True), (0.0, False), (None, True)])
-def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, copper, unsure):
-    """Unless copper was measured and is none."""
+def region_of(monkeypatch, label, copper):
+    """The region that a composer makes of a place called `label` with so much bare copper, and what is absent."""
     raws = {
         "length_mm": RawMeasure(40.0),
         "area_mm2": RawMeasure(90.0),
         "exposed_copper_mm": RawMeasure(copper, "none"),
+        "fused_length_mm": RawMeasure(None, "none"),
     }
     for name, stand_in in {
         "measure_wires": lambda *_: raws, "runs_under_covering": lambda *_: False, "words": lambda *_: [],
@@ -63,12 +63,26 @@ def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, 
         monkeypatch.setattr(Composer, name, lambda *_, answer=answer: answer)
     made = composer()
     gauge = made.model.measures["crack_length_mm"]
-    p = {"electrical_overload": 0.9, "rodent": 0.08, "sound": 0.02}
-    model = SimpleNamespace(measures=dict.fromkeys(raws, gauge), labels=list(p))
-    made = Composer(made.look, None, model, [])
+    p = {label: 0.9, "rodent": 0.08, "sound": 0.02}
+    made = Composer(made.look, None, SimpleNamespace(measures=dict.fromkeys(raws, gauge), labels=list(p)), [])
     candidate = SimpleNamespace(signs=None, region=SimpleNamespace(cells=None))
-    region = made.wire_region("r1", candidate, Named(p, ["electrical_overload"], False))
+    region = made.wire_region("r1", candidate, Named(p, [label], False))
+    return region, {missing.field: missing.reason for missing in made.missing}
+
+
+@pytest.mark.parametrize(("copper", "unsure"), [(12.0, True), (0.0, False), (None, True)])
+def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, copper, unsure):
+    """Unless copper was measured and is none."""
+    region, _ = region_of(monkeypatch, "electrical_overload", copper)
     assert region.label == "electrical_overload" and region.unsure is unsure
     assert region.candidates == (["electrical_overload", "rodent"] if unsure else [])
     assert [(e.feature, e.value) for e in region.evidence] == [("open_ends", 2.0)]
     assert region.evidence[0].says == "2 bundle ends leave the picture or are at no termination"
+
+
+@pytest.mark.parametrize("copper", [120.0, 0.0])
+def test_bare_copper_is_not_measured_on_melted_insulation(monkeypatch, copper):
+    """Char is as brown: neither so much nor none is said, bites stay open, and the reason tells to look."""
+    region, missing = region_of(monkeypatch, "external_heat", copper)
+    assert region.exposed_copper_mm is None and region.candidates == ["external_heat", "rodent"]
+    assert "char" in missing["regions[r1].exposed_copper_mm"]
