@@ -29,7 +29,7 @@ def assess_and_show(
     table is printed: who reads only the table's head takes the rest of the command away.
     """
     from desk.batch import assess_all
-    from desk.console import print_run, progress
+    from desk.console import progress
 
     with progress("assessing", total=len(paths)) as step:
 
@@ -49,15 +49,27 @@ def assess_and_show(
     try:
         if report is not None:
             _write_report(run, report, title)
-    finally:  # a report that cannot be written takes no answer away
-        if not as_json:
-            print_run(run)
-        elif run.assembly is not None:
-            for entry in run.entries:
-                if entry.findings is not None:
-                    click.echo(entry.findings.model_dump_json(by_alias=True))
-            click.echo(run.assembly.model_dump_json(by_alias=True))
+    except BaseException:  # a report that cannot be written takes no answer away
+        try:
+            _print_answers(run, as_json)
+        except BrokenPipeError:  # nor does a reader that went away hide why there is none
+            read_by_nobody()
+        raise
+    _print_answers(run, as_json)
     return run
+
+
+def _print_answers(run: Run, as_json: bool) -> None:
+    """What is still to be said when all photographs are done: the table, or the lines of an assembly."""
+    from desk.console import print_run
+
+    if not as_json:
+        print_run(run)
+    elif run.assembly is not None:
+        for entry in run.entries:
+            if entry.findings is not None:
+                click.echo(entry.findings.model_dump_json(by_alias=True))
+        click.echo(run.assembly.model_dump_json(by_alias=True))
 
 
 def _write_report(run: Run, report: Path, title: str | None = None) -> None:

@@ -16,7 +16,7 @@ from desk.errors import DeskError, one_line
 from desk.inspection import inspect
 from desk.learning.commands import COMMANDS as LEARNING
 from desk.order import close, order
-from desk.piped import PipedGroup, ReaderGone, read_by_nobody
+from desk.piped import PipedGroup, ReaderGone, output_has_reader, read_by_nobody
 from desk.serve import backup, restore, serve
 from desk.splice_tool import splice
 
@@ -290,7 +290,7 @@ def _usage_line(error: click.ClickException) -> str:
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line and return its exit status; BrokenPipeError where its reader went away."""
+    """Run the command line and return its exit status; ReaderGone where nobody reads standard output any more."""
     try:
         status = cli.main(args=arguments, prog_name="loomtriage", standalone_mode=False)
     except click.exceptions.NoArgsIsHelpError as error:
@@ -302,8 +302,6 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except DeskError as error:
         complain(one_line(error))
         return _EXIT_MISTAKE
-    except ReaderGone as gone:
-        raise BrokenPipeError("expected standard output to be read, got a closed pipe") from gone
     except (click.Abort, KeyboardInterrupt):
         complain("stopped by Ctrl-C; answers above stand, no file was left half-written")
         return _EXIT_STOPPED
@@ -315,7 +313,9 @@ def main() -> None:
     try:
         status = run()
         sys.stdout.flush()
-    except BrokenPipeError:  # the reader of our output went away (`| head`): nothing is wrong
+    except (ReaderGone, BrokenPipeError) as error:  # the reader of our output went away (`| head`): nothing is wrong
+        if isinstance(error, BrokenPipeError) and output_has_reader():
+            raise
         read_by_nobody()
         status = 0
     sys.exit(status)

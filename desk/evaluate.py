@@ -70,13 +70,13 @@ class Evaluation:
 
     @property
     def unsafe_names(self) -> list[str]:
-        """Photographs answered with a milder route than the truth, with both routes."""
-        return [_routes_of(score) for score in self.scores if score.unsafe]
+        """Photographs answered with a milder route than the truth, with both routes in words."""
+        return [_routes_of(score, say_route) for score in self.scores if score.unsafe]
 
     @property
     def too_grave_names(self) -> list[str]:
-        """Photographs answered with a graver route than the truth, with both routes."""
-        return [_routes_of(score) for score in self.scores if score.too_grave]
+        """Photographs answered with a graver route than the truth, with both routes in words."""
+        return [_routes_of(score, say_route) for score in self.scores if score.too_grave]
 
     @property
     def calibration_bins(self) -> list[CalibrationBin]:
@@ -113,16 +113,17 @@ class Evaluation:
             "calibration": [asdict(b) for b in self.calibration_bins],
             "doubt": doubt_as_dict(self.scores),
             **({} if shift is None else {"shift": shift}),
-            "unsafe_routes": self.unsafe_names,
-            "too_grave_routes": self.too_grave_names,
+            "unsafe_routes": [_routes_of(score) for score in self.scores if score.unsafe],
+            "too_grave_routes": [_routes_of(score) for score in self.scores if score.too_grave],
             "unread": [answer.error for answer in self.unread],
             "photos": [s.as_dict() for s in self.scores],
         }
         return json.dumps(data, indent=1, ensure_ascii=False) + "\n"
 
 
-def _routes_of(score: Score) -> str:
-    return f"{score.name}: answered {say_route(score.route)}, the truth is {say_route(score.true_route)}"
+def _routes_of(score: Score, say: Callable[[str | None], object] = lambda route: route) -> str:
+    """One line; routes by their ids, as programs read them, unless they are to be said."""
+    return f"{score.name}: answered {say(score.route)}, the truth is {say(score.true_route)}"
 
 
 def find_cases(folder: Path) -> tuple[list[Case], list[str]]:

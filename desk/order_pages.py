@@ -143,7 +143,7 @@ def _pictures(
     several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
-        ends = asked_ends(photo, asked, several)
+        ends = asked_ends(photo, photos, asked)
         picture = whole_picture(path, photo, ends) if path is not None else None
         name = photo.photo.name
         if path is None or picture is None:

@@ -81,12 +81,12 @@ HOW_WORDS = {
 }
 
 
-def make_quote(order: Order, number: int, vehicle: str, prices: Prices, today: date) -> Quote:
-    """The order's offers, each with the day it is promised for if agreed to today."""
+def make_quote(order: Order, order_id: int, vehicle: str, prices: Prices, today: date) -> Quote:
+    """The order's offers, each with the day it is promised for if agreed to today. order_id : on record"""
     return Quote(
         assembly=order.assembly,
         vehicle=vehicle,
-        order=number,
+        order=order_id,
         route=order.work.route,
         made_on=today,
         valid_until=today + timedelta(days=prices.promise.valid_days),

@@ -70,7 +70,7 @@ def _curve(done: Relearnt, on_progress: Progress | None) -> tuple[LearningCurve 
     except DeskError as error:
         return None, (one_line(error),)
     except Exception as error:  # a mistake of the program must not cost hours of training
-        log.info("learning curve", exc_info=True)
+        log.exception("learning curve")
         said = f"{type(error).__name__}: {one_line(error)}"
         return None, (f"learning curve: expected one, got an error ({said}); the model is kept: tell the maintainers",)
 

@@ -142,8 +142,8 @@ def close(desk: TheDesk, visitor: Reviewer, assembly_id: int, body: NewClosing) 
     """Hold the photographs of the finished repair against the newest work order; the outcome is kept either way."""
     told = closing.Told(body.joints_counted, body.ruler_checked, body.answers)
     with desk.database.write() as session:
-        number, outcome = closing.close(session, desk, visitor.account, assembly_id, told)
-    return Closed(id=number, outcome=outcome)
+        paper_id, outcome = closing.close(session, desk, visitor.account, assembly_id, told)
+    return Closed(id=paper_id, outcome=outcome)
 
 
 @router.get("/assemblies/{assembly_id}/closing")

@@ -57,6 +57,7 @@ def start_session(desk: Desk, login: str, password: str, address: str, kind: str
     right = signing_in.check_sign_in(kept, password)
     with desk.database.write() as session:
         # again: of attempts sent all at once each found the name open before the others had failed
+        signing_in.one_after_another(session, login, address)
         signing_in.refuse_when_locked(session, login, address)
         if right:
             return signing_in.open_session(session, login, kind, note)[0]

@@ -136,9 +136,9 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
         "models": sorted({photo.model.version for photo in sheet.photos}),
         "rules_sha256": desk.rules_sha256,
     }
-    number = add_paper(session, by, assembly_id, kind, payload, sheet.order_id)
+    paper_id = add_paper(session, by, assembly_id, kind, payload, sheet.order_id)
     refresh(session, desk, assembly_id)
-    return number, outcome
+    return paper_id, outcome
 
 
 def _none(too_old: Sequence[TooOld]) -> str:

@@ -43,9 +43,9 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
     head = {"vehicle": held.vehicle, "received, date": f"{row.made_at:%Y-%m-%d}"}
     payload = {"order": order.model_dump(mode="json", by_alias=True), "photos": photos, "head": head}
-    number = add_paper(session, account, assembly_id, ORDER, payload)
+    paper_id = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
-    return number
+    return paper_id
 
 
 def sources_of(desk: Desk, held: tables.Intake, review: Reviewed) -> Sources:

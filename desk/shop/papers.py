@@ -21,6 +21,7 @@ ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED = "order", "quote", "approval", "clo
 _SERIES = ((CLOSING, NOT_CLOSED),)
 """Kinds that are numbered together, because people call them by one name."""
 _HELD = "papers"
+"""The name held in the database while a number is given out, so that no two papers of a kind get the same."""
 
 
 def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[tables.Paper]:
@@ -69,11 +70,11 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
 
 
 def paper(session: Session, paper_id: int, *kinds: str) -> tables.Paper:
-    """One paper with its content; NotFound where there is none of these kinds under the number."""
+    """One paper with its content; NotFound where none of these kinds has the id."""
     known = 0 < paper_id < 2**31
     row = session.get(tables.Paper, paper_id, options=[undefer(tables.Paper.payload)]) if known else None
     if row is None or row.kind not in kinds:
-        raise NotFound(f"expected a paper of this shop, got number {paper_id}: find its assembly in the list")
+        raise NotFound(f"expected a paper of this shop, got none with id {paper_id}: find its assembly in the list")
     return row
 
 

@@ -185,7 +185,9 @@ def _new_link(session: Session, person_id: int | None) -> str:
 
 def _link(session: Session, token: str) -> tables.OneTimeLink:
     link = session.get(tables.OneTimeLink, token_hash(token), with_for_update=True)
-    if link is None or link.used_at is not None or link.ends_at < now():
+    whose = None if link is None or link.person_id is None else _row(session, link.person_id)
+    closed = whose is not None and not whose.active  # earlier versions left the links of closed accounts on file
+    if link is None or closed or link.used_at is not None or link.ends_at < now():
         raise LinkUsed(
             "expected a set-up link that was not used yet, got one that is unknown, used or too old: "
             "ask the administrator for a new one (nobody set up yet: start the desk again, it prints one)"

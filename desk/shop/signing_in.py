@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from desk.records import tables
 from desk.records.columns import now
+from desk.records.database import hold
 from desk.shop.errors import Invalid, SignInFailed
 from desk.shop.passwords import is_password
 from desk.shop.people import Account, account_of, token_hash
@@ -37,6 +38,13 @@ def refuse_when_locked(session: Session, login: str, address: str) -> None:
                 f"expected fewer than {most} failed attempts in {minutes} minutes, got {failed}: "
                 f"wait {minutes} minutes, or ask the administrator for a new link"
             )
+
+
+def one_after_another(session: Session, login: str, address: str) -> None:
+    """Attempts on this name or from this address wait for each other until each has ended: what the others failed is
+    then counted. The name first and the address after it, always, so that no two wait for each other for ever."""
+    hold(session, f"sign-in:{login}", alone=True)
+    hold(session, f"sign-in from:{address}", alone=True)
 
 
 def password_of(session: Session, login: str) -> str | None:

@@ -1,14 +1,17 @@
 """Who may, over HTTP: the role for every address, tokens of forms, signing in and out."""
 
 import re
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
 
 from desk.pages.app import ROUTERS, make_app
+from desk.pages.routes_people import start_session
 from desk.records import tables
 from desk.shop import people, signing_in
+from desk.shop.errors import SignInFailed
 
 ROUTES = [
     # method, address, who may: everybody else signed in is refused, and nobody gets in without signing in
@@ -303,6 +306,25 @@ def test_passwords_tried_all_at_once_are_locked_out_like_those_tried_in_turn(sho
     monkeypatch.setattr(signing_in, "check_sign_in", slow)
     answer = shop.browser().post("/sign-in", data={"login": "intake", "password": shop.password})
     assert answer.status_code == 401 and "wait 15 minutes" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("login", "address", "most"),
+    [("intake", "10.0.0.9", signing_in.LOCK_AFTER), ("nobody", "10.0.0.1", signing_in.LOCK_AFTER_FROM_ADDRESS)],
+    ids=["name", "address"],
+)
+def test_an_attempt_waits_for_those_that_are_just_being_counted(shop, login, address, most):
+    """The last failures on its name, or from its address, are written and not yet kept: it is not let in meanwhile."""
+    with ThreadPoolExecutor(1) as pool:
+        with shop.desk.database.write() as session:
+            signing_in.one_after_another(session, login, address)
+            for _ in range(most):
+                signing_in.note_failure(session, login, address)
+            session.flush()
+            attempt = pool.submit(start_session, shop.desk, "intake", shop.password, "10.0.0.1")
+            assert not wait([attempt], timeout=1).done
+        with pytest.raises(SignInFailed, match="wait 15 minutes"):
+            attempt.result()
 
 
 def test_signing_out_ends_the_session(shop):

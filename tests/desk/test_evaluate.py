@@ -88,7 +88,8 @@ def test_a_harsher_route_than_the_truth_is_not_unsafe(drawn, tmp_path):
     evaluation = Evaluation("f", (got,), tuple(all_figures([got.score])))
     assert evaluation.too_grave_names == ["whole.jpg: answered remanufacture, the truth is return to service"]
     assert figures(got)["too_grave_share"].estimate.value == 1.0
-    assert json.loads(evaluation.to_json())["too_grave_routes"] == evaluation.too_grave_names
+    in_json = json.loads(evaluation.to_json())["too_grave_routes"]
+    assert in_json == ["whole.jpg: answered remanufacture, the truth is return_to_service"]
     assert "Too grave: answered remanufacture" in evaluation_html(evaluation)
     assert confusion([got.score])[1] == [("sound", [1, 0, 0])]
 

@@ -83,6 +83,20 @@ def test_a_link_of_a_closed_account_is_worth_nothing_even_when_it_is_opened_agai
             people.use_link(session, token, PASSWORD)
 
 
+def test_a_link_that_an_earlier_version_left_to_a_closed_account_is_refused(desk, boss):
+    """It closed the account and nothing else: neither the page nor its form answers with a fault."""
+    with desk.database.write() as session:
+        ada, token = people.add_person(session, boss, "ada", "Ada", ["intake"])
+        session.get(tables.Person, ada.id).active = False
+    with desk.database.write() as session:
+        with pytest.raises(LinkUsed):
+            people.link_is_for(session, token)
+        with pytest.raises(LinkUsed):
+            people.use_link(session, token, PASSWORD)
+    with desk.database.read() as session:
+        assert session.get(tables.Person, ada.id).password_hash is None
+
+
 def test_a_new_password_signs_out_browsers_and_programs(desk, boss):
     """Whoever knew the old one is out."""
     with desk.database.write() as session:

@@ -39,20 +39,6 @@ def test_each_caution_is_said_once_and_names_what_it_does_not_hold_for_all_of(be
     assert not any("_" in line for line in out.splitlines() if line.strip().startswith("do "))
 
 
-def test_the_report_is_written_though_nobody_reads_the_table(bench, perfect_eye, monkeypatch, capsys, tmp_path):
-    """The reader of the table went away (`| head`): the report is there all the same."""
-    import desk.console
-
-    def gone(*_):
-        raise BrokenPipeError
-
-    monkeypatch.setattr(desk.console, "print_run", gone)
-    page = tmp_path / "report.html"
-    with pytest.raises(BrokenPipeError):
-        run(capsys, "assess", bench / "fused.jpg", "--report", page)
-    assert "</html>" in page.read_text(encoding="utf-8")
-
-
 def copied(case, folder, name="photo.jpg"):
     """A drawn photograph and its truth under another name."""
     folder.mkdir(exist_ok=True)
@@ -94,13 +80,42 @@ cli.main()
 """
 
 
-def piped_into_nothing(*arguments):
+PHOTO_LOST = READ_TRUTH.replace(
+    "cli.main()",
+    """
+import desk.report
+from vision.reading import PhotoError
+
+def lost(*_):
+    raise PhotoError("expected a photograph, got none: it was taken away")
+
+desk.report.report_html = lost
+cli.main()
+""",
+)
+
+HELPER_GONE = """
+import os
+import desk.batch
+from desk import cli
+
+def asked(*_):
+    reads, writes = os.pipe()
+    os.close(reads)
+    os.write(writes, b"to a helper")
+
+desk.batch.assess_all = asked
+cli.main()
+"""
+
+
+def piped_into_nothing(*arguments, program=READ_TRUTH):
     """The command in a process of its own, its standard output a pipe that nobody reads; status, standard error."""
     reads, writes = os.pipe()
     os.close(reads)
     try:
         done = subprocess.run(
-            [sys.executable, "-c", READ_TRUTH, *map(str, arguments)], stdout=writes, stderr=subprocess.PIPE, check=False
+            [sys.executable, "-c", program, *map(str, arguments)], stdout=writes, stderr=subprocess.PIPE, check=False
         )
     finally:
         os.close(writes)
@@ -122,6 +137,21 @@ def test_a_photograph_that_cannot_be_read_is_told_though_nobody_reads_the_answer
     (bench / "empty.json").write_text((bench / "whole.json").read_text())
     status, errors = piped_into_nothing("assess", bench, "--json", "--report", tmp_path / "r.html")
     assert status == 2 and "empty.jpg" in errors[0]
+
+
+@pytest.mark.parametrize("more", [("--json",), ("--json", "--assembly", "A-1"), ()], ids=["lines", "assembly", "table"])
+def test_a_report_that_cannot_be_written_is_told_though_nobody_reads_the_answers(bench, tmp_path, more):
+    """A photograph was taken away and so was the reader: status 2 and why, as with a reader."""
+    page = tmp_path / "report.html"
+    status, errors = piped_into_nothing("assess", bench, *more, "--report", page, program=PHOTO_LOST)
+    assert status == 2 and len(errors) == 1 and "taken away" in errors[0]
+
+
+def test_a_helper_that_went_away_is_no_reader_that_did(bench):
+    """Its pipe breaks while standard output is read: the command fails and says so."""
+    arguments = [sys.executable, "-c", HELPER_GONE, "assess", str(bench)]
+    done = subprocess.run(arguments, capture_output=True, text=True, check=False)
+    assert done.returncode == 1 and "BrokenPipeError" in done.stderr
 
 
 def test_a_calculator_whose_reader_went_away_ends_quietly():

@@ -37,16 +37,31 @@ def two_ends(drawn_photo, findings, tmp_path):
 )
 def test_only_what_a_question_names_as_a_whole_is_marked(two_ends, texts, named):
     """Neither `h12` nor another photograph's `h1` is `h1`."""
-    assert sorted(asked_ends(two_ends[0], asks(*texts), several=False)) == named
+    assert sorted(asked_ends(two_ends[0], two_ends[:1], asks(*texts))) == named
 
 
 def test_with_several_photographs_an_end_is_marked_where_it_is_asked_about(two_ends):
     """By the photograph's name, or by its hash where two have one name; never by the bare id."""
     found = two_ends[0]
+    both = [found, named(found, "other.jpg")]
     for head in (found.photo.name, found.photo.sha256[:8]):
-        assert list(asked_ends(found, asks(f"{head}:h1: is the shell free of cracks?"), several=True)) == ["h1"]
+        assert list(asked_ends(found, both, asks(f"{head}:h1: is the shell free of cracks?"))) == ["h1"]
     for text in ("h1: is the shell free of cracks?", "other.jpg:h1: is the shell free of cracks?"):
-        assert asked_ends(found, asks(text), several=True) == {}
+        assert asked_ends(found, both, asks(text)) == {}
+
+
+def named(found, name):
+    """The same findings of a photograph of another name."""
+    photo = found.photo.model_copy(update={"name": name, "sha256": name.encode().hex().ljust(64, "0")[-64:]})
+    return found.model_copy(update={"photo": photo})
+
+
+@pytest.mark.parametrize("names", [("1.jpg", "front 1.jpg"), ("a.jpg", "b-a.jpg"), ("a.jpg", "a.jpg:h1 a.jpg")])
+def test_of_two_names_that_end_alike_only_the_photograph_asked_about_is_marked(two_ends, names):
+    """A question about the longer name's housing, in the middle of a sentence, and one about the other's terminal."""
+    short, long = both = [named(two_ends[0], name) for name in names]
+    questions = asks(f"How far is it to {names[1]}:h1 along the wire?", f"{names[0]}:t2: which terminal is it?")
+    assert [list(asked_ends(one, both, questions)) for one in (short, long)] == [["t2"], ["h1"]]
 
 
 def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
@@ -54,7 +69,7 @@ def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
     found, file = two_ends
 
     def shown(texts):
-        jpeg = whole_picture(file, found, asked_ends(found, asks(*texts), several=False)).jpeg
+        jpeg = whole_picture(file, found, asked_ends(found, [found], asks(*texts))).jpeg
         return cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).astype(int)
 
     plain, marked = shown(()), shown(("h1: is the shell free of cracks?",))
