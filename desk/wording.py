@@ -134,21 +134,20 @@ def say_by(by: Sequence[str], rules: Sequence[RuleResult], undecided: bool = Fal
     """
     if not by:
         return ""
-    names = {rule.id: say_rule(rule) for rule in rules} | {"label": _WHICH_DAMAGE}
-    named = "; ".join(_inside(names.get(rule, rule)) for rule in by)
+    names = _within(rules)
+    named = "; ".join(names.get(rule, rule) for rule in by)
     return f"waits for {named}" if undecided else f"by {named}"
 
 
 def say_changes(question: Question, rules: Sequence[RuleResult]) -> str:
     """What the answer changes, with the rule's name in the place of its id."""
-    names = {rule.id: say_rule(rule) for rule in rules} | {"label": _WHICH_DAMAGE}
     rule, colon, what = question.changes.partition(":")
-    return f"{_inside(names.get(rule, rule))}{colon}{what}"
+    return f"{_within(rules).get(rule, rule)}{colon}{what}"
 
 
-def _inside(title: str) -> str:
-    """A title within a sentence: without its capital, but for letters that stand for something."""
-    return title if title[1:2].isupper() else title[:1].lower() + title[1:]
+def _within(rules: Sequence[RuleResult]) -> dict[str, str]:
+    """Rules' names within a sentence, by id: in quotation marks, or `waits for copper damaged` reads as no name."""
+    return {rule.id: f"“{say_rule(rule)}”" for rule in rules} | {"label": _WHICH_DAMAGE}
 
 
 def say_places(text: str) -> str:

@@ -72,17 +72,17 @@ NAMED = [rule("wire-count", "Wires to repair"), rule("insulation-only", "Insulat
 
 
 def test_what_a_route_comes_from_is_said_in_the_words_of_the_rules():
-    """Titles within a sentence, parted so that a comma in one parts nothing; an open label in words."""
+    """Titles set off as names, as the list of rules has them; an open label in words."""
     assert say_by([], NAMED) == ""
-    said = "by wires to repair; insulation worn, copper covered"
+    said = "by “Wires to repair”; “Insulation worn, copper covered”"
     assert say_by(["wire-count", "insulation-only"], NAMED) == said
-    assert say_by(["label", "wire-count"], NAMED, undecided=True) == "waits for which damage it is; wires to repair"
+    assert say_by(["label", "wire-count"], NAMED, undecided=True) == "waits for which damage it is; “Wires to repair”"
 
 
-def test_a_title_keeps_capitals_that_stand_for_something():
-    """A shop's own title; one without a title, as earlier versions wrote, is said by its id."""
+def test_a_rule_without_a_title_is_named_by_its_id():
+    """As earlier versions wrote it; beside it a shop's own title."""
     own = [rule("wire-count", "OEM limit of wires"), rule("housing")]
-    assert say_by(["wire-count", "housing"], own) == "by OEM limit of wires; housing"
+    assert say_by(["wire-count", "housing"], own) == "by “OEM limit of wires”; “housing”"
     assert say_rule(own[1]) == "housing"
 
 
@@ -96,7 +96,7 @@ def test_an_id_stands_beside_a_title_only_where_it_says_something_else():
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ("wire-count: above the limit: rebuilt", "wires to repair: above the limit: rebuilt"),
+        ("wire-count: above the limit: rebuilt", "“Wires to repair”: above the limit: rebuilt"),
         ("label: which rules hold", "which damage it is: which rules hold"),
         ("circuit list: size and fuse", "circuit list: size and fuse"),
     ],

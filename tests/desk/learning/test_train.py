@@ -30,8 +30,11 @@ def test_a_training_that_is_stopped_at_its_last_step_proposes_nothing(tmp_path, 
 
 
 @pytest.mark.parametrize("wrong", [ZeroDivisionError("division\nby zero"), MemoryError("no room"), DeskError("no law")])
-def test_a_curve_that_cannot_be_drawn_takes_no_finished_training_along(tmp_path, monkeypatch, tiny_model, wrong):
-    """Hours of training, then any mistake in what only illustrates it: the model is on the shelf, one line says why."""
+def test_a_curve_that_cannot_be_drawn_takes_no_training_along(tmp_path, monkeypatch, caplog, tiny_model, wrong):
+    """Hours of training, then any mistake in what only illustrates it: the model is on the shelf, one line says why.
+
+    One of the program's own is in the log as an error, with where it happened.
+    """
     x, labels, groups = np.zeros((2, 1), np.float32), np.array(["rodent", "sound"]), np.array(["a", "b"])
     lessons = {"wires": Lessons(("u",), x, labels, groups, np.ones(2))}
     made = SimpleNamespace(model=tiny_model(1), lessons=lessons, amiss=("lost",), doubts=(), examples=())
@@ -39,5 +42,7 @@ def test_a_curve_that_cannot_be_drawn_takes_no_finished_training_along(tmp_path,
     monkeypatch.setattr(train, "learning_curve", Mock(side_effect=wrong))
     done = train.train_from_corrections(Shelf(tmp_path), None, RelearnSettings(), ())
     assert versions(Shelf(tmp_path)) == [done.version] == ["desk-0000000001"]
+    logged = [(one.levelname, one.exc_info[1]) for one in caplog.records if one.name == train.log.name]
+    assert logged == ([] if isinstance(wrong, DeskError) else [("ERROR", wrong)])
     assert done.amiss[0] == "lost" and len(done.amiss) == 2
     assert str(wrong).split("\n")[0] in done.amiss[1] and "\n" not in done.amiss[1]

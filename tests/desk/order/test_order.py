@@ -256,9 +256,9 @@ def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worse
     out = case / "o.pdf"
     more = ["--circuits", str(case / "list.csv"), "--bench", str(case / "bench.toml")]
     assert cli.run(["order", str(case / "a.json"), *more]) == 0
-    assert "  the decision: by copper damaged\n" in capsys.readouterr().out
+    assert "  the decision: by “Copper damaged”\n" in capsys.readouterr().out
     assert cli.run(["order", str(case / "a.json"), *more, "-o", str(out), "--json"]) == 0
-    assert "The route is set by copper damaged." in " ".join(" ".join(pages(out)[0]).split())
+    assert "The route is set by “Copper damaged”." in " ".join(" ".join(pages(out)[0]).split())
     order = Order.model_validate_json(capsys.readouterr().out)
     decision = order.decision.model_copy(update={"route_worst": "remanufacture", "route_worst_by": ["wire-count"]})
     same = order.work.model_copy(update={"route_worst": "remanufacture"})
