@@ -232,6 +232,13 @@ def retrain_from_samples(
             f"retrain: --seed: expected at least {early} for {settings.scenes} scenes (so many before it are used), "
             f"got {settings.seed}"
         )
+    first, end = seeds_of(settings)
+    shop = [job.seed for job in shop_jobs_for(settings)]
+    if first <= shop[-1] and shop[0] < end:
+        raise DeskError(
+            f"retrain: --seed: expected scenes other than those of seeds {shop[0]} to {shop[-1]}, in which the finder "
+            f"looks for damage that it never saw, got {settings.seed}, which takes seeds {first} to {end - 1}"
+        )
     # before the long work: an answer that cannot be written is no answer
     make_folder(output or SHIPPED, "--output")
     check_writable((output or SHIPPED) / CARD_FILE, "--output")

@@ -147,7 +147,7 @@ def _gap_mm(part: Part, graph: BundleGraph, end: int, px_per_mm: float) -> float
     rows, columns = np.nonzero(part.mask[top : y + reach, left : x + reach])
     if len(rows) == 0:
         return np.inf
-    # a square's corners count as within reach, as they always did
+    # what was looked for in is a square: its corners are within reach, too
     return float(min(np.hypot(columns + left - x, rows + top - y).min() / px_per_mm, _REACH_MM))
 
 

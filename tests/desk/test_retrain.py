@@ -156,6 +156,14 @@ def test_a_seed_whose_scenes_would_begin_before_nought_is_refused(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("seed", [60_000, 60_005, 59_990])
+def test_a_seed_whose_scenes_the_finder_is_to_see_for_the_first_time_later_is_refused(tmp_path, seed):
+    """Before anything is made; 59990 takes ten seeds of scenes and more for the eye."""
+    with pytest.raises(DeskError, match="--seed: expected scenes other than those of seeds 60000 to 600"):
+        retrain_from_samples(scenes=80, seed=seed, output=tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_scenes_without_a_class_cannot_teach_it():
     """Cells of one class alone: refused, naming what is missing."""
     lesson = CellLesson(("u",), np.zeros((4, 2)), np.zeros((4, 1), np.float32), np.zeros(4, int), np.zeros((4, 1), int))
