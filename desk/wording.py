@@ -178,13 +178,22 @@ def say_region(region: Region) -> str:
     return say_label(region.label)
 
 
+def _nothing_found(probabilities: dict[str, float]) -> str:
+    """Of a photograph in which no place was found, which may be sound: a likelier damage first."""
+    sound = probabilities.get("sound", 0.0)
+    likeliest = max(probabilities, key=lambda name: probabilities[name], default="sound")
+    if probabilities.get(likeliest, 0.0) <= sound:
+        return f"no damage found, unsure (sound {sound:.0%})"
+    return f"no place found, unsure ({say_label(likeliest)} {probabilities[likeliest]:.0%}, sound {sound:.0%})"
+
+
 def say_answer(findings: PhotoFindings) -> str:
     """The photograph's answer in a few words."""
     if findings.label is not None and not findings.unsure:
         p = findings.probabilities.get(findings.label)
         return say_label(findings.label) + (f" {p:.0%}" if p is not None else "")
     if findings.unsure and not findings.regions and findings.label == "sound":
-        return f"no damage found, unsure (sound {findings.probabilities.get('sound', 0.0):.0%})"
+        return _nothing_found(findings.probabilities)
     if findings.unsure and findings.candidates:
         return "unsure: " + say_any_of(findings.candidates)
     if findings.novel:
