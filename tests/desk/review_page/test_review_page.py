@@ -1,7 +1,5 @@
-"""The review in Chromium: a dragged corner, a label by keyboard, undo, conflict, questions; it fits its screen."""
+"""The review in Chromium: a dragged corner, a label by keyboard, undo, conflict, questions, sign-off."""
 
-import cv2
-import numpy as np
 import pytest
 from playwright.sync_api import expect
 
@@ -10,51 +8,9 @@ from desk.review.edits import EDIT
 from desk.shop import review
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
+from tests.desk.review_page.screens import rows
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
-
-PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1600, "height": 1000}
-
-
-@pytest.fixture
-def case(shop, monkeypatch, drawn, tmp_path):
-    """An assembly with one drawn photograph: bites at x 400 to 440 and 500 to 540 px, half a millimetre a pixel."""
-    known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40), drawn.region("rodent", 500, 40, "r1")])
-    path = drawn.write_case(tmp_path, known)
-    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
-    assembly_id = shop.opened()
-    shop.sent(assembly_id, path)
-    assert work_once(shop.desk, "w1.test")
-    return assembly_id
-
-
-@pytest.fixture
-def open_review(served, case, browser):
-    """Open the review as the reviewer; errors of scripts and requests to anywhere else fail the test."""
-    contexts, strange = [], []
-
-    def opened(size=DESKTOP, scheme="light"):
-        context = browser.new_context(viewport=size, color_scheme=scheme)
-        contexts.append(context)
-        context.add_cookies([{"name": "desk_session", "value": served.tokens["reviewer"], "url": served.address}])
-        page = context.new_page()
-        page.on("request", lambda r: strange.append(r.url) if not r.url.startswith((served.address, "blob:")) else None)
-        page.on("pageerror", lambda e: strange.append(str(e)))
-        page.on("console", lambda m: strange.append(m.text) if "Content Security Policy" in m.text else None)
-        page.goto(f"{served.address}/assemblies/{case}/review")
-        page.locator("#places button").first.wait_for()
-        return page
-
-    yield opened
-    for context in contexts:
-        context.close()
-    assert strange == []
-
-
-def rows(shop):
-    """What lies in the records, the oldest first."""
-    with shop.desk.database.read() as session:
-        return session.query(tables.ReviewEntry).order_by(tables.ReviewEntry.id).all()
 
 
 def as_administrator(shop, assembly_id, based_on, **edit):
@@ -227,19 +183,6 @@ def test_an_open_question_is_answered_in_place(open_review, served):
     expect(page.locator("#notice")).to_contain_text("got fifteen: type a number")
 
 
-@pytest.mark.looks
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
-def test_the_page_fits_its_screen(open_review, size):
-    """No sideways scrolling; every button has a name and is large enough to hit."""
-    page = open_review(size)
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    small = page.evaluate(
-        "[...document.querySelectorAll('#side button')]"
-        ".filter(b => b.offsetHeight && (b.offsetHeight < 40 || !b.innerText)).length"
-    )
-    assert small == 0
-
-
 def test_others_may_not_review(served, case):
     """The role is checked on the server, for the page and for the entries."""
     client = served.browser("intake")
@@ -285,31 +228,6 @@ def test_enter_leads_over_all_photographs_and_places_have_names_of_their_own(ope
     page.keyboard.press("Enter")  # nothing is left: nothing more goes on record
     expect(page.locator("#said")).to_contain_text("every place is judged")
     assert [(row.kind, row.payload["photo"]) for row in rows(served)] == [("confirm", first), ("confirm", second)]
-
-
-@pytest.mark.looks
-def test_a_photograph_fills_the_window_and_is_still_reviewed_by_its_keys(open_review, served):
-    """F opens it, J and Enter judge in it, Esc closes it; drawing leaves it, for its form stands beside."""
-    page = open_review()
-    stage, view = page.locator(".stage"), page.locator(".view")
-    open_now = "s => s.matches(':popover-open')"
-    before = view.bounding_box()
-    page.locator("body").press("f")
-    assert stage.evaluate(open_now)
-    wide, high = view.bounding_box()["width"], view.bounding_box()["height"]
-    assert wide > 1500 and high > 900
-    page.wait_for_function("() => document.querySelector('.sheet').getBoundingClientRect().height > 880")
-    page.keyboard.press("Enter")
-    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
-    assert stage.evaluate(open_now)
-    page.keyboard.press("Escape")
-    assert not stage.evaluate(open_now) and view.bounding_box() == before
-    view.dblclick(position={"x": 20, "y": 20})
-    assert stage.evaluate(open_now)
-    page.keyboard.press("e")
-    expect(page.locator("#draft")).to_be_visible()
-    assert not stage.evaluate(open_now)
-    assert [row.kind for row in rows(served)] == ["confirm"]
 
 
 def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
@@ -380,40 +298,3 @@ def test_measures_counts_and_wires_are_typed_in(open_review, served):
     page.locator("#branches").get_by_role("button").click()
     expect(page.locator("#branch-words")).to_have_text("now: none")
     assert [row.kind for row in rows(served)] == ["typed", "count_wires", "measure_wire", "branches"]
-
-
-@pytest.mark.looks
-def test_the_route_is_seen_without_scrolling(open_review):
-    """On a desktop and on a phone it stands within the first screen."""
-    for size in (DESKTOP, PHONE):
-        page = open_review(size)
-        assert page.locator("#route").bounding_box()["y"] + 30 < size["height"]
-
-
-@pytest.mark.looks
-def test_all_pixels_of_a_large_photograph_are_fetched_when_somebody_goes_near(
-    shop, served, drawn, browser, tmp_path, monkeypatch
-):
-    """It opens with the small picture, which the worker made ahead; going nearer brings the full one."""
-    known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40)])
-    known = known.model_copy(update={"width_px": 4000, "height_px": 3000})
-    path = tmp_path / "large.jpg"
-    cv2.imwrite(str(path), np.full((3000, 4000, 3), 180, np.uint8))
-    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
-    assembly_id = shop.opened()
-    shop.sent(assembly_id, path)
-    assert work_once(shop.desk, "w1.test")
-    made = {file.name.rsplit("-")[-1] for file in shop.desk.small_pictures.iterdir()}
-    assert made == {"thumb.jpg", "small.jpg"}
-    context = browser.new_context(viewport=DESKTOP)
-    context.add_cookies([{"name": "desk_session", "value": served.tokens["reviewer"], "url": served.address}])
-    page, asked = context.new_page(), []
-    page.on("request", lambda r: asked.append(r.url.rsplit("/", 1)[-1]))
-    page.goto(f"{served.address}/assemblies/{assembly_id}/review", wait_until="networkidle")
-    page.wait_for_function("() => document.querySelector('.sheet img')?.naturalWidth === 1280")
-    assert "full" not in asked and asked.count("small") == 1
-    for _ in range(4):
-        page.get_by_role("button", name="nearer").click()
-    page.wait_for_function("() => document.querySelector('.sheet img').naturalWidth === 4000")
-    assert page.locator(".sheet img").count() == 1
-    context.close()
