@@ -21,8 +21,8 @@ _POSTGRES_BINS = "/usr/lib/postgresql"
 _LONGEST = (
     "test_relearn.py", "test_serve.py", "test_access.py", "test_intake_page.py", "test_review_page.py",
     "test_review_screen.py", "test_screen_photo.py", "test_forgetting.py", "test_mat_pose.py", "test_mat_length.py",
-    "test_learning_pages.py", "test_whole_day.py", "test_whole_line.py", "test_things_never_seen.py", "test_together.py",
-    "test_scene.py", "test_mat.py", "test_mat_doubt.py",
+    "test_learning_pages.py", "test_whole_day.py", "test_whole_line.py", "test_things_never_seen.py",
+    "test_together.py", "test_scene.py", "test_mat.py", "test_mat_doubt.py",
 )  # fmt: skip
 """Files that take longest. They begin first: one that begins last keeps one core busy while the others wait."""
 
