@@ -151,7 +151,7 @@ class Composer(Covered):
         if not self.traced:
             self.absent(f"{at}.wires_affected", "no single wire could be followed near the damage")
             return None
-        cells = candidate.region.cells
+        cells, heated = candidate.region.cells, _may_be(named, "external_heat")
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
         gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
         # learnt in millimetres; where these are assumed its interval holds as often (benchmark counts_without_scale)
@@ -163,14 +163,14 @@ class Composer(Covered):
                 (*COUNT_SIGNS, *names),
                 np.append(counted.signs, looks),
                 gauge,
-                _may_be(named, "external_heat"),
+                heated,
             )
             # whatever kinds of damage have taught: wires seen side by side in it may all be touched
             count = count.model_copy(
                 update={"high": max(count.high, int(counted.signs[COUNT_SIGNS.index("wires_inside")]))}
             )
         # what a whole covering hides is safe from teeth and wear, and current keeps to its circuit; not so from heat
-        beneath = self.room_beneath(cells) if _may_be(named, "external_heat") else 0
+        beneath = self.room_beneath(cells) if heated else 0
         return count.model_copy(update={"high": max(count.high, beneath)})
 
     def _rings(self, rings: list[np.ndarray]) -> dict[str, Any]:
@@ -356,9 +356,9 @@ def _values(raws: dict[str, RawMeasure]) -> dict[str, float | None]:
     return {name: raw.value for name, raw in raws.items()}
 
 
-def _may_be(named: Named, *labels: str) -> bool:
-    """Whether the damage is, or may be, one of these."""
-    return bool(set(labels) & set(named.candidates or [named.label]))
+def _may_be(named: Named, label: str) -> bool:
+    """Whether the damage is, or may be, this."""
+    return label in (named.candidates or [named.label])
 
 
 def _said(named: Named, model: DamageModel) -> dict[str, Any]:
