@@ -17,7 +17,7 @@ from desk.evaluate_scoring import Score, score
 from desk.evaluate_sets import LabelSets, SelectivePoint, doubt_as_dict, label_sets, selective_curve
 from desk.foreign_truth import TruthError, read_truth
 from desk.statistics import CalibrationBin, f1_by_label
-from desk.truth_findings import findings_from_truth
+from desk.truth_findings import findings_from_truth, knowing_all
 from desk.wording import say_route
 from models.repair import decide, leading_label
 from sample_images.truth import Truth
@@ -191,7 +191,7 @@ def true_findings(truth: Truth, settings: AssessSettings) -> PhotoFindings:
     """The truth as findings, with the leading label by the worst route and the decision that follows from it."""
     plain = findings_from_truth(truth)
     label = leading_label(plain, settings.rules) or "sound"
-    decision = decide([plain], settings.answers, settings.rules)
+    decision = decide([plain], knowing_all(settings.answers), settings.rules)
     return plain.model_copy(update={"label": label, "probabilities": {label: 1.0}, "decision": decision})
 
 

@@ -24,6 +24,7 @@ QUESTIONS: dict[str, tuple[str, str]] = {
     "spacings_mm": ("How far along the wire from the next splice or branch?", "mm"),
     "splice_origin": ("A factory joint or a repair?", ""),
     "splices_on_one_wire": ("What is the largest number of repair splices in one wire?", ""),
+    "further_splices": ("Repaired wires followed to both ends: are there further splices or sleeves?", ""),
     "housing_state": ("Is the housing sound or damaged?", ""),
     "looked_over": ("Looked over what the photographs do not show: is anything more damaged?", ""),
     "wire_count": ("How many different wires need repair, earlier repairs counted?", ""),

@@ -23,7 +23,7 @@ from desk.records.columns import now
 from desk.records.errors import PhotoAltered, PhotoMissing
 from desk.records.photo_store import PhotoStore
 from desk.training_set import SceneJob
-from desk.truth_findings import findings_from_truth
+from desk.truth_findings import findings_from_truth, knowing_all
 from models.damage.store import DamageModel, load_model
 from models.repair import Answers, Rules, decide, leading_label
 from sample_images.scene import SCENARIOS
@@ -161,7 +161,7 @@ def true_findings(truth: Truth, reviewed: ReviewedPhoto | None, rules: Rules) ->
     plain = findings_from_truth(truth)
     label = leading_label(plain, rules) or "sound"
     if reviewed is None:
-        decision = decide([plain], _PLAIN, rules)
+        decision = decide([plain], knowing_all(_PLAIN), rules)
     else:
         decision = Decision.model_validate(_EMPTY | {"route": reviewed.route, "route_worst": reviewed.route_worst})
     return plain.model_copy(update={"label": label, "decision": decision})

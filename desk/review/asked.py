@@ -78,6 +78,7 @@ _BY_RULE: dict[str, tuple[Field, ...]] = {
         Field("wire_size_mm2", "wire size", "mm2"),
     ),
 }
+_FURTHER = Field("further_splices", "further ones", "choice", (("none", "none"), ("some", "there are")))
 _ENDS = Field("both_ends_identified", "both ends known", "choice", _YES_NO)
 _WHICH = re.compile(r"Which damage is (?P<on>.+): (?P<names>[a-z ,]+)\?", re.DOTALL)
 _WHOLE = ("circuit_class", "looked_over", "wire_count", "splices_on_one_wire")
@@ -108,6 +109,8 @@ def asked(question: Question, rules: Rules) -> Asked:
         on = _place(limits.ask_ends, question.ask)  # type: ignore[attr-defined]
         if on is not None:
             return Asked(question, on, (_ENDS,))
+    if rule == "splice-spacing" and question.ask == limits.ask_further:  # type: ignore[attr-defined]
+        return Asked(question, None, (_FURTHER,))
     on = _place(limits.ask, question.ask)
     # a place that cannot be read would make the answer one for the whole assembly
     return Asked(question, on, fields if on is not None or "{on}" not in limits.ask else ())

@@ -60,8 +60,12 @@ def close_order(
         says = f"the order's route is {work.route.replace('_', ' ')}: there is no repair to close"
         return Closing(state="not_met", checks=(Check(what="route", verdict="violated", says=says),))
     case = open_case(photos, answers, rules)
+    count = _count(work, case, joints_counted)
+    if answers.further_splices is None and (count.verdict == "met" or ruler_checked):
+        # all joints there were to be are accounted for; those no photograph shows are held against the ruler below
+        answers = answers.model_copy(update={"further_splices": "none"})
     after = decide(photos, answers, rules)
-    checks = [_plan(work), _seen(after), _no_damage(case), _count(work, case, joints_counted)]
+    checks = [_plan(work), _seen(after), _no_damage(case), count]
     unseen = max(0, _wanted(work) - _found(case)[0])
     checks += [_placed(_rule(after, rule), unseen, ruler_checked) for rule in _JOINT_RULES]
     checks += [_housings(work, case, after)]

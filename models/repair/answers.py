@@ -55,6 +55,7 @@ class Answers(BaseModel):
     spacings_mm: dict[str, Distance] = {}
     splice_origin: dict[str, Literal["repair", "factory"]] = {}
     splices_on_one_wire: Number | None = None
+    further_splices: Literal["none", "some"] | None = None
     housing_state: dict[str, Literal["sound", "damaged"]] = {}
     looked_over: Literal["nothing_more", "more_damage"] | None = None
     wire_count: Number | None = None

@@ -91,6 +91,8 @@ class SpliceSpacing(RuleLimits):
     margin_mm: Length
     working_mm: Length
     min_section_mm: Length
+    ask_further: Words
+    why_further: Words
 
 
 class SplicesPerWire(RuleLimits):

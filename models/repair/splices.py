@@ -6,9 +6,10 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
-from models.repair.case import Case, Joint, Spot
-from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_least, beyond, count_at_most, guard
+from models.repair.case import Case, Joint, Spot, overlap
+from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, at_most, beyond, count_at_most, guard
 from models.repair.words import length
 from vision.findings import Action, Measure, Question, Verdict
 
@@ -17,7 +18,7 @@ def joint_rules(case: Case) -> list[Hit]:
     """What the rules say of every joint found; factory joints are part of the design and not judged."""
     joints = [joint for joint in case.joints if joint.origin != "factory"]
     hits = [hit for joint in joints for hit in (_distance(joint, case), _spacing(joint, joints, case)) if hit]
-    hits += _per_wire(joints, case)
+    hits += _per_wire(joints, [hit for hit in hits if hit.rule == "splice-spacing"], case)
     return hits + [_earlier(joint, hits, case) for joint in joints]
 
 
@@ -40,33 +41,102 @@ def _distance(joint: Joint, case: Case) -> Hit:
 
 
 def _spacing(joint: Joint, joints: Sequence[Joint], case: Case) -> Hit | None:
-    """Spacing to the next joint; None where no other joint can lie on the same wire of the photograph."""
+    """Spacing to the next joint; None where it is known that no other joint lies on the same wire."""
     measured = joint.to_next_mm
     others = [o for o in joints if o.photo == joint.photo and o.ref != joint.ref]
     shared = [o for o in others if o.wire is None or joint.wire is None or o.wire == joint.wire]
-    if measured is None and not shared:
+    ruled = joint.ref in case.answers.spacings_mm
+    more = "none" if ruled else further(joint, case)
+    if measured is None and not shared and more == "none":
         return None
     limit = case.rules.splice_spacing.min_mm
     says = f"{joint.ref}: joint {length(measured)} from the next one, limit at least {limit:g} mm"
     hit = Hit("splice-spacing", "met", says, joint.ref, measured, limit, "mm")
+    verdict = at_least(measured, limit)
+    if more == "some" and verdict == "met":  # by the one that is seen; the nearest is to be measured
+        verdict = "cannot_tell"
+    if more is None and verdict != "violated" and not (measured is None and shared):
+        return _perhaps_more(hit, joint, case)
     ask = case.question("splice-spacing", joint.ref, "a joint that is too near another is moved")
-    hit = _judged(hit, joint, at_least(measured, limit), case, ask)
+    hit = _judged(hit, joint, verdict, case, ask)
     if hit.verdict == "violated":
         return replace(hit, actions=(Action(action="move_splice", on=joint.ref, why=says),))
     return hit
 
 
-def _per_wire(joints: Sequence[Joint], case: Case) -> list[Hit]:
-    """The largest number of repair joints in one wire, over all photographs."""
+def _perhaps_more(hit: Hit, joint: Joint, case: Case) -> Hit:
+    """Of a joint that has others only where nobody looked: its wires are to be followed, by whoever has them in hand.
+
+    What a joint is at all is asked first.
+    """
+    limits = case.rules.splice_spacing
+    none = "no other joint is seen" if joint.to_next_mm is None else hit.says.removeprefix(f"{joint.ref}: ")
+    says = f"{joint.ref}: {none}, but its wire is not seen from end to end: further ones may be nearer"
+    changes = "splice-spacing: a joint that is too near another is moved"
+    ask = Question(ask=limits.ask_further, why=limits.why_further, changes=changes)
+    return replace(
+        hit, verdict="cannot_tell", says=says, needs=REPAIR if _out_of_sight(joint, case) else SERVICE, worst=REPAIR,
+        questions=(ask,) if joint.certain else (),
+    )  # fmt: skip
+
+
+def further(joint: Joint, case: Case) -> Literal["none", "some"] | None:
+    """Whether its wire holds joints that no photograph shows: as answered, or as one seen whole says; None: not known.
+
+    Where somebody counted one joint in a wire at most, there are none.
+    """
+    counted = case.answers.splices_on_one_wire
+    if counted is not None and counted <= 1:
+        return "none"
+    if case.answers.further_splices is not None:
+        return case.answers.further_splices
+    return "none" if _seen_whole(joint, case) else None
+
+
+def _seen_whole(joint: Joint, case: Case) -> bool:
+    """Whether the photograph shows the joint's wire from termination to termination, with nothing laid over it."""
+    photo = case.photos[joint.photo]
+    wire = next((wire for wire in photo.wires if wire.id == joint.wire), None)
+    if wire is None or len(wire.ends) != 2 or None in wire.ends:
+        return False
+    hiding = (c for c in photo.coverings if c.kind != _TIE)
+    return not any(not c.rings_px or overlap([wire.centreline_px], c.rings_px) for c in hiding)
+
+
+def _out_of_sight(joint: Joint, case: Case) -> bool:
+    """Whether a part of the bundle lies under a covering, or may run on out of the picture.
+
+    Where nothing does, a further sleeve would lie in plain view: it is asked after and not waited for.
+    """
+    if any(c.kind != _TIE for photo in case.photos for c in photo.coverings):
+        return True
+    spot = next((spot for spot in case.spots if spot.ref == joint.spot), None)
+    return spot is None or at_most(spot.evidence("open_ends", 0.0), 0.5) != "met"
+
+
+_TIE = "tie"
+"""A covering of a few millimetres, beneath which no sleeve finds room."""
+
+
+def _per_wire(joints: Sequence[Joint], spacings: Sequence[Hit], case: Case) -> list[Hit]:
+    """The largest number of repair joints in one wire, over all photographs.
+
+    spacings : what the rule on spacing says of each joint
+    """
     typed = case.answers.splices_on_one_wire
     if not joints and typed is None:
         return []
     limit = case.rules.splices_per_wire.max_splices
-    low, high = (typed, typed) if typed is not None else _most_in_one_wire(joints)
+    low, most = (typed, typed) if typed is not None else _most_in_one_wire(joints)
+    more = {further(joint, case) for joint in joints} if typed is None else {"none"}
+    high = most if more <= {"none"} else None
     verdict = count_at_most(low, high, limit)
-    number = f"{low}" if low == high else f"between {low} and {high}"
+    number = f"{low}" if low == most else f"between {low} and {most}"
     says = f"up to {number} repair joint(s) in one wire, limit {limit}"
-    measured = Measure(value=(low + high) / 2, u95=(high - low) / 2)
+    measured = Measure(value=(low + most) / 2, u95=(most - low) / 2)
+    if high is None:
+        says = f"up to {number} repair joint(s) seen in one wire, perhaps more out of sight, limit {limit}"
+        measured = Measure(value=float(low), u95=0.0, low_bound=True)
     hit = Hit("splices-per-wire", verdict, says, "assembly", measured, float(limit), "splices")
     if verdict == "violated":
         why = f"{says}: replace it end to end"
@@ -74,6 +144,11 @@ def _per_wire(joints: Sequence[Joint], case: Case) -> list[Hit]:
         return [replace(hit, floor=REPAIR, actions=(action,))]
     if verdict == "cannot_tell":
         ask = case.question("splices-per-wire", "assembly", "a wire with too many joints is replaced end to end")
+        looked_for = [hit for hit in spacings if hit.verdict == "cannot_tell"] if None in more else []
+        if looked_for and case.rules.splice_spacing.applies and count_at_most(low, most, limit) == "met":
+            # only what nobody saw is open, and the question about the spacing asks after that
+            waits = any(hit.needs > SERVICE for hit in looked_for)
+            return [replace(hit, needs=REPAIR if waits else SERVICE, worst=REPAIR)]
         return [replace(hit, needs=REPAIR, questions=(ask,))]
     return [hit]
 
@@ -102,12 +177,13 @@ def _earlier(joint: Joint, hits: Sequence[Hit], case: Case) -> Hit:
     if all(hit.verdict == "met" for hit in own):
         return Hit("earlier-repair", "met", f"{joint.ref}: keeps the rules for joints and stays", joint.ref)
     says = f"{joint.ref}: cannot tell whether this joint keeps the rules for repairs"
+    needs = max(hit.needs for hit in own)
     if joint.certain:
-        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR)
+        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
     if joint.ref == joint.spot:  # what the region is at all is asked already
-        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR)
+        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
     ask = case.question("earlier-repair", joint.ref, "a repair that breaks a rule is done again, a factory joint stays")
-    return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=REPAIR, questions=(ask,))
+    return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR, questions=(ask,))
 
 
 def _bare(joint: Joint, case: Case) -> list[Hit]:

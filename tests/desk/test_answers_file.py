@@ -46,8 +46,10 @@ def test_a_question_offers_the_line_that_answers_it(rule):
 
 
 def test_ends_labels_and_several_values_have_their_names():
-    """Both ends of a wire; which damage it is; three numbers of a fuse."""
+    """Both ends of a wire; further sleeves; which damage it is; three numbers of a fuse."""
     assert answer_names(asked("conductor-damage", "r1", ends=True), RULES) == ["both_ends_identified.r1"]
+    further = Question(ask=RULES.splice_spacing.ask_further, why="", changes="splice-spacing: something")
+    assert answer_names(further, RULES) == ["further_splices"]
     which = Question(ask="Which damage is r1: rodent, abrasion?", why="", changes="label: which rules apply")
     assert answer_names(which, RULES) == ["labels.r1"]
     assert answer_names(asked("fuse-coordination"), RULES) == ["fuse_found_a", "fuse_rated_a", "wire_size_mm2"]

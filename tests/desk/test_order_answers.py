@@ -9,9 +9,9 @@ EVERY = dict(
     circuit_class="brake_by_wire", labels={"r1": "external_heat"}, flex_test="no_cracks", parts_by_hand={"r1": "tears"},
     copper="bare", nicked_strands={"r1": 2}, broken_strands={"r1": 0}, both_ends_identified=False,
     overload_ends={"r1": "X_4 pin 2"}, distances_mm={"r1": 160.0, "s2": 152.4}, spacings_mm={"s1": 41.5},
-    splice_origin={"s1": "factory"}, splices_on_one_wire=0, housing_state={"h1": "sound"}, looked_over="nothing_more",
-    wire_count=3, fuse_found_a=20.0, fuse_rated_a=7.5, wire_size_mm2=0.35, load_current_a=4.0,
-    circuit_length_mm=12345.6, same_damage_days=12,
+    splice_origin={"s1": "factory"}, splices_on_one_wire=0, further_splices="some", housing_state={"h1": "sound"},
+    looked_over="nothing_more", wire_count=3, fuse_found_a=20.0, fuse_rated_a=7.5, wire_size_mm2=0.35,
+    load_current_a=4.0, circuit_length_mm=12345.6, same_damage_days=12,
 )  # fmt: skip
 
 

@@ -74,7 +74,7 @@ def test_a_redrawn_outline_changes_measures_rule_and_plan_of_route(seen, drawn, 
     assert found.photos[0].splices[0].to_termination_mm.value == pytest.approx(100.0, abs=0.01)
     changed = {rule.id: (rule.before, rule.after) for rule in found.decided.rules}
     assert changed["termination-distance"] == ("met", "violated")
-    assert found.decided.route == ("return_to_service", "repair_in_vehicle")
+    assert found.decided.route == ("undecided", "repair_in_vehicle")  # before, further sleeves were to be looked for
     assert found.originals == [photo] and photo.splices[0].to_termination_mm.value == 200.0
 
 
@@ -228,7 +228,9 @@ def test_a_typed_distance_has_the_rulers_doubt_and_stands_until_the_outline_move
     answered = entry(1, kind="answer", answers={"distances_mm": {"r0": 120.0}})
     redraw = entry(2, **on("r0", "redraw", rings_px=[drawn.box(460, 234, 60, 12)]))
     again = reviewed([photo], [answered, redraw], NONE, RULES)
-    assert again.answers.distances_mm == {} and again.after.route == "return_to_service"
+    assert again.answers.distances_mm == {} and again.after.route == "undecided"
+    told = entry(3, kind="answer", answers={"further_splices": "none"})
+    assert reviewed([photo], [answered, redraw, told], NONE, RULES).after.route == "return_to_service"
 
 
 def test_a_reference_length_gives_what_had_no_scale(seen, drawn, entry):

@@ -137,8 +137,9 @@ def photo(*regions, name="a.jpg", **fields):
 
 
 def settled(**more):
-    """Answers that close what no photograph can: harmless circuit, right fuse."""
+    """Answers that close what no photograph can: harmless circuit, right fuse, no sleeve where nobody looked."""
     plain = dict(circuit_class="none", fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.0)
+    plain |= dict(further_splices="none")
     return Answers(**(plain | more))
 
 

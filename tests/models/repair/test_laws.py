@@ -67,6 +67,7 @@ answer_facts = st.fixed_dictionaries(
         "wire_size_mm2": st.sampled_from([0.5, 1.0]),
         "same_damage_days": st.sampled_from([10, 100]),
         "looked_over": st.just("nothing_more"),
+        "further_splices": st.sampled_from(["none", "some"]),
     },
 )
 
@@ -320,7 +321,7 @@ SETTLED_BY = {
     "conductor-damage": {"conductor-damage", "label"},
     "termination-distance": {"termination-distance", "label", "earlier-repair", "hidden-damage"},
     "splice-spacing": {"splice-spacing", "label", "earlier-repair"},
-    "splices-per-wire": {"splices-per-wire", "label"},
+    "splices-per-wire": {"splices-per-wire", "label", "splice-spacing", "earlier-repair"},
     "hidden-damage": {"hidden-damage", "label"},
 }
 """Rules whose doubt a question of another rule settles: the label decides which rules apply at all."""

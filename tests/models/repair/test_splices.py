@@ -3,6 +3,7 @@
 import pytest
 
 from models.repair.splices import lead_length_mm
+from vision.findings import Covering
 
 
 def joined(bench, *splices, **fields):
@@ -109,6 +110,89 @@ def test_a_joint_alone_on_its_wire_has_no_spacing(bench):
     """Another joint on another wire does not matter."""
     found = bench.decision(joined(bench, bench.splice("s1"), bench.splice("s2", wire_id="w2")))
     assert bench.verdict(found, "splice-spacing") == "not_applicable"
+
+
+TWO_ENDS = ("t1", "t2")
+
+
+def lone(bench, **fields):
+    """One lawful sleeve on w1, which is traced from terminal to terminal."""
+    return joined(bench, bench.splice(), **(dict(wires=[bench.wire("w1", TWO_ENDS)]) | fields))
+
+
+def opened(bench, photo, **answers):
+    """Decided without anybody having looked for further sleeves."""
+    return bench.decision(photo, **(dict(further_splices=None) | answers))
+
+
+def test_a_single_sleeve_whose_wire_is_not_seen_whole_proves_no_spacing(bench):
+    """Followed to one terminal only: the next sleeve may lie beyond; asked once, and the route waits for it."""
+    found = opened(bench, lone(bench, wires=[bench.wire("w1", ("t1", None))]))
+    assert bench.verdict(found, "splice-spacing") == bench.verdict(found, "splices-per-wire") == "cannot_tell"
+    assert bench.verdict(found, "earlier-repair") == "cannot_tell"
+    assert (found.route, found.route_worst) == ("undecided", "repair_in_vehicle")
+    (question,) = found.open_questions
+    assert "further splices or sleeves, under tape or out of the picture?" in question.ask
+    assert question.changes.startswith("splice-spacing:")
+
+
+def test_a_wire_seen_from_terminal_to_terminal_answers_by_itself(bench):
+    """Nothing lies over it; tape over it hides what a cable tie has no room for."""
+    assert opened(bench, lone(bench)).route == "return_to_service"
+    over = dict(rings_px=[[(2.0, -2.0), (6.0, -2.0), (6.0, 2.0), (2.0, 2.0)]], length_mm=None)
+    tape, tie = (Covering(id="c1", kind=kind, **over) for kind in ("tape", "tie"))
+    assert opened(bench, lone(bench, coverings=[tie])).route == "return_to_service"
+    assert opened(bench, lone(bench, coverings=[tape])).route == "undecided"
+
+
+def test_where_the_whole_bundle_is_in_the_picture_further_sleeves_are_asked_after_and_not_waited_for(bench):
+    """As with the ends of a bitten wire: no loose end, no covering."""
+    sleeve = bench.region("earlier_repair", wires_affected=bench.wires_of("w1"), evidence=bench.signs(open_ends=0.0))
+    found = opened(bench, bench.photo(sleeve))
+    assert (found.route, found.route_worst) == ("return_to_service", "repair_in_vehicle")
+    assert bench.verdict(found, "splice-spacing") == "cannot_tell" and len(found.open_questions) == 1
+    loose = sleeve.model_copy(update={"evidence": bench.signs(open_ends=1.0)})
+    assert opened(bench, bench.photo(loose)).route == "undecided"
+
+
+def test_further_sleeves_that_are_there_are_measured_and_counted(bench):
+    """The answer no settles both rules; yes asks for the distance to the next one and for the number in one wire."""
+    photo = joined(bench, bench.splice())
+    none = opened(bench, photo, further_splices="none")
+    assert (none.route, none.open_questions) == ("return_to_service", [])
+    some = opened(bench, photo, further_splices="some")
+    assert some.route == "undecided"
+    assert [q.changes.split(":")[0] for q in some.open_questions] == ["splice-spacing", "splices-per-wire"]
+    told = dict(further_splices="some", splices_on_one_wire=2)
+    assert opened(bench, photo, spacings_mm={"s1": 60.0}, **told).route == "return_to_service"
+    near = opened(bench, photo, spacings_mm={"s1": 30.0}, **told)
+    assert "move_splice" in bench.steps(near) and near.route == "repair_in_vehicle"
+
+
+def test_a_spacing_seen_is_not_the_nearest_where_further_sleeves_are_said_to_be(bench):
+    """90 mm to the one in the picture, which keeps the limit, says nothing of the others."""
+    pair = [bench.splice(name, to_next_splice_mm=bench.m(90.0)) for name in ("s1", "s2")]
+    assert bench.verdict(opened(bench, joined(bench, *pair)), "splice-spacing") == "cannot_tell"
+    said = opened(bench, joined(bench, *pair), further_splices="some")
+    assert bench.verdict(said, "splice-spacing") == "cannot_tell"
+    near = [bench.splice(name, to_next_splice_mm=bench.m(20.0)) for name in ("s1", "s2")]
+    assert bench.verdict(opened(bench, joined(bench, *near)), "splice-spacing") == "violated"
+
+
+def test_one_sleeve_counted_by_hand_or_a_ruler_answers_too(bench):
+    """At most one in any wire: there is no next one. A ruler's spacing leaves the number open, which is asked for."""
+    photo = joined(bench, bench.splice())
+    assert opened(bench, photo, splices_on_one_wire=1).route == "return_to_service"
+    ruled = opened(bench, photo, spacings_mm={"s1": 60.0})
+    assert bench.verdict(ruled, "splice-spacing") == "met"
+    assert [q.changes.split(":")[0] for q in ruled.open_questions] == ["splices-per-wire"]
+
+
+def test_a_joint_that_may_be_none_is_named_first(bench):
+    """Factory or repair: only of a repair further ones are asked after."""
+    found = opened(bench, joined(bench, bench.splice(origin="unknown")))
+    assert [q.changes.split(":")[0] for q in found.open_questions] == ["earlier-repair"]
+    assert "further" in opened(bench, joined(bench, bench.splice())).open_questions[0].ask
 
 
 def test_a_third_repair_joint_in_one_wire_replaces_it_end_to_end(bench):
