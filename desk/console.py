@@ -13,7 +13,16 @@ from rich.table import Table
 
 from desk.batch import Run
 from desk.terminal import tables
-from desk.wording import ROUTE_WORDS, say_answer, say_by, say_count, say_label, say_measure, say_rule_and_id
+from desk.wording import (
+    say_answer,
+    say_by,
+    say_count,
+    say_label,
+    say_measure,
+    say_route_now,
+    say_rule_and_id,
+    say_worst_of,
+)
 from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
@@ -89,19 +98,18 @@ def _overview(photos: list[PhotoFindings]) -> Table:
 def _route(decision: Decision | None) -> str:
     if decision is None:
         return "see assembly"
-    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]"
-    if decision.route_worst != decision.route:
-        text += f", at worst {ROUTE_WORDS[decision.route_worst]}"
-    return text
+    worst = say_worst_of(decision, with_rules=False)
+    return _now(decision) + (f", {escape(worst)}" if worst else "")
+
+
+def _now(decision: Decision) -> str:
+    return f"[{_ROUTE_STYLE[decision.route]}]{say_route_now(decision.route, decision.route_worst)}[/]"
 
 
 def _route_with_rules(decision: Decision) -> str:
     by = say_by(decision.route_by, decision.rules, decision.route == "undecided")
-    worst_by = say_by(decision.route_worst_by, decision.rules)
-    text = f"[{_ROUTE_STYLE[decision.route]}]{ROUTE_WORDS[decision.route]}[/]" + (escape(f" ({by})") if by else "")
-    if decision.route_worst != decision.route:
-        text += f", at worst {ROUTE_WORDS[decision.route_worst]}" + (escape(f" ({worst_by})") if worst_by else "")
-    return text
+    worst = say_worst_of(decision)
+    return _now(decision) + (escape(f" ({by})") if by else "") + (f", {escape(worst)}" if worst else "")
 
 
 def _print_details(console: Console, findings: PhotoFindings) -> None:

@@ -12,6 +12,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
 from desk.order_answers import Answered
+from desk.wording import ROUTE_WORDS, say_by, say_worst
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
@@ -39,9 +40,20 @@ class Order(Finding):
         unsettled = self.work.route == "undecided" or self.work.route_worst != self.work.route
         return unfinished or unsettled or bool(self.decision.contradicted)
 
-    def worst_by(self) -> list[str]:
-        """The rules that could bring the order's worst route; none where the plan makes that graver than they do."""
-        return self.decision.route_worst_by if self.work.route_worst == self.decision.route_worst else []
+    def says_route(self) -> str:
+        """The order's route, provisional where it or the plan may still change; an undecided one says so itself."""
+        provisional = self.provisional and self.work.route != "undecided"
+        return ROUTE_WORDS[self.work.route] + (" (provisional)" if provisional else "")
+
+    def says_worst(self) -> str:
+        """What the order's route may become at worst, and by which rules; none are named where the plan makes it so."""
+        work, decision = self.work, self.decision
+        open_class = work.route_worst_unreferred is not None
+        of_rules = decision.route_worst_unreferred if open_class else decision.route_worst
+        by = decision.route_worst_unreferred_by if open_class else decision.route_worst_by
+        same = of_rules == (work.route_worst_unreferred if open_class else work.route_worst)
+        named = say_by(by, decision.rules) if same else ""
+        return say_worst(work.route, work.route_worst, work.route_worst_unreferred, named)
 
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""

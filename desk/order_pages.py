@@ -105,8 +105,10 @@ def closing_pdf(
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"], filled=known)
     route = order.work.route
-    later = " - PROVISIONAL, see the open questions" if order.provisional else ""
-    sheet.banner(f"Route: {ROUTE_WORDS[route]}{later}")
+    if order.provisional:
+        sheet.banner(_provisional(order), settled=False)
+    else:
+        sheet.banner(f"Route: {ROUTE_WORDS[route]}")
     decision = order.decision
     if decision.contradicted:
         sheet.para(f"PHOTOGRAPHS CONTRADICT {len(decision.contradicted)} ANSWER(S), see below.", bold=True)
@@ -114,11 +116,8 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
     elif decision.route_by:
         sheet.para(_from_rules(decision))
-    if order.work.route_worst != route:
-        words = ROUTE_WORDS[order.work.route_worst]
-        by = say_by(order.worst_by(), decision.rules)
-        from_rules = f" ({by})" if by else ""
-        sheet.para(f"At worst, if every open question goes the wrong way: {words}{from_rules}.")
+    if order.says_worst():
+        sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
     count = say_count(decision.wires_to_repair)
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
@@ -127,6 +126,14 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(f"The plan: {order.work.says}.")
     sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
+
+
+def _provisional(order: Order) -> str:
+    """The head of an order that may still change: nothing to start work by."""
+    asked = len(_once(order.asked(), order.decision.rules))
+    first = f"{asked} open question{'' if asked == 1 else 's'} first" if asked else "see below"
+    route = "Route undecided" if order.work.route == "undecided" else f"So far {ROUTE_WORDS[order.work.route]}"
+    return f"PROVISIONAL, {first}. {route}"
 
 
 def _from_rules(decision: Decision) -> str:

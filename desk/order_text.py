@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from desk.answers_file import answer_names
 from desk.order_model import Order
-from desk.wording import ROUTE_WORDS, say_by, say_changes, say_rule_and_id
+from desk.wording import say_by, say_changes, say_rule_and_id
 from models.repair import Rules
 from vision.findings import Question
 
@@ -15,16 +15,14 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
     """Route, rules not kept, plan, cut list, parts, steps, tests, prices and cautions, a line each; open questions with
     the names of their answers."""
     work = order.work
-    lines = [f"Assembly {order.assembly}: {ROUTE_WORDS[work.route]}"]
+    lines = [f"Assembly {order.assembly}: {order.says_route()}"]
     if work.route_why is not None:
         lines.append(f"  route changed by the plan: {work.route_why}")
     elif order.decision.route_by:
         undecided = order.decision.route == "undecided"
         lines.append(f"  the decision: {say_by(order.decision.route_by, order.decision.rules, undecided)}")
-    if work.route_worst != work.route:
-        worst = f"  at worst, if every open question goes the wrong way: {ROUTE_WORDS[work.route_worst]}"
-        by = say_by(order.worst_by(), order.decision.rules)
-        lines.append(f"{worst} ({by})" if by else worst)
+    if order.says_worst():
+        lines.append(f"  if every open question goes the wrong way: {order.says_worst()}")
     broken = [rule for rule in order.decision.rules if rule.verdict == "violated"]
     lines += _group("rules not kept", [f"{say_rule_and_id(rule)}: {rule.says}" for rule in broken])
     lines.append(f"  plan: {work.says}")

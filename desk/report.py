@@ -67,6 +67,9 @@ def environment() -> jinja2.Environment:
         say_rule_id=wording.say_rule_id,
         say_changes=wording.say_changes,
         route_words=wording.ROUTE_WORDS,
+        is_provisional=wording.is_provisional,
+        say_route_now=wording.say_route_now,
+        say_worst_of=wording.say_worst_of,
         verdict_words=wording.VERDICT_WORDS,
     )
     return env

@@ -88,8 +88,16 @@ class Sheet(FPDF):
         self.set_font("Helvetica", "", 7.5)
         self.multi_cell(self.epw, 3.4, self.foot, align="C")
 
-    def banner(self, text: str) -> None:
-        """The one thing to be seen first: white on black."""
+    def banner(self, text: str, settled: bool = True) -> None:
+        """The one thing to be seen first: white on black; what may still change in a frame, and no bolder than text."""
+        if not settled:
+            self.set_font("Helvetica", "", 13)
+            self.set_line_width(0.5)
+            self.set_dash_pattern(2.0, 1.2)
+            self.cell(self.epw, 11, "  " + printable(text), border=1, new_x="LMARGIN", new_y="NEXT")
+            self.set_dash_pattern()
+            self.ln(1.5)
+            return
         self.set_fill_color(0)
         self.set_text_color(255)
         self.set_font("Helvetica", "B", 15)

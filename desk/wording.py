@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from models.repair.words import least
-from vision.findings import Action, Count, Measure, PhotoFindings, Question, Region, RuleResult
+from vision.findings import Action, Count, Decision, Measure, PhotoFindings, Question, Region, Route, RuleResult
 
 LABEL_WORDS = {
     "external_heat": "external heat",
@@ -51,6 +51,43 @@ def say_label(label: str | None) -> str:
 def say_route(route: str | None) -> str:
     """The route in words."""
     return "no route" if route is None else ROUTE_WORDS[route]
+
+
+def is_provisional(route: Route, worst: Route) -> bool:
+    """Whether a route that is named holds only as long as no open question goes the wrong way."""
+    return route != "undecided" and worst != route
+
+
+def say_route_now(route: Route, worst: Route) -> str:
+    """The route as it stands: open questions that may worsen it make it provisional."""
+    return ROUTE_WORDS[route] + (" (provisional)" if is_provisional(route, worst) else "")
+
+
+_CLASS_MAY_REFER = "the circuit class, not answered yet, may refer it to the maker's procedure"
+
+
+def say_worst(route: Route, worst: Route, unreferred: Route | None = None, by: str = "") -> str:
+    """What the route may become at worst; empty where it can become no worse.
+
+    unreferred : the worst but for a circuit class that nobody answered, which is said apart: it would hide that the
+    damage itself may ask for more. by : the rules that could bring what is named, from `say_by`.
+    """
+    if worst == route:
+        return ""
+    rules = f" ({by})" if by else ""
+    if unreferred is None:
+        return f"at worst {ROUTE_WORDS[worst]}{rules}"
+    if unreferred == route:
+        return f"no worse by the damage; {_CLASS_MAY_REFER}"
+    return f"at worst {ROUTE_WORDS[unreferred]}{rules}; {_CLASS_MAY_REFER}"
+
+
+def say_worst_of(decision: Decision, with_rules: bool = True) -> str:
+    """The same of a decision."""
+    open_class = decision.route_worst_unreferred is not None
+    by = decision.route_worst_unreferred_by if open_class else decision.route_worst_by
+    said = say_by(by, decision.rules) if with_rules else ""
+    return say_worst(decision.route, decision.route_worst, decision.route_worst_unreferred, said)
 
 
 def say_measure(measure: Measure | None, unit: str = "mm") -> str:

@@ -279,7 +279,9 @@ class Decision(Finding):
 
     route_by : the rules that set the route, or that an undecided one waits for; route_worst_by : those that could bring
     the worst one. `label` stands for a region whose label is open. Both in the order of the rules, empty where no rule
-    asks for more than return to service, and in decisions of earlier versions. contradicted : answers that lie outside
+    asks for more than return to service, and in decisions of earlier versions. route_worst_unreferred : while the
+    circuit class is not answered and may refer the assembly, the worst route of all other answers, with the rules that
+    could bring it; else None. contradicted : answers that lie outside
     what the photographs show, a line each.
     """
 
@@ -287,6 +289,8 @@ class Decision(Finding):
     route_worst: Route
     route_by: list[str] = []
     route_worst_by: list[str] = []
+    route_worst_unreferred: Route | None = None
+    route_worst_unreferred_by: list[str] = []
     open_questions: list[Question]
     wires_to_repair: Count | None
     actions: list[Action]

@@ -26,6 +26,7 @@ from desk.wording import (
     say_mark,
     say_places,
     say_step,
+    say_worst_of,
 )
 
 _HERE = Path(__file__).parent
@@ -55,6 +56,7 @@ def templates() -> Environment:
         ROLES=ROLES,
         ROLE_WORDS=ROLE_WORDS,
         say_step=say_step,
+        say_worst_of=say_worst_of,
         CLOSING_WORDS=CLOSING_WORDS,
         HOW_WORDS=HOW_WORDS,
         PROVISIONAL=PROVISIONAL,

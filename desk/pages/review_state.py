@@ -16,7 +16,19 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
 from desk.review.telling import entry_words, presented
-from desk.wording import ROUTE_WORDS, VERDICT_WORDS, say_by, say_count, say_label, say_places, say_rule, say_step
+from desk.wording import (
+    ROUTE_WORDS,
+    VERDICT_WORDS,
+    is_provisional,
+    say_by,
+    say_count,
+    say_label,
+    say_places,
+    say_route_now,
+    say_rule,
+    say_step,
+    say_worst_of,
+)
 from models.repair import Rules
 from models.repair.bench import BenchWire
 from vision.findings import Decision, PhotoFindings, Region, RuleResult
@@ -124,11 +136,11 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
     """The decision in words; rules that do not apply are left out."""
     return {
         "route": decision.route,
-        "route_words": ROUTE_WORDS[decision.route],
+        "route_words": say_route_now(decision.route, decision.route_worst),
+        "provisional": is_provisional(decision.route, decision.route_worst),
         "by": say_by(decision.route_by, decision.rules, decision.route == "undecided"),
         "worst": decision.route_worst,
-        "worst_by": say_by(decision.route_worst_by, decision.rules),
-        "worst_words": ROUTE_WORDS[decision.route_worst],
+        "worst_says": say_worst_of(decision),
         "contradicted": [say_places(line) for line in decision.contradicted],
         "rules": [
             {

@@ -251,7 +251,8 @@ class Paper(Table):
 class Standing(Table):
     """Where an assembly stands, computed from its rows for the queue and the list; made again at any time.
 
-    `marks`: what is shown of its damage, `all` together and for each of the `photographs` by hash.
+    `marks`: what is shown of its damage, `all` together and for each of the `photographs` by hash,
+    and `unreferred`, the worst route while the circuit class is open and may refer it (else None).
     """
 
     __tablename__ = "standing"

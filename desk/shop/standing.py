@@ -86,6 +86,7 @@ def keep(
         "marks": {
             "all": marks_of(assessed.photos),
             "photographs": {photo.photo.sha256: marks_of([photo]) for photo in assessed.photos},
+            "unreferred": decision.route_worst_unreferred if decision else None,
         },
         "route": decision.route if decision else None,
         "route_worst": decision.route_worst if decision else None,

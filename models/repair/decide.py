@@ -27,6 +27,8 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
     shares = _shares(judged, case)
     whole = _assembly_hits(judged, shares, case)
     floor, needs, worst = _ranks(judged, whole)
+    others = [hit for hit in whole if (hit.rule, hit.verdict) != _CLASS_OPEN]
+    unreferred = _ranks(judged, others)[2] if len(others) < len(whole) else worst
     labels = {label for item in judged for label in item.spot.labels if item.spot.certain}
     labels |= {"connector"} if any(h.rule == "housing" and h.verdict == "violated" for h in whole) else set()
     may_be = {label for spot in case.spots for label in spot.labels}  # a caution holds for what the damage may be
@@ -38,6 +40,8 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         route_worst=ROUTES[worst],
         route_by=_waited_for(judged, whole, floor) if floor < needs else _set_by(judged, whole, floor),
         route_worst_by=_may_worsen(judged, whole, worst) if worst > floor else [],
+        route_worst_unreferred=ROUTES[unreferred] if unreferred < worst else None,
+        route_worst_unreferred_by=_may_worsen(judged, others, unreferred) if floor < unreferred < worst else [],
         open_questions=cheapest_first(_questions(judged, whole), floor),
         wires_to_repair=assembly.wires_to_repair(shares, case),
         actions=in_working_order(actions, floor),
@@ -46,6 +50,10 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         cautions=cautions_for(labels | may_be, case.answers.circuit_class, handled),
         contradicted=contradicted(case, united(shares).low),
     )
+
+
+_CLASS_OPEN = ("circuit-class", "cannot_tell")
+"""What the rule says as long as nobody answered the class, which alone may refer any assembly whatever is seen."""
 
 
 def _shares(judged: Sequence[Judged], case: Case) -> list[Share]:

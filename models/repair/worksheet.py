@@ -48,7 +48,8 @@ class Worksheet(Finding):
     """All of it. `plan` is None where the route leaves none to be made; `says` tells why.
 
     `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then. `circuit_class` is the
-    row of that rule where the circuit list knows more than the decision did.
+    row of that rule where the circuit list knows more than the decision did. `route_worst_unreferred`: the worst but
+    for an open circuit class, None where that refers nothing.
     """
 
     route: Route
@@ -67,6 +68,7 @@ class Worksheet(Finding):
     currency: str
     invented_prices: bool
     circuit_class: RuleResult | None = None
+    route_worst_unreferred: Route | None = None
 
 
 def worksheet(
@@ -82,6 +84,7 @@ def worksheet(
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
+    unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)
     if perhaps_referred(known, rules):
         worst = _graver(worst, "refer")
     if plan is not None and plan.route is not None and _certain(plan, decision, notes):
@@ -91,6 +94,7 @@ def worksheet(
         why = f"was return to service; {len(notes.wire)} wire(s) noted at the bench are to be repaired"
         decision = decision.model_copy(update={"route": "repair_in_vehicle"})
         worst = _graver(worst, decision.route)
+        unreferred = _graver(unreferred, decision.route)
     pins, asked = _pin_maps(photos, decision, circuits, notes)
     asked += [too_large(circuit, rules) for circuit in overfused(known.circuits, rules)]
     questions = [*known.questions, *(plan.questions if plan else ()), *asked]
@@ -113,6 +117,7 @@ def worksheet(
         currency=prices.currency,
         invented_prices=prices.invented,
         circuit_class=row,
+        route_worst_unreferred=unreferred if unreferred != worst else None,
     )
 
 

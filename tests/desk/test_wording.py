@@ -9,12 +9,28 @@ from desk.wording import (
     say_changes,
     say_count,
     say_measure,
+    say_route_now,
     say_rule,
     say_rule_and_id,
     say_sources,
+    say_worst,
 )
 from models.repair.words import length
 from vision.findings import Count, Measure, Question, RuleResult, UncertaintyShare
+
+
+def test_a_route_that_may_worsen_is_provisional_and_an_open_class_is_said_apart():
+    """Remanufacture by the damage is not hidden behind the referral that any open class may bring."""
+    by = "by “Copper damaged”"
+    assert say_route_now("repair_in_vehicle", "remanufacture") == "repair in vehicle (provisional)"
+    assert say_route_now("repair_in_vehicle", "repair_in_vehicle") == "repair in vehicle"
+    assert say_route_now("undecided", "remanufacture") == "undecided"  # says so itself
+    assert say_worst("refer", "refer") == ""
+    assert say_worst("repair_in_vehicle", "remanufacture", None, by) == f"at worst remanufacture ({by})"
+    both = say_worst("repair_in_vehicle", "refer", "remanufacture", by)
+    assert both.startswith(f"at worst remanufacture ({by}); the circuit class") and "may refer it" in both
+    alone = say_worst("repair_in_vehicle", "refer", "repair_in_vehicle")
+    assert alone.startswith("no worse by the damage; the circuit class") and "at worst" not in alone
 
 
 @pytest.mark.parametrize(

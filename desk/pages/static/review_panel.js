@@ -125,13 +125,12 @@ function changeOf(change) {
 
 export function drawDecision(state) {
   const { decision, change } = state;
-  const mark = (route, words) => tag("span", { class: `mark route-${route}` }, words);
   const order = ["violated", "cannot_tell", "met"];
   const rules = [...decision.rules].sort((a, b) => order.indexOf(a.verdict) - order.indexOf(b.verdict));
   by("answer").replaceChildren(
-    tag("p", { class: "row", id: "route" }, mark(decision.route, decision.route_words),
-      ...(decision.worst === decision.route ? [] : [tag("span", { class: "soft" }, "at worst"), mark(decision.worst, decision.worst_words)])),
-    ...(decision.by || decision.worst_by ? [tag("p", { class: "soft", id: "route-by" }, ...[[decision.route_words, decision.by], [decision.worst_words, decision.worst_by]].filter(([, rules]) => rules).map(([route, rules]) => tag("span", { class: "line" }, `${route}: ${rules}`)))] : []),
+    tag("p", { class: "row", id: "route" }, tag("span", { class: `mark route-${decision.route}${decision.provisional ? " provisional" : ""}` }, decision.route_words)),
+    ...(decision.worst_says ? [tag("p", { id: "route-worst" }, decision.worst_says)] : []),
+    ...(decision.by ? [tag("p", { class: "soft", id: "route-by" }, `${decision.route_words}: ${decision.by}`)] : []),
     tag("p", {}, `wires to repair: ${decision.wires}`),
     ...(decision.contradicted.length ? [tag("div", { class: "note stop", id: "contradicted", tabindex: "-1" }, tag("strong", {}, "Answers that the photographs contradict"), tag("ul", {}, ...decision.contradicted.map((line) => tag("li", {}, line))))] : []),
     ...(change.length ? [changeOf(change)] : []));

@@ -263,8 +263,13 @@ def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worse
     decision = order.decision.model_copy(update={"route_worst": "remanufacture", "route_worst_by": ["wire-count"]})
     same = order.work.model_copy(update={"route_worst": "remanufacture"})
     graver = order.work.model_copy(update={"route_worst": "refer"})
-    assert order.model_copy(update={"decision": decision, "work": same}).worst_by() == ["wire-count"]
-    assert order.model_copy(update={"decision": decision, "work": graver}).worst_by() == []
+    unasked = {"route_worst": "refer", "route_worst_unreferred": "remanufacture"}
+    open_class = decision.model_copy(update=unasked | {"route_worst_unreferred_by": ["wire-count"]})
+    both = order.model_copy(update={"decision": open_class, "work": order.work.model_copy(update=unasked)})
+    assert both.says_worst().startswith("at worst remanufacture (by “Wires to repair”); the circuit class")
+    assert both.says_route() == "repair in vehicle (provisional)"
+    said = [order.model_copy(update={"decision": decision, "work": work}).says_worst() for work in (same, graver)]
+    assert said == ["at worst remanufacture (by “Wires to repair”)", "at worst refer to the maker's procedure"]
 
 
 def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_provisional(
@@ -281,7 +286,8 @@ def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_prov
     assert "rules not kept:" in screen
     assert "Fuse sized for its wire (fuse-coordination): fuse of 30 A found where at most 10 A belongs" in screen
     assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
-    assert "PROVISIONAL" in pages(case / "o.pdf")[0][0]
+    head = " ".join(pages(case / "o.pdf")[0][0].split())
+    assert "PROVISIONAL, 2 open questions first. " in head
 
 
 def test_the_order_lists_the_answers_it_was_given_and_no_others(case, capsys, pages):

@@ -10,6 +10,31 @@ from models.repair.actions import QUESTION_COST
 from models.repair.case import DAMAGE_LABELS
 from models.repair.texts import CAUSES
 
+# ---- the worst route --------------------------------------------------------------------------------------------
+
+
+def test_an_open_circuit_class_does_not_hide_what_the_damage_may_come_to(bench):
+    """Bitten, ends unknown: remanufacture at worst by the damage, and referred whatever the damage if the class is."""
+    photo = bench.photo(bench.region("rodent", exposed_copper_mm=bench.m(20.0)))
+    found = bench.decision(photo, circuit_class=None)
+    assert (found.route_worst, found.route_worst_by) == ("refer", ["circuit-class"])
+    assert (found.route_worst_unreferred, found.route_worst_unreferred_by) == ("remanufacture", ["conductor-damage"])
+    told = bench.decision(photo)
+    assert (told.route_worst, told.route_worst_unreferred) == ("remanufacture", None)
+    assert told.route_worst_by == found.route_worst_unreferred_by and told.route_worst_unreferred_by == []
+
+
+def test_where_only_the_circuit_class_is_open_the_damage_makes_it_no_worse(bench):
+    """Worn insulation, copper covered: the other answers are all in. A referred class needs no second worst."""
+    found = bench.decision(bench.photo(bench.region()), circuit_class=None)
+    assert (found.route, found.route_worst, found.route_worst_unreferred) == (
+        "repair_in_vehicle", "refer", "repair_in_vehicle"
+    )  # fmt: skip
+    assert found.route_worst_unreferred_by == []
+    referred = bench.decision(bench.photo(bench.region()), circuit_class="restraint")
+    assert (referred.route, referred.route_worst_unreferred) == ("refer", None)
+
+
 # ---- labels in doubt --------------------------------------------------------------------------------------------
 
 
