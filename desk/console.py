@@ -16,9 +16,9 @@ from desk.terminal import tables
 from desk.wording import (
     say_answer,
     say_by,
-    say_count,
+    say_counted,
     say_label,
-    say_measure,
+    say_measured,
     say_route_now,
     say_rule_and_id,
     say_worst_of,
@@ -88,8 +88,8 @@ def _overview(photos: list[PhotoFindings]) -> Table:
                 escape(findings.photo.name) if first else "",
                 escape(say_answer(findings)) if first else "",
                 f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
-                say_measure(region.length_mm) if region else "–",
-                say_measure(region.to_termination_mm) if region else "–",
+                say_measured(region.length_mm, findings.decision) if region else "–",
+                say_measured(region.to_termination_mm, findings.decision, "termination-distance") if region else "–",
                 _route(findings.decision) if first else "",
             )
     return table
@@ -129,7 +129,7 @@ def _print_details(console: Console, findings: PhotoFindings) -> None:
 
 def _print_decision(console: Console, decision: Decision) -> None:
     console.print(f"  route: {_route_with_rules(decision)}", highlight=False)
-    console.print(f"  wires to repair: {say_count(decision.wires_to_repair)}", highlight=False)
+    console.print(f"  wires to repair: {say_counted(decision.wires_to_repair, decision)}", highlight=False)
     for rule in decision.rules:
         if rule.verdict == "violated":
             console.print(f"  [red]violated[/] {escape(f'{say_rule_and_id(rule)}: {rule.says}')}", highlight=False)

@@ -6,6 +6,7 @@ import base64
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from PIL import Image
@@ -14,7 +15,7 @@ from desk.errors import one_line
 from desk.overlay import path_of
 from desk.pictures import bytes_uri, data_uri
 from desk.report import TEMPLATES, environment
-from desk.wording import CLOSING_WORDS, say_measure, say_places, say_step
+from desk.wording import CLOSING_WORDS, say_measure, say_measured, say_places, say_step
 from vision.findings import Decision, Measure, PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
@@ -138,9 +139,10 @@ def style_source() -> str:
     return "'sha256-" + base64.b64encode(hashlib.sha256(style().encode()).digest()).decode("ascii") + "'"
 
 
-def evidence_html(evidence: Evidence, say: Callable[[Measure | None], str] = say_measure) -> str:
-    """The page as text; it asks for nothing else and holds no script. say : how lengths are written."""
+def evidence_html(evidence: Evidence, say: Callable[[Measure | None], str] = say_measure, unit: str = "mm") -> str:
+    """The page as text; it asks for nothing else and holds no script. say : how lengths are written, in that unit."""
     env = environment()
+    env.globals.update(say_by_hand=partial(say_measured, unit=unit))
     env.globals.update(say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
     env.filters.update(places=say_places)
     return env.get_template("evidence.html.j2").render(

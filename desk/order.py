@@ -76,7 +76,7 @@ def order(
     elif out is None:
         from desk.order_text import order_lines
 
-        click.echo("\n".join(order_lines(made, sources.rules)))
+        click.echo("\n".join(order_lines(made, sources.rules, assessed.photos)))
     return 0
 
 

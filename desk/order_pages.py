@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
+from desk.by_hand import by_hand
 from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
@@ -18,10 +19,11 @@ from desk.wording import (
     say_answer,
     say_by,
     say_changes,
-    say_count,
+    say_counted,
     say_label,
     say_limit,
     say_measure,
+    say_measured,
     say_region,
     say_rule,
 )
@@ -56,10 +58,11 @@ def order_pdf(
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order, known)
     sheet.framed("Before anything is touched", order.work.cautions)
-    _pictures(sheet, photos, files, order.asked())
+    _pictures(sheet, photos, files, order.asked(), order.decision)
     _reasons(sheet, order)
     _answers(sheet, order)
     _questions(sheet, order)
+    _by_hand(sheet, photos, order)
     _plan(sheet, order)
     _cutting(sheet, order)
     _steps(sheet, order)
@@ -118,7 +121,7 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(_from_rules(decision))
     if order.says_worst():
         sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
-    count = say_count(decision.wires_to_repair)
+    count = say_counted(decision.wires_to_repair, decision)
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
@@ -143,8 +146,9 @@ def _from_rules(decision: Decision) -> str:
 
 
 def _pictures(
-    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question] = ()
-) -> None:
+    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question] = (),
+    decision: Decision | None = None,
+) -> None:  # fmt: skip
     sheet.section("Photographs", needs_mm=100)
     sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     several = len(photos) > 1
@@ -163,7 +167,7 @@ def _pictures(
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region)
             if near is not None:
-                words = _about(region, f"{name}:{region.id}" if several else region.id)
+                words = _about(region, f"{name}:{region.id}" if several else region.id, decision)
                 sheet.picture(near, words, 55)
         if len(photo.regions) > _CLOSE_UPS:
             sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
@@ -175,15 +179,15 @@ def _shown(photo: PhotoFindings) -> str:
     return say_label(photo.label) if plain else say_answer(photo)
 
 
-def _about(region: Region, ref: str) -> str:
+def _about(region: Region, ref: str, decision: Decision | None) -> str:
     """A region's measures in words. ref : its name as the rules give it."""
     name = f"{ref} {say_region(region)}"
     if region.label == "connector":
-        return f"{name}: extent {say_measure(region.length_mm)}"
-    far = say_measure(region.to_termination_mm)
-    wires = say_count(region.wires_affected)
-    length = say_measure(region.length_mm)
-    return f"{name}: {length} along the wire, {far} from the nearest termination, wires {wires}"
+        return f"{name}: extent {say_measured(region.length_mm, decision)}"
+    far = say_measured(region.to_termination_mm, decision, "termination-distance")
+    wires = say_counted(region.wires_affected, decision)
+    length = say_measured(region.length_mm, decision)
+    return f"{name}: along the wire {length}; from the nearest termination {far}; wires {wires}"
 
 
 def _reasons(sheet: Sheet, order: Order) -> None:
@@ -225,6 +229,15 @@ def _questions(sheet: Sheet, order: Order) -> None:
         [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked, order.decision.rules).items()],
         [50, 50, 28],
     )
+
+
+def _by_hand(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
+    """What the photographs leave too open to use, with room to write down what is counted and measured."""
+    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decision)]
+    if rows and order.work.route != "refer":
+        sheet.section("To be counted and measured by hand", needs_mm=35)
+        sheet.para("The photographs do not show these well enough to decide anything by them.", size=8.5)
+        sheet.grid(["what", "in the photographs", "by hand"], rows, [58, 42, 28], row_mm=8.5)
 
 
 def _once(asked: list[Question], rules: Sequence[RuleResult]) -> dict[str, tuple[str, str]]:

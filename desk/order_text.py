@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from desk.answers_file import answer_names
+from desk.by_hand import by_hand
 from desk.order_model import Order
 from desk.wording import say_by, say_changes, say_rule_and_id
 from models.repair import Rules
-from vision.findings import Question
+from vision.findings import PhotoFindings, Question
 
 
-def order_lines(order: Order, rules: Rules) -> list[str]:
+def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()) -> list[str]:
     """Route, rules not kept, plan, cut list, parts, steps, tests, prices and cautions, a line each; open questions with
     the names of their answers."""
     work = order.work
@@ -32,6 +33,8 @@ def order_lines(order: Order, rules: Rules) -> list[str]:
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
     lines += _group("ANSWERS THAT THE PHOTOGRAPHS CONTRADICT", order.decision.contradicted)
     lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])
+    open_ones = [] if work.route == "refer" else by_hand(photos, order.decision)
+    lines += _group("to be counted and measured by hand", [f"{one.what}: {one.seen}" for one in open_ones])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
     lines += _group("order of work", [f"{number}. {text}" for number, text in enumerate(work.steps, 1)])

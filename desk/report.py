@@ -57,6 +57,8 @@ def environment() -> jinja2.Environment:
         say_label=wording.say_label,
         say_region=wording.say_region,
         say_measure=wording.say_measure,
+        say_measured=wording.say_measured,
+        say_counted=wording.say_counted,
         say_sources=wording.say_sources,
         say_count=wording.say_count,
         say_answer=wording.say_answer,

@@ -174,9 +174,17 @@ class Sheet(FPDF):
         return float(high)  # type: ignore[arg-type]
 
     def grid(
-        self, headings: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float], size: float = 8.5
+        self,
+        headings: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        widths: Sequence[float],
+        size: float = 8.5,
+        row_mm: float | None = None,
     ) -> None:
-        """A table whose headings come again on each page; a cell of `TICK` is a box to tick. widths: shares."""
+        """A table whose headings come again on each page; a cell of `TICK` is a box to tick.
+
+        widths : shares; row_mm : least height of a row, where something is to be written into it
+        """
         self.set_font("Helvetica", "", size)
         self.set_line_width(0.15)
         bold = FontFace(emphasis="BOLD", fill_color=(228, 228, 228))
@@ -184,8 +192,8 @@ class Sheet(FPDF):
         with self.table(
             col_widths=tuple(widths), line_height=size * 0.5, text_align="LEFT", headings_style=bold, padding=(0.8, 1.2)
         ) as table:
-            for row in [headings, *rows]:
-                line = table.row()
+            for number, row in enumerate([headings, *rows]):
+                line = table.row(min_height=row_mm if number else None)
                 for text in row:
                     if text == TICK:
                         line.cell("o", style=boxes, align="CENTER")

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from models.repair.verdicts import count_too_wide, too_wide
 from models.repair.words import least
 from vision.findings import Action, Count, Decision, Measure, PhotoFindings, Question, Region, Route, RuleResult
 
@@ -133,6 +134,50 @@ def say_unit(unit: str | None) -> str:
 def say_limit(limit: float | None, unit: str | None) -> str:
     """A rule's limit with its unit; a dash for a rule without a number."""
     return "–" if limit is None else f"{limit:g} {say_unit(unit)}".strip()
+
+
+def limits_of(decision: Decision | None, rule: str | None) -> list[float]:
+    """The limit that a rule held its measures against, where it did."""
+    found = [] if decision is None else [one.limit for one in decision.rules if one.id == rule]
+    return [limit for limit in found if limit is not None]
+
+
+def say_measured(measure: Measure | None, decision: Decision | None, rule: str | None = None, unit: str = "mm") -> str:
+    """A length with its unit, or that it is to be measured by hand where it decides nothing.
+
+    measure : mm; rule : the one whose limit it is held against; unit : `mm` or `in`, which it is said in
+    """
+    shown = measure
+    if measure is not None and unit == "in":
+        inches = {"value": measure.value / MM_PER_INCH, "u95": measure.u95 / MM_PER_INCH}
+        shown = measure.model_copy(update=inches)
+    if measure is None or shown is None or not too_wide(measure, limits_of(decision, rule)):
+        return say_measure(shown, unit)
+    return f"{NOT_WELL}: {say_ends(shown, unit)}; measure by hand"
+
+
+def say_ends(measure: Measure, unit: str = "mm") -> str:
+    """An interval by its ends: `between 0 and 101 mm`."""
+    digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
+    least = max(measure.value - measure.u95, 0.0)
+    return f"between {least:.{digits}f} and {measure.value + measure.u95:.{digits}f} {unit}"
+
+
+def say_counted(count: Count | None, decision: Decision | None) -> str:
+    """A number of wires, or that it is to be counted by hand where it decides nothing."""
+    if count is None or not count_too_wide(count, limits_of(decision, "wire-count")):
+        return say_count(count)
+    return f"{NOT_WELL}: {say_count_ends(count)}; count by hand"
+
+
+def say_count_ends(count: Count) -> str:
+    """`between 0 and 42`."""
+    return f"between {count.low} and {count.high}"
+
+
+MM_PER_INCH = 25.4
+NOT_WELL = "not measured well enough"
+"""How an interval begins that decides nothing (`models.repair.verdicts.too_wide`)."""
 
 
 def say_count(count: Count | None) -> str:

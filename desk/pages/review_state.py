@@ -22,7 +22,9 @@ from desk.wording import (
     is_provisional,
     say_by,
     say_count,
+    say_counted,
     say_label,
+    say_measured,
     say_places,
     say_route_now,
     say_rule,
@@ -91,7 +93,11 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
         "scale": photo.scale.source,
         "regions": [
             region_state(
-                region, place_name(photo, region.id, len(found.photos) > 1), f"{sha}:{region.id}" in found.judged, unit
+                region,
+                place_name(photo, region.id, len(found.photos) > 1),
+                f"{sha}:{region.id}" in found.judged,
+                unit,
+                found.after,
             )
             for region in photo.regions
         ],
@@ -103,7 +109,9 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
     }
 
 
-def region_state(region: Region, name: str, judged: bool, unit: str) -> dict[str, Any]:
+def region_state(
+    region: Region, name: str, judged: bool, unit: str, decision: Decision | None = None
+) -> dict[str, Any]:
     """A region: its label in words and its measures with their uncertainty."""
     return {
         "id": region.id,
@@ -115,10 +123,10 @@ def region_state(region: Region, name: str, judged: bool, unit: str) -> dict[str
         "candidates": region.candidates,
         "judged": judged,
         "rings": region.rings_px,
-        "length": say_length(region.length_mm, unit),
-        "to_termination": say_length(region.to_termination_mm, unit),
-        "wires": say_count(region.wires_affected),
-        "copper": say_length(region.exposed_copper_mm, unit),
+        "length": say_measured(region.length_mm, decision, unit=unit),
+        "to_termination": say_measured(region.to_termination_mm, decision, "termination-distance", unit),
+        "wires": say_counted(region.wires_affected, decision),
+        "copper": say_measured(region.exposed_copper_mm, decision, "conductor-damage", unit),
         "bands": [
             {"name": name, "says": say_length(measure, unit), "sources": say_sources_of(measure, unit)}
             for name, measure in (
@@ -156,7 +164,7 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
         "plan": [
             {"action": action, "why": say_places(why)} for action, why in (say_step(step) for step in decision.actions)
         ],
-        "wires": say_count(decision.wires_to_repair),
+        "wires": say_counted(decision.wires_to_repair, decision),
     }
 
 

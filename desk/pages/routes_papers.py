@@ -112,4 +112,4 @@ def evidence_page(desk: Desk, by: Account, assembly_id: int, save: bool) -> Resp
     kind = "attachment" if save else "inline"
     name = f"evidence-{assembly_id}.html"
     headers = {"Content-Security-Policy": policy, "Content-Disposition": f'{kind}; filename="{name}"'}
-    return HTMLResponse(evidence_html(found, partial(say_length, unit=by.unit)), headers=headers)
+    return HTMLResponse(evidence_html(found, partial(say_length, unit=by.unit), by.unit), headers=headers)

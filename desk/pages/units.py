@@ -5,10 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from desk.records.columns import now
-from desk.wording import say_measure, say_sources
+from desk.wording import MM_PER_INCH, say_measure, say_sources
 from vision.findings import Measure
-
-MM_PER_INCH = 25.4
 
 
 def say_length(value: Measure | float | None, unit: str = "mm") -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from vision.findings import Action, Measure, Question, Route, Verdict
+from vision.findings import Action, Count, Measure, Question, Route, Verdict
 
 GUARD_PER_U95 = 1.645 / 1.96
 """ISO 14253-1:2017, default 95 % probability, one-sided: guard band 1.645 u, with u = U95 / 1.96."""
@@ -73,6 +73,31 @@ def count_at_most(low: int, high: int | None, limit: int) -> Verdict:
     if low > limit:
         return "violated"
     return "met" if high is not None and high <= limit else "cannot_tell"
+
+
+WIDE = 4.0
+"""An interval whose upper end is more than so many times its lower end tells no more than a look does."""
+LEAST_MM, LEAST_WIRES = 5.0, 1
+"""What the lower end is taken for at least: a difference of so little matters to nobody at the bench."""
+
+
+def too_wide(measure: Measure | None, limits: Sequence[float]) -> bool:
+    """Whether a length decides nothing: wide, and on both sides of every limit that it is held against.
+
+    A measure that keeps or breaks a limit by its one-sided band is of use however wide it is. A lower bound, a count
+    by hand and a stated value are what they are.
+    """
+    if measure is None or measure.low_bound or measure.u95 == 0:
+        return False
+    least, most = max(measure.value - measure.u95, LEAST_MM), measure.value + measure.u95
+    return most > WIDE * least and all(abs(measure.value - limit) <= guard(measure) for limit in limits)
+
+
+def count_too_wide(count: Count | None, limits: Sequence[float]) -> bool:
+    """The same of a number of wires, of which a limit may not be exceeded."""
+    if count is None or count.low == count.high:
+        return False
+    return count.high > WIDE * max(count.low, LEAST_WIRES) and all(count.low <= one < count.high for one in limits)
 
 
 def gravest(verdicts: Iterable[Verdict]) -> Verdict:

@@ -8,7 +8,9 @@ from desk.wording import (
     say_by,
     say_changes,
     say_count,
+    say_counted,
     say_measure,
+    say_measured,
     say_route_now,
     say_rule,
     say_rule_and_id,
@@ -31,6 +33,20 @@ def test_a_route_that_may_worsen_is_provisional_and_an_open_class_is_said_apart(
     assert both.startswith(f"at worst remanufacture ({by}); the circuit class") and "may refer it" in both
     alone = say_worst("repair_in_vehicle", "refer", "repair_in_vehicle")
     assert alone.startswith("no worse by the damage; the circuit class") and "at worst" not in alone
+
+
+def test_an_interval_that_decides_nothing_is_counted_or_measured_by_hand():
+    """In words, in the reader's unit; without a limit the width alone decides."""
+    wide = Measure(value=76.2, u95=63.5)
+    assert say_measured(wide, None) == "not measured well enough: between 13 and 140 mm; measure by hand"
+    assert say_measured(wide, None, unit="in") == "not measured well enough: between 0.5 and 5.5 in; measure by hand"
+    assert say_measured(Measure(value=54.2, u95=1.3), None, unit="in") == "2.13 ± 0.05 in"
+    assert say_measured(None, None) == "–"
+    assert (
+        say_counted(Count(value=3, low=0, high=42), None) == "not measured well enough: between 0 and 42; count by hand"
+    )
+    assert say_counted(Count(value=3, low=1, high=4), None) == "3 (1 to 4)"
+    assert say_counted(None, None) == "–"
 
 
 @pytest.mark.parametrize(

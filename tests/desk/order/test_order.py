@@ -10,7 +10,7 @@ from desk.order_make import class_of
 from desk.order_model import Order
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
-from vision.findings import AssemblyFindings, Count, RegionRef
+from vision.findings import AssemblyFindings, Count, Measure, RegionRef
 from vision.reading import read_photo
 
 
@@ -321,3 +321,22 @@ def test_letters_the_printer_does_not_have_become_readable_ones():
     """Accents fall off, signs become words, and nothing else is lost."""
     assert printable("Škoda-č ≥ 5 Ω ± 2 mm² – „x“") == "Škoda-c at least 5 Ohm ± 2 mm² – „x“"
     assert printable("漢") == "?"
+
+
+def test_what_is_too_wide_to_use_is_listed_to_be_counted_and_measured_by_hand(
+    case, capsys, findings, bite, decided, pages
+):
+    """Nought to 42 wires and a length of 11 to 141 mm: in words, with room to write on paper; JSON is as it was."""
+    open_ones = {"wires_affected": Count(value=3, low=0, high=42), "length_mm": Measure(value=76.0, u95=65.0)}
+    one = decided(findings(read_photo(case / "before.jpg"), [bite().model_copy(update=open_ones)]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    assert cli.run(["order", str(case / "a.json")]) == 0
+    screen = capsys.readouterr().out
+    assert "  to be counted and measured by hand:\n" in screen
+    assert "r1: wires damaged: between 0 and 42\n" in screen
+    assert "r1: length along the wire: between 11 and 141 mm\n" in screen
+    assert cli.run(["order", str(case / "a.json"), "-o", str(case / "o.pdf"), "--json"]) == 0
+    assert Order.model_validate_json(capsys.readouterr().out).decision.wires_to_repair.high == 42
+    paper = " ".join(" ".join(pages(case / "o.pdf")[0]).split())
+    assert "To be counted and measured by hand" in paper
+    assert "not measured well enough: between 0 and 42; count by hand" in paper

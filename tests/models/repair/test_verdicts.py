@@ -10,9 +10,11 @@ from models.repair.verdicts import (
     at_most,
     beyond,
     count_at_most,
+    count_too_wide,
     either,
     gravest,
     route_rank,
+    too_wide,
     why_broken,
 )
 from vision.findings import Measure
@@ -124,3 +126,42 @@ def test_routes_are_ranked_from_mild_to_grave_and_undecided_is_none_of_them():
     assert ROUTES == ("return_to_service", "repair_in_vehicle", "remanufacture", "refer")
     with pytest.raises(ValueError, match="expected a decided route"):
         route_rank("undecided")
+
+
+@pytest.mark.parametrize(
+    ("value", "u95", "limits", "useless"),
+    [
+        (76.0, 65.0, [], True),  # 11 to 141 mm: thirteen times
+        (162.0, 81.0, [], False),  # 81 to 243 mm: three times
+        (101.0, 65.0, [152.4], True),  # 36 to 166 mm, on both sides of the limit
+        (28.0, 107.0, [152.4], False),  # 0 to 135 mm: nearer than the limit for certain
+        (101.0, 65.0, [152.4, 30.0], False),  # one of two limits is decided
+        (35.0, 35.6, [0.0], False),  # broken by its one-sided band, though 0 lies within value ± U95
+        (2.0, 3.0, [0.0], False),  # 0 to 5 mm: no difference that matters
+        (20.0, 0.0, [], False),
+    ],
+)
+def test_a_length_is_too_wide_where_its_ends_lie_far_apart_and_no_limit_is_decided(bench, value, u95, limits, useless):
+    """Four times the lower end, which counts for 5 mm at least; a lower bound is what it is."""
+    assert too_wide(bench.m(value, u95), limits) is useless
+    assert not too_wide(bench.m(value, u95, low_bound=True), limits)
+    assert not too_wide(None, limits)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "useless"),
+    [
+        (0, 42, True),
+        (1, 14, True),
+        (1, 7, True),
+        (2, 7, False),
+        (1, 5, False),
+        (7, 40, False),
+        (0, 4, False),
+        (3, 3, False),
+    ],
+)
+def test_a_count_is_too_wide_where_it_may_be_few_or_many_on_both_sides_of_its_limit(bench, low, high, useless):
+    """Limit six: 1 to 5 keeps it, 7 to 40 breaks it, 2 to 7 is narrow enough to go by."""
+    assert count_too_wide(bench.count(value=low, low=low, high=high), [6.0]) is useless
+    assert not count_too_wide(None, [6.0])
