@@ -27,24 +27,30 @@ OF_A_REGION: tuple[tuple[str, str, str | None], ...] = (
 
 
 def by_hand(photos: Sequence[PhotoFindings], decision: Decision) -> list[ByHand]:
-    """Everything of an assembly that is too wide to use, the number of wires to repair first."""
-    found = []
-    count = decision.wires_to_repair
-    if count is not None and count_too_wide(count, limits_of(decision, "wire-count")):
-        found.append(ByHand("wires to repair, earlier repairs counted", say_count_ends(count)))
+    """Everything of an assembly that is too wide to use, the number of wires to repair first.
+
+    The wires of a place that are all of them are not asked for twice.
+    """
+    count, limits = decision.wires_to_repair, limits_of(decision, "wire-count")
+    all_of_them = say_count_ends(count) if count is not None and count_too_wide(count, limits) else None
+    found = [ByHand(_ALL, all_of_them)] if all_of_them else []
     several = len(photos) > 1
     for photo in photos:
         for region in photo.regions:
             ref = f"{photo.photo.name}:{region.id}" if several else region.id
-            found += [ByHand(f"{ref}: {what}", seen) for what, seen in _of(region, decision)]
+            of_it = [(what, seen) for what, seen in _of(region, decision) if (what, seen) != (_HERE, all_of_them)]
+            found += [ByHand(f"{ref}: {what}", seen) for what, seen in of_it]
     return found
+
+
+_ALL, _HERE = "wires to repair, earlier repairs counted", "wires damaged"
 
 
 def _of(region: Region, decision: Decision) -> list[tuple[str, str]]:
     found = []
     count = region.wires_affected
     if count is not None and count_too_wide(count, limits_of(decision, "wire-count")):
-        found.append(("wires damaged", say_count_ends(count)))
+        found.append((_HERE, say_count_ends(count)))
     for what, field, rule in OF_A_REGION:
         measure: Measure | None = getattr(region, field)
         if measure is not None and too_wide(measure, limits_of(decision, rule)):

@@ -19,7 +19,9 @@ _FILE = click.Path(path_type=Path)
 @click.option("--circuits", type=_FILE, metavar="CSV", help="The assembly's circuit list.")
 @click.option("--bench", type=_FILE, metavar="TOML", help="What was measured with the ruler at the bench.")
 @click.option("--answers", type=_FILE, metavar="TOML", help="Answers to the open questions: decide anew with them.")
-@click.option("--ask", type=_FILE, metavar="TOML", help="Write the open questions as a file to fill in for --answers.")
+@click.option(
+    "--ask", type=_FILE, metavar="TOML", help="Write the open questions to fill in for --answers, bench notes beside."
+)
 @click.option("--prices", type=_FILE, metavar="TOML", help="Your times and prices over the example ones.")
 @click.option("--rules", type=_FILE, metavar="TOML", help="Your limits over the default ones.")
 @click.option("--photos", type=_FILE, metavar="FOLDER", help="Where the photographs lie; default: beside ASSESSMENT.")
@@ -46,8 +48,9 @@ def order(
         check_writable(out, "-o")
     if ask is not None:
         check_writable(ask, "--ask")
-        if ask.exists():
-            raise DeskError(f"--ask: expected a new file, got {ask}: answers in it would be lost; name another")
+        for one in (ask, _bench_of(ask)):
+            if one.exists():
+                raise DeskError(f"--ask: expected a new file, got {one}: answers in it would be lost; name another")
     sources = read_sources(rules, prices, circuits, bench)
     assessed = read_assessment(assessment)
     told = read_answers(answers) if answers is not None else None
@@ -57,12 +60,16 @@ def order(
     made = make_order(assessed, sources, files, answers=told)
     if ask is not None:
         from desk.answers_file import answers_template
+        from desk.bench_file import bench_template, wants_bench
 
         decided = [question for question in made.asked() if question in made.decision.open_questions]
         others = [question for question in made.asked() if question not in decided]
         write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others))
         what = f"fill in, then --answers {ask}" if decided else "no question is open that an answers file closes"
         click.echo(f"Questions: {ask} ({what})", err=True)
+        if wants_bench(made) and not (sources.notes and sources.notes.wire):
+            write_whole(_bench_of(ask), bench_template(made, assessed.photos))
+            click.echo(f"Bench notes: {_bench_of(ask)} (fill in, then --bench {_bench_of(ask)})", err=True)
     if out is not None:
         from desk.order_pages import order_pdf
 
@@ -78,6 +85,11 @@ def order(
 
         click.echo("\n".join(order_lines(made, sources.rules, assessed.photos)))
     return 0
+
+
+def _bench_of(ask: Path) -> Path:
+    """Where the bench notes are written that lie beside a file of questions."""
+    return ask.with_name(f"{ask.stem}-bench.toml")
 
 
 @click.command()

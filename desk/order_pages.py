@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
 
+from desk.bench_file import wants_bench, wires_to_note
 from desk.by_hand import by_hand
 from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
@@ -24,6 +25,7 @@ from desk.wording import (
     say_limit,
     say_measure,
     say_measured,
+    say_plan,
     say_region,
     say_rule,
 )
@@ -83,7 +85,7 @@ def closing_pdf(
     sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
     sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
     sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
-    sheet.para(f"Order written {order.made_at}. Its plan: {order.work.says}.")
+    sheet.para(f"Order written {order.made_at}. {say_plan(order.work.says)}")
     _pictures(sheet, photos, files)
     sheet.section("What was checked", needs_mm=45)
     rows = [
@@ -99,9 +101,9 @@ def closing_pdf(
     sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
     sheet.section("Tests of the order, to be signed")
     sheet.items(order.work.tests, ticks=True)
-    sheet.section("Signatures", needs_mm=38)
-    sheet.blanks(["repaired by, date", "tested by, date"], 12.5)
-    sheet.blanks(["closed by, date", "customer, date"], 12.5)
+    sheet.section("Signatures", needs_mm=35)
+    sheet.blanks(["repaired by, date", "tested by, date"], 10.5)
+    sheet.blanks(["closed by, date", "customer, date"], 10.5)
     return bytes(sheet.output())
 
 
@@ -127,7 +129,7 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
-    sheet.para(f"The plan: {order.work.says}.")
+    sheet.para(say_plan(order.work.says))
     sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
 
 
@@ -227,7 +229,9 @@ def _questions(sheet: Sheet, order: Order) -> None:
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
         [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked, order.decision.rules).items()],
-        [50, 50, 28],
+        [42, 55, 31],
+        size=8,
+        row_mm=11,
     )
 
 
@@ -254,7 +258,8 @@ def _plan(sheet: Sheet, order: Order) -> None:
     plan = order.work.plan
     sheet.section("Repair plan")
     status = {"planned": "", "open": "PROVISIONAL, answer the questions first. ", "impossible": "NO LAWFUL PLAN. "}
-    sheet.para((status[plan.status] if plan else "") + sentence(order.work.says))
+    says = say_plan(order.work.says) if order.work.says.startswith("open: ") else sentence(order.work.says)
+    sheet.para((status[plan.status] if plan else "") + says)
     if plan is None:
         return
     if len(plan.conflicts) > 1 and plan.route != "refer":  # one alone is said already
@@ -267,6 +272,21 @@ def _plan(sheet: Sheet, order: Order) -> None:
             ["wire", "from ... to", "what is done", "joints, mm from the start", "why so"], rows, [14, 26, 25, 24, 40]
         )
     sheet.items(plan.checks, ticks=True)
+    if wants_bench(order):
+        _bench(sheet, order)
+
+
+def _bench(sheet: Sheet, order: Order) -> None:
+    """Room to write down every wire that may need a new piece, and the lengths that are then cut."""
+    sheet.section("Wires measured at the bench, mm along the wire", needs_mm=60)
+    heads = ["", "wire, colour", "size, mm²", "from, cavity", "before", "damage", "after", "to, cavity", "cut, mm"]
+    rows = [[str(number), *[""] * 8] for number in range(1, wires_to_note(order) + 1)]
+    sheet.grid(heads, rows, [5, 24, 13, 20, 14, 14, 14, 20, 16], row_mm=7.5)
+    sheet.para(
+        "Before: from the start to the damage; after: from the damage to the other end. Write the order again with "
+        "these (--bench): it then says where the joints lie and what is cut.",
+        size=8,
+    )
 
 
 def _wire_row(wire: WirePlan) -> list[str]:
@@ -337,7 +357,7 @@ def _offers(sheet: Sheet, order: Order) -> None:
             "-" if offer.minutes is None else f"{offer.minutes:.0f} min",
             "-" if offer.price is None else f"{offer.price:.2f} {order.work.currency}",
             "-" if offer.warranty_months is None else f"{offer.warranty_months} months",
-            offer.says,
+            offer.says.removeprefix("open: "),
         ]
         for offer in order.work.offers
     ]
@@ -351,7 +371,7 @@ def _offers(sheet: Sheet, order: Order) -> None:
 def _causes(sheet: Sheet, order: Order) -> None:
     if not order.decision.causes:
         return
-    sheet.section("What caused it, and what stops it coming back")
+    sheet.section("What caused it, and what stops it coming back", needs_mm=42)
     rows = [[TICK, cause.cause, cause.look_for, cause.prevent] for cause in order.decision.causes]
     sheet.grid(["", "likely cause", "look for and remove", "prevent"], rows, [5, 34, 45, 45])
     recurrence = next(rule for rule in order.decision.rules if rule.id == "recurrence")
@@ -360,6 +380,6 @@ def _causes(sheet: Sheet, order: Order) -> None:
 
 
 def _signatures(sheet: Sheet, order: Order) -> None:
-    sheet.section("Signatures", needs_mm=38)
-    sheet.blanks(["decided by, date", "repaired by, date"], 12.5)
-    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 12.5)
+    sheet.section("Signatures", needs_mm=35)
+    sheet.blanks(["decided by, date", "repaired by, date"], 10.5)
+    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 10.5)

@@ -20,6 +20,7 @@ from vision.findings import PhotoFindings, Region, Ring
 from vision.reading import PhotoError, read_photo
 
 PRINT_SIDE_PX = 1800
+_STEPS = 20  # half plates up or down that letters move to cover nothing
 _FOLLOWS = 0.2  # a line drawn is taken for the measured way when it is this much as long
 _INK = (0, 0, 0)
 _PAPER = (255, 255, 255)
@@ -70,6 +71,7 @@ def whole_picture(
         canvas.outline(rings, width=0.7)
     for region in findings.regions:
         canvas.outline(region.rings_px)
+        canvas.keep_clear(region.rings_px)
     for splice in findings.splices:
         canvas.outline(splice.rings_px)
     for way, said in ways_to_termination(findings):
@@ -108,6 +110,7 @@ def region_picture(path: Path, findings: PhotoFindings, region: Region) -> Pictu
     x, y, w, h = close_up_box(region.rings_px, bgr.shape[1], bgr.shape[0])
     canvas = _Canvas(bgr[y : y + h, x : x + w], (x, y), side_px=1000, letters=1.7)
     canvas.outline(region.rings_px)
+    canvas.keep_clear(region.rings_px)
     way = _measured_line(findings, region)
     if way is not None:
         canvas.dimension(way, say_measure(region.length_mm), beside=True)
@@ -174,6 +177,7 @@ class _Canvas:
         )
         self.texts: list[tuple[str, tuple[int, int], bool]] = []
         self.plates: list[tuple[int, int, int]] = []  # x, y, width of every plate of letters, px of the print
+        self.damage: list[np.ndarray] = []  # left, top, right, bottom of what no letters may cover, px of the print
         self.origin = np.array(origin_px, float)
         self.unit = letters * side_px / 900  # line width and letters follow the printed size
 
@@ -190,6 +194,12 @@ class _Canvas:
         """A region's outline."""
         for ring in rings:
             self._lines(self._at(ring), closed=True, width=width)
+
+    def keep_clear(self, rings: Sequence[Sequence[tuple[float, float]]]) -> None:
+        """No letters are written over this, as long as there is room beside it."""
+        if rings:
+            points = self._at([point for ring in rings for point in ring])
+            self.damage.append(np.concatenate([points.min(0), points.max(0)]))
 
     def dimension(self, way: np.ndarray, said: str, beside: bool = False) -> None:
         """A measured way with a tick at either end and its value in the middle; `beside`: shifted off what it is of."""
@@ -243,15 +253,24 @@ class _Canvas:
         cv2.putText(self.image, said, (x, y), _FONT, size, _INK, thick, cv2.LINE_AA)
 
     def _free(self, x: int, y: int, wide: int, tall: int, high: int) -> int:
-        """The nearest height at which no other plate is covered; the asked one where there is none."""
-        for step in (0, -1, 1, -2, 2, -3, 3, -4, 4):
-            at = y + step * tall
-            clear = all(abs(at - oy) >= tall or x + wide <= ox or ox + ow <= x for ox, oy, ow in self.plates)
-            if clear and tall <= at <= high:
-                y = at
-                break
+        """The nearest height at which neither another plate nor damage is covered, or else no other plate; the asked
+        one where there is none.
+        """
+        steps = sorted(range(-_STEPS, _STEPS + 1), key=lambda step: (abs(step), step))
+        heights = [y + step * tall // 2 for step in steps if tall <= y + step * tall // 2 <= high or step == 0]
+        apart = [at for at in heights if self._off_plates(x, at, wide, tall)]
+        clear = [at for at in apart if self._off_damage(x, at, wide, tall)]
+        y = (clear or apart or [y])[0]
         self.plates.append((x, y, wide))
         return y
+
+    def _off_plates(self, x: int, y: int, wide: int, tall: int) -> bool:
+        return all(abs(y - oy) >= tall or x + wide <= ox or ox + ow <= x for ox, oy, ow in self.plates)
+
+    def _off_damage(self, x: int, y: int, wide: int, tall: int) -> bool:
+        return all(
+            y <= top or bottom <= y - tall or x + wide <= left or right <= x for left, top, right, bottom in self.damage
+        )
 
     def picture(self) -> Picture:
         """As JPEG, letters on top."""

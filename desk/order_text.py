@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from desk.answers_file import answer_names
 from desk.by_hand import by_hand
 from desk.order_model import Order
-from desk.wording import say_by, say_changes, say_rule_and_id
+from desk.wording import say_by, say_changes, say_plan, say_rule_and_id
 from models.repair import Rules
 from vision.findings import PhotoFindings, Question
 
@@ -26,7 +26,7 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
         lines.append(f"  if every open question goes the wrong way: {order.says_worst()}")
     broken = [rule for rule in order.decision.rules if rule.verdict == "violated"]
     lines += _group("rules not kept", [f"{say_rule_and_id(rule)}: {rule.says}" for rule in broken])
-    lines.append(f"  plan: {work.says}")
+    lines.append(f"  {say_plan(work.says)}")
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
@@ -59,5 +59,5 @@ def _group(name: str, texts: Sequence[str]) -> list[str]:
 def _offer(order: Order, index: int) -> str:
     offer = order.work.offers[index]
     if offer.price is None:
-        return f"{offer.name}: no price ({offer.says})"
+        return f"{offer.name}: no price ({offer.says.removeprefix('open: ')})"
     return f"{offer.name}: {offer.minutes:.0f} min, {offer.price:.2f} {order.work.currency}"

@@ -27,6 +27,8 @@ _SAID = {
     "α": "alpha",
     "\u00a0": " ",
 }
+_SMALLEST = 0.55
+"""A picture may be drawn as small as this share of its size to stay on the page."""
 TICK = "\x00"
 """As a cell's text: an empty box to tick."""
 
@@ -202,10 +204,18 @@ class Sheet(FPDF):
         self.ln(1.5)
 
     def picture(self, picture: Picture, caption: str, most_high_mm: float) -> None:
-        """A picture over the width or as high as allowed, its caption beneath, both on one page."""
+        """A picture over the width or as high as allowed, its caption beneath, both on one page.
+
+        Where little is wanting it is drawn smaller rather than leave the rest of the page empty.
+        """
         wide = min(self.epw, most_high_mm * picture.width_px / picture.height_px)
         high = wide * picture.height_px / picture.width_px
-        self.room(high + 9)
+        self.set_font("Helvetica", "I", 8)
+        beneath = self._height(caption, self.epw, 3.8) + 2.5
+        left = self.page_break_trigger - self.get_y() - beneath
+        if _SMALLEST * high <= left < high:
+            wide, high = wide * left / high, left
+        self.room(high + beneath)
         x = _MARGIN_MM + (self.epw - wide) / 2
         self.image(io.BytesIO(picture.jpeg), x=x, y=self.get_y(), w=wide, h=high)
         self.set_line_width(0.2)

@@ -136,6 +136,16 @@ def say_limit(limit: float | None, unit: str | None) -> str:
     return "–" if limit is None else f"{limit:g} {say_unit(unit)}".strip()
 
 
+def say_plan(says: str) -> str:
+    """What the plan says of itself, as a sentence: `open: the wires ...` is how the data begin it."""
+    if says.startswith(_OPEN):
+        return f"The plan is still open: {says.removeprefix(_OPEN).rstrip('.')}."
+    return f"The plan: {says.rstrip('.')}."
+
+
+_OPEN = "open: "
+
+
 def limits_of(decision: Decision | None, rule: str | None) -> list[float]:
     """The limit that a rule held its measures against, where it did."""
     found = [] if decision is None else [one.limit for one in decision.rules if one.id == rule]

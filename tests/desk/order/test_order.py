@@ -3,13 +3,18 @@
 import json
 import tomllib
 
+import cv2
+import numpy as np
 import pytest
 
 from desk import cli
 from desk.order_make import class_of
 from desk.order_model import Order
+from desk.order_photos import region_picture
+from desk.pictures import close_up_box
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
+from models.repair.bench import BenchNotes, load_bench
 from vision.findings import AssemblyFindings, Count, Measure, RegionRef
 from vision.reading import read_photo
 
@@ -235,6 +240,7 @@ def test_the_open_questions_make_a_file_that_answers_them(case, capsys, findings
     assert cli.run([*plain, "--json", "--answers", str(form)]) == 0
     order = Order.model_validate_json(capsys.readouterr().out)
     assert [step.action for step in order.decision.actions] == ["sleeve"]
+    assert not (case / "ask-bench.toml").exists()  # what the ruler says is asked once the copper is known
     assert cli.run([*plain, "--ask", str(form)]) == 2
     assert "expected a new file" in capsys.readouterr().err
     second = case / "second.toml"
@@ -333,10 +339,58 @@ def test_what_is_too_wide_to_use_is_listed_to_be_counted_and_measured_by_hand(
     assert cli.run(["order", str(case / "a.json")]) == 0
     screen = capsys.readouterr().out
     assert "  to be counted and measured by hand:\n" in screen
-    assert "r1: wires damaged: between 0 and 42\n" in screen
+    assert "wires to repair, earlier repairs counted: between 0 and 42\n" in screen and "wires damaged" not in screen
     assert "r1: length along the wire: between 11 and 141 mm\n" in screen
     assert cli.run(["order", str(case / "a.json"), "-o", str(case / "o.pdf"), "--json"]) == 0
     assert Order.model_validate_json(capsys.readouterr().out).decision.wires_to_repair.high == 42
     paper = " ".join(" ".join(pages(case / "o.pdf")[0]).split())
     assert "To be counted and measured by hand" in paper
     assert "not measured well enough: between 0 and 42; count by hand" in paper
+
+
+def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a_file(
+    case, capsys, findings, bite, decided, pages
+):
+    """One to three wires bitten: five lines on paper; a file of bench notes that says nothing until it is filled."""
+    some = bite().model_copy(update={"wires_affected": Count(value=2, low=1, high=3, wire_ids=["w1"])})
+    one = decided(findings(read_photo(case / "before.jpg"), [some]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    plain, notes = ["order", str(case / "a.json")], case / "q-bench.toml"
+    assert cli.run([*plain, "--ask", str(case / "q.toml"), "-o", str(case / "o.pdf")]) == 0
+    assert f"--bench {notes}" in capsys.readouterr().err
+    paper = " ".join(" ".join(pages(case / "o.pdf")[0]).split())
+    assert "The plan is still open: " in paper and "The plan: open" not in paper
+    rows = paper.split("Wires measured at the bench, mm along the wire")[1].split("Before:")[0]
+    assert rows.split()[-5:] == ["1", "2", "3", "4", "5"] and "cut, mm" in rows
+    written = notes.read_text("utf-8")
+    assert load_bench(notes) == BenchNotes() and "# r1: which wires are damaged?" in written
+    block = written.split("#[[wire]]")[1].replace("#", "").replace("size_mm2 = ", "size_mm2 = 0.5")
+    filled = "[[wire]]" + "".join(
+        line.replace("_mm =", "_mm = 300") + "\n" if line.startswith(("before", "damage", "after")) else line + "\n"
+        for line in block.splitlines()
+        if '= ""' not in line
+    )
+    values = tomllib.loads("\n".join(line.split("    ")[0].split("  joints")[0] for line in filled.splitlines()))
+    (wire,) = BenchNotes.model_validate(values).wire
+    assert (wire.id, wire.colour, wire.before_mm) == ("w1", "RD", 300.0)
+    again = [*plain, "--ask", str(case / "q2.toml"), "--bench", str(case / "bench.toml")]
+    assert cli.run(again) == 0 and not (case / "q2-bench.toml").exists()  # measured already
+    (case / "q3-bench.toml").write_text("mine", "utf-8")
+    assert cli.run([*plain, "--ask", str(case / "q3.toml")]) == 2
+    assert not (case / "q3.toml").exists() and (case / "q3-bench.toml").read_text("utf-8") == "mine"
+
+
+def test_no_letters_cover_the_damage_in_its_close_up(case, findings, bite):
+    """Within the bite the picture is as it was drawn, but for the outline."""
+    photo = read_photo(case / "before.jpg")
+    region = bite()
+    near = region_picture(case / "before.jpg", findings(photo, [region]), region)
+    shown = cv2.imdecode(np.frombuffer(near.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
+    x, y, w, h = close_up_box(region.rings_px, 640, 480)
+    scale = shown.shape[1] / w
+    points = (np.asarray(region.rings_px[0]) - (x, y)) * scale
+    left, top = points.min(0).astype(int) + 20
+    right, bottom = points.max(0).astype(int) - 20
+    plain = cv2.resize(cv2.imread(str(case / "before.jpg"), 0)[y : y + h, x : x + w], shown.shape[::-1])
+    changed = np.abs(shown.astype(int) - plain)[top:bottom, left:right] > 60
+    assert changed.mean() < 0.02

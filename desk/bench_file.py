@@ -1,0 +1,66 @@
+"""A file to fill in with what the ruler says of the damaged wires, in the form that `--bench` reads."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+
+from desk.order_model import Order
+from vision.findings import PhotoFindings, Wire
+
+MOST_WIRES = 12
+_HEAD = (
+    "# Fill in and take the # away, of one wire after the other; what is not known stays as it is.",
+    "# All millimetres run along the wire from its start; start and end are housing and cavity (X1:3).",
+    "",
+    "#branch_points_mm = []    # where the assembly branches; an empty list: nowhere",
+)
+
+
+def wants_bench(order: Order) -> bool:
+    """Whether the order's plan waits for what only a ruler says."""
+    plan = order.work.plan
+    return order.work.route != "refer" and plan is not None and plan.status == "open" and bool(order.work.questions)
+
+
+def wires_to_note(order: Order) -> int:
+    """For how many wires there must be room: as many as there may be to repair, within reason."""
+    count = order.decision.wires_to_repair
+    return max(5, min(MOST_WIRES, count.high)) if count is not None else 5
+
+
+def bench_template(order: Order, photos: Sequence[PhotoFindings]) -> str:
+    """TOML text: what the plan asks as remarks, then a block for each wire that may be damaged, colours as seen."""
+    asked = [f"# {' '.join(question.ask.split())}" for question in order.work.questions]
+    lines = [f"# Measured at the bench on {' '.join(order.assembly.split())}.", *asked, "", *_HEAD]
+    seen = _touched(photos)
+    for number in range(max(len(seen), wires_to_note(order))):
+        lines += ["", *_block(seen[number] if number < len(seen) else None, number + 1)]
+    return "\n".join(lines) + "\n"
+
+
+def _touched(photos: Sequence[PhotoFindings]) -> list[Wire]:
+    """The wires that were traced through damage; of several photographs none, for an id names no one wire there."""
+    if len(photos) != 1:
+        return []
+    named = {name for region in photos[0].regions if region.wires_affected for name in region.wires_affected.wire_ids}
+    return [wire for wire in photos[0].wires if wire.id in named][:MOST_WIRES]
+
+
+def _block(wire: Wire | None, number: int) -> list[str]:
+    name = wire.id if wire is not None else f"wire {number}"
+    colour = (
+        f"{json.dumps(wire.colour, ensure_ascii=False)}    # as seen" if wire is not None else '"RD/WH"    # or another'
+    )
+    return [
+        "#[[wire]]",
+        f"#id = {json.dumps(name)}",
+        f"#colour = {colour}",
+        "#size_mm2 = ",
+        '#start = ""',
+        '#end = ""',
+        "#before_mm =     # from the start to the damage",
+        "#damage_mm =     # the damage",
+        "#after_mm =      # from the damage to the end",
+        "#joints_mm = []  # joints there already",
+    ]
