@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from desk.piped import read_by_nobody
 if TYPE_CHECKING:
     from desk.assess import AssessSettings
     from desk.batch import Entry, Run
+    from desk.demo_truth import Told
 
 
 def complain(text: str) -> None:
@@ -21,12 +23,18 @@ def complain(text: str) -> None:
 
 
 def assess_and_show(
-    paths: list[Path], settings: AssessSettings, as_json: bool, report: Path | None, title: str | None = None
+    paths: list[Path],
+    settings: AssessSettings,
+    as_json: bool,
+    report: Path | None,
+    title: str | None = None,
+    with_truth: bool = False,
 ) -> Run:
     """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
 
     Photographs of one assembly tell more together: their lines come when all are done. The report is written before the
-    table is printed: who reads only the table's head takes the rest of the command away.
+    table is printed: who reads only the table's head takes the rest of the command away. with_truth : say what was
+    really there, by the truth files beside the photographs, and begin with the answers that are right.
     """
     from desk.batch import assess_all
     from desk.console import progress
@@ -46,25 +54,30 @@ def assess_and_show(
             step()
 
         run = assess_all(paths, settings, show)
+    told: Mapping[str, Told] = {}
+    if with_truth:
+        from desk.demo_truth import tell_run
+
+        run, told = tell_run(run, settings.answers, settings.rules)
     try:
         if report is not None:
-            _write_report(run, report, title)
+            _write_report(run, report, title, told)
     except BaseException:  # a report that cannot be written takes no answer away
         try:
-            _print_answers(run, as_json)
+            _print_answers(run, as_json, told)
         except BrokenPipeError:  # nor does a reader that went away hide why there is none
             read_by_nobody()
         raise
-    _print_answers(run, as_json)
+    _print_answers(run, as_json, told)
     return run
 
 
-def _print_answers(run: Run, as_json: bool) -> None:
+def _print_answers(run: Run, as_json: bool, told: Mapping[str, Told]) -> None:
     """What is still to be said when all photographs are done: the table, or the lines of an assembly."""
     from desk.console import print_run
 
     if not as_json:
-        print_run(run)
+        print_run(run, told)
     elif run.assembly is not None:
         for entry in run.entries:
             if entry.findings is not None:
@@ -72,13 +85,13 @@ def _print_answers(run: Run, as_json: bool) -> None:
         click.echo(run.assembly.model_dump_json(by_alias=True))
 
 
-def _write_report(run: Run, report: Path, title: str | None = None) -> None:
+def _write_report(run: Run, report: Path, title: str | None, told: Mapping[str, Told]) -> None:
     from desk.files import write_whole
     from desk.report import report_html
     from vision.reading import PhotoError
 
     try:
-        page = report_html(run, title)
+        page = report_html(run, title, None, told)
     except PhotoError as error:  # a photograph was taken away while the others were assessed
         raise DeskError(f"--report: {one_line(error)}") from error
     write_whole(report, page)

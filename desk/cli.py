@@ -95,7 +95,7 @@ def assess(
 @click.option("-o", "--out", type=_FILE, default=Path("demo"), show_default=True, metavar="DIR", help="Where to write.")
 @click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Other scenes for other seeds.")
 def demo(out: Path, seed: int) -> int:
-    """Make one photograph of each kind of damage, assess them and write the report."""
+    """Make one photograph of each kind of damage, assess them, say which answers are right, and write the report."""
     settings = _settings((), None, "none", None, None)
     from desk.demo import SHOP, make_demo_photos
     from desk.files import check_writable, make_folder
@@ -108,7 +108,7 @@ def demo(out: Path, seed: int) -> int:
 
     with progress("making photographs") as step:
         paths = make_demo_photos(photos, seed, on_progress=step)
-    run = assess_and_show(paths, settings, False, report, SHOP)
+    run = assess_and_show(paths, settings, False, report, SHOP, with_truth=True)
     return 0 if run.all_read else _EXIT_MISTAKE
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from rich.console import Console
@@ -26,6 +27,7 @@ from desk.wording import (
 from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
+    from desk.demo_truth import Told
     from desk.evaluate import Evaluation
     from desk.evaluate_sets import LabelSets
     from desk.feature_shift import Shift
@@ -58,15 +60,21 @@ def progress(title: str, total: int | None = None) -> Iterator[Callable[..., Non
         yield step
 
 
-def print_run(run: Run) -> None:
-    """One table over all photographs, then per assembly the questions and actions."""
+def print_run(run: Run, told: Mapping[str, Told] = MappingProxyType({})) -> None:
+    """One table over all photographs, then per assembly the questions and actions.
+
+    told : of photographs with truth, by path, what was really there; said first
+    """
     console = tables()
     read = [entry.findings for entry in run.entries if entry.findings is not None]
     if not read:
         return
+    if told:
+        _print_truth(console, run, told)
     console.print(_overview(read))
-    for findings in read:
-        _print_details(console, findings)
+    for entry in run.entries:
+        if entry.findings is not None:
+            _print_details(console, entry.findings, told.get(str(entry.path)))
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
         _print_decision(console, run.assembly.decision)
@@ -74,6 +82,28 @@ def print_run(run: Run) -> None:
         _print_cautions(console, [(run.assembly.assembly, run.assembly.decision)])
     else:
         _print_cautions(console, [(f.photo.name, f.decision) for f in read if f.decision is not None])
+
+
+def _print_truth(console: Console, run: Run, told: Mapping[str, Told]) -> None:
+    """What was really there and whether the answer is right, photograph by photograph."""
+    from desk.demo_truth import WORDS, summary
+
+    table = Table(title="What was really there", title_justify="left")
+    for heading in ("photograph", "really there", "answer", "which is"):
+        table.add_column(heading, overflow="fold")
+    for entry in run.entries:
+        one = told.get(str(entry.path))
+        if one is not None and entry.findings is not None:
+            verdict = f"[{_VERDICT_STYLE[one.verdict]}]{one.verdict}[/]"
+            table.add_row(escape(entry.findings.photo.name), one.there, escape(say_answer(entry.findings)), verdict)
+    console.print(table)
+    console.print(summary(told), highlight=False)
+    for line in WORDS.values():
+        console.print(f"  {line}", highlight=False)
+    console.print()
+
+
+_VERDICT_STYLE = {"right": "green", "unsure": "cyan", "missed": "yellow", "false": "red"}
 
 
 def _overview(photos: list[PhotoFindings]) -> Table:
@@ -88,8 +118,10 @@ def _overview(photos: list[PhotoFindings]) -> Table:
                 escape(findings.photo.name) if first else "",
                 escape(say_answer(findings)) if first else "",
                 f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
-                say_measured(region.length_mm, findings.decision) if region else "–",
-                say_measured(region.to_termination_mm, findings.decision, "termination-distance") if region else "–",
+                say_measured(region.length_mm, findings.decision, short=True) if region else "–",
+                say_measured(region.to_termination_mm, findings.decision, "termination-distance", short=True)
+                if region
+                else "–",
                 _route(findings.decision) if first else "",
             )
     return table
@@ -112,13 +144,17 @@ def _route_with_rules(decision: Decision) -> str:
     return _now(decision) + (escape(f" ({by})") if by else "") + (f", {escape(worst)}" if worst else "")
 
 
-def _print_details(console: Console, findings: PhotoFindings) -> None:
+def _print_details(console: Console, findings: PhotoFindings, told: Told | None = None) -> None:
     says = [
         f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence if evidence.says
     ]
     if not (says or findings.retake or findings.decision):
         return
     console.print(f"\n[bold]{escape(findings.photo.name)}[/bold]")
+    if told is not None:
+        console.print(f"  [{_VERDICT_STYLE[told.verdict]}]{told.verdict}[/], by what was really there: {told.there}")
+        for text in told.lines:
+            console.print(f"    {escape(text)}", highlight=False)
     for text in says:
         console.print(f"  {escape(text)}", highlight=False)
     for retake in findings.retake:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import jinja2
@@ -18,8 +19,10 @@ from vision.reading import read_photo
 
 if TYPE_CHECKING:  # what assesses opens a model: whoever draws a page does without
     from desk.batch import Entry, Run
+    from desk.demo_truth import Told
 
 TEMPLATES = Path(__file__).parent / "templates"
+_NOTHING: Mapping[str, Told] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,7 @@ class PhotoView:
     picture: str
     shapes: Sequence[Shape]
     close_ups: dict[str, CloseUp]
+    told: Told | None = None
 
 
 def environment() -> jinja2.Environment:
@@ -77,9 +81,16 @@ def environment() -> jinja2.Environment:
     return env
 
 
-def report_html(run: Run, title: str | None = None, made_at: datetime | None = None) -> str:
-    """The page as text. Photographs are read again for their pictures; `made_at` defaults to now (UTC)."""
-    views = [_view(i, entry) for i, entry in enumerate(run.entries) if entry.findings is not None]
+def report_html(
+    run: Run, title: str | None = None, made_at: datetime | None = None, told: Mapping[str, Told] = _NOTHING
+) -> str:
+    """The page as text. Photographs are read again for their pictures; `made_at` defaults to now (UTC).
+
+    told : of photographs with truth, by path, what was really there
+    """
+    views = [
+        _view(i, entry, told.get(str(entry.path))) for i, entry in enumerate(run.entries) if entry.findings is not None
+    ]
     return (
         environment()
         .get_template("report.html.j2")
@@ -88,7 +99,8 @@ def report_html(run: Run, title: str | None = None, made_at: datetime | None = N
             unread=[entry.error for entry in run.entries if entry.error is not None],
             assembly=run.assembly,
             title=title or _title(run),
-            layers=LAYERS,
+            layers=("truth", *LAYERS) if told else LAYERS,
+            truth=_truth_values(told),
             made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),
             models=sorted({view.findings.model.version for view in views}),
         )
@@ -99,7 +111,16 @@ def _title(run: Run) -> str:
     return "Damage report" if run.assembly is None else f"Assembly {run.assembly.assembly}"
 
 
-def _view(index: int, entry: Entry) -> PhotoView:
+def _truth_values(told: Mapping[str, Told]) -> dict[str, Any] | None:
+    """How many answers are what, and what those words mean; None where no truth is known."""
+    if not told:
+        return None
+    from desk.demo_truth import WORDS, summary
+
+    return {"summary": summary(told), "words": list(WORDS.values())}
+
+
+def _view(index: int, entry: Entry, told: Told | None) -> PhotoView:
     findings = entry.findings
     assert findings is not None
     photo = read_photo(entry.path)
@@ -107,8 +128,9 @@ def _view(index: int, entry: Entry) -> PhotoView:
         anchor=f"photo-{index + 1}",
         findings=findings,
         picture=data_uri(photo.bgr),
-        shapes=shapes(findings),
+        shapes=[*shapes(findings), *(told.shapes if told else ())],
         close_ups={region.id: close_up(photo.bgr, region) for region in findings.regions if region.rings_px},
+        told=told,
     )
 
 

@@ -152,10 +152,13 @@ def limits_of(decision: Decision | None, rule: str | None) -> list[float]:
     return [limit for limit in found if limit is not None]
 
 
-def say_measured(measure: Measure | None, decision: Decision | None, rule: str | None = None, unit: str = "mm") -> str:
+def say_measured(
+    measure: Measure | None, decision: Decision | None, rule: str | None = None, unit: str = "mm", short: bool = False
+) -> str:
     """A length with its unit, or that it is to be measured by hand where it decides nothing.
 
-    measure : mm; rule : the one whose limit it is held against; unit : `mm` or `in`, which it is said in
+    measure : mm; rule : the one whose limit it is held against; unit : `mm` or `in`, which it is said in; short : for a
+    table's narrow column
     """
     shown = measure
     if measure is not None and unit == "in":
@@ -163,7 +166,8 @@ def say_measured(measure: Measure | None, decision: Decision | None, rule: str |
         shown = measure.model_copy(update=inches)
     if measure is None or shown is None or not too_wide(measure, limits_of(decision, rule)):
         return say_measure(shown, unit)
-    return f"{NOT_WELL}: {say_ends(shown, unit)}; measure by hand"
+    ends = say_ends(shown, unit)
+    return f"{ends}: measure by hand" if short else f"{NOT_WELL}: {ends}; measure by hand"
 
 
 def say_ends(measure: Measure, unit: str = "mm") -> str:

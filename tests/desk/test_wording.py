@@ -41,6 +41,7 @@ def test_an_interval_that_decides_nothing_is_counted_or_measured_by_hand():
     assert say_measured(wide, None) == "not measured well enough: between 13 and 140 mm; measure by hand"
     assert say_measured(wide, None, unit="in") == "not measured well enough: between 0.5 and 5.5 in; measure by hand"
     assert say_measured(Measure(value=54.2, u95=1.3), None, unit="in") == "2.13 ± 0.05 in"
+    assert say_measured(wide, None, short=True) == "between 13 and 140 mm: measure by hand"
     assert say_measured(None, None) == "–"
     assert (
         say_counted(Count(value=3, low=0, high=42), None) == "not measured well enough: between 0 and 42; count by hand"
