@@ -129,7 +129,7 @@ def quote_pdf(quote: Quote, number: int, order_number: int, paper: str) -> bytes
             "-" if one.price is None else f"{one.price:.2f} {quote.currency}",
             "-" if one.promised_on is None else str(one.promised_on),
             "-" if one.warranty_months is None else f"{one.warranty_months} months",
-            one.says,
+            one.says.removeprefix("open: "),
         ]
         for one in quote.offers
     ]

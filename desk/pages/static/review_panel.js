@@ -86,7 +86,7 @@ export function drawWires(state, act) {
   by("wires").replaceChildren(...state.wires.map((wire) => tag("li", {}, tag("strong", {}, wire.words), `: ${wire.says}`)));
   by("traced").replaceChildren(...state.traced.map((name) => tag("option", { value: name })));
   by("wire-plan").hidden = !state.plan;
-  by("wire-plan").textContent = state.plan ? `The work order's plan: ${state.plan}.` : "";
+  by("wire-plan").textContent = state.plan ? state.plan.replace(/^The plan/, "The work order's plan") : "";
   by("branch-words").textContent = state.branches ? `now: ${state.branches}` : "not said yet";
 }
 
