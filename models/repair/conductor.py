@@ -20,11 +20,13 @@ _PARTS_WIRES = ("rodent", "external_heat")
 
 
 _SLEEVE_OR_JOINT = "a sleeve, or a joint in the wire"
+_SLEEVE_AGAIN = "an earlier repair whose copper is bare is done again"
 
 
 def joint_undecided(question: Question) -> bool:
     """Whether it depends on this open question if a wire is cut at all."""
-    return question.changes == f"conductor-damage: {_SLEEVE_OR_JOINT}" or question.changes.startswith("label:")
+    of_copper = question.changes in (f"conductor-damage: {_SLEEVE_OR_JOINT}", f"conductor-damage: {_SLEEVE_AGAIN}")
+    return of_copper or question.changes.startswith("label:")
 
 
 def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Verdict:
@@ -32,40 +34,65 @@ def copper_verdict(spot: Spot, answers: Answers, limits: ConductorDamage) -> Ver
 
     A severed wire is never argued away. Bare copper counts as nicked until somebody looked at its strands.
     """
-    ref = spot.ref
-    if at_most(spot.evidence("severed_wires", 0.0), 0.5) == "violated":
-        return "violated"
-    seen = answer_for(answers.copper, ref)
-    if seen == "damaged":
-        return "violated"
-    nicked, broken = answers.nicked_strands.get(ref), answers.broken_strands.get(ref)
-    if nicked is not None or broken is not None:
-        if (nicked or 0) > limits.nicked_strands_allowed or (broken or 0) > limits.broken_strands_allowed:
-            return "violated"
-        if nicked is not None and broken is not None:
-            return "met"
-    if seen == "bare":
-        return "met"
-    shown = beyond(spot.region.exposed_copper_mm, limits.max_exposed_mm, limits.zero_within_mm)
+    seen = answer_for(answers.copper, spot.ref)
+    known = _known_copper(spot, seen, answers, limits)
+    if known is not None:
+        return known
+    shown = _shown_copper(spot, limits)
     return "met" if seen == "covered" and shown == "cannot_tell" else shown
 
 
-def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
-    """Copper nicked, bitten or severed. An overloaded circuit is replaced whole, so it is not judged here.
+def _known_copper(spot: Spot, seen: str | None, answers: Answers, limits: ConductorDamage) -> Verdict | None:
+    """What a severed wire or an answer says of the copper; None where the photograph has to tell.
 
-    What was seen of copper elsewhere says nothing of the copper in a repair sleeve: there the photograph alone counts.
+    seen: the answer about the copper of this place.
     """
-    seen = Answers() if label == "earlier_repair" else case.answers
-    verdict = copper_verdict(spot, seen, case.rules.conductor_damage)
+    if at_most(spot.evidence("severed_wires", 0.0), 0.5) == "violated" or seen == "damaged":
+        return "violated"
+    nicked, broken = answers.nicked_strands.get(spot.ref), answers.broken_strands.get(spot.ref)
+    if (nicked or 0) > limits.nicked_strands_allowed or (broken or 0) > limits.broken_strands_allowed:
+        return "violated"
+    counted = nicked is not None and broken is not None
+    return "met" if counted or seen == "bare" else None
+
+
+def _shown_copper(spot: Spot, limits: ConductorDamage) -> Verdict:
+    return beyond(spot.region.exposed_copper_mm, limits.max_exposed_mm, limits.zero_within_mm)
+
+
+def sleeve_copper(spot: Spot, case: Case) -> Verdict:
+    """Whether copper lies bare at a repair sleeve, which no sound repair shows.
+
+    Sleeves, their print and the wires that enter them may look like copper, so a photograph only raises the question.
+    What was seen of copper elsewhere says nothing of it: the answer must be about this place.
+    """
+    seen = _seen_here(spot, case.answers)
+    known = _known_copper(spot, seen, case.answers, case.rules.conductor_damage)
+    if seen == "bare" or known == "violated":
+        return "violated"
+    suspected = _shown_copper(spot, case.rules.conductor_damage) == "violated"
+    return "cannot_tell" if suspected and known is None and seen is None else "met"
+
+
+def _seen_here(spot: Spot, answers: Answers) -> str | None:
+    """What was answered about the copper of this very place."""
+    return answers.copper.get(spot.ref) if isinstance(answers.copper, dict) else None
+
+
+def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
+    """Copper nicked, bitten or severed. An overloaded circuit is replaced whole, so it is not judged here."""
     if label == "electrical_overload":
         return None
+    if label == "earlier_repair":
+        return _in_sleeve(spot, case)
+    verdict = copper_verdict(spot, case.answers, case.rules.conductor_damage)
     if verdict == "violated":
         return _damaged(spot, label, case)
     if label not in _WORN:
         return _burnt_through(spot, label, case) if verdict == "cannot_tell" and label in _PARTS_WIRES else None
     limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
     if verdict == "met":
-        looked = answer_for(seen.copper, spot.ref)
+        looked = answer_for(case.answers.copper, spot.ref)
         says = f"{spot.ref}: no damaged copper found" + (f" (answered: {looked})" if looked else "")
         return Hit("conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm")
     needs, worst, ask_ends = _ends(spot, label, case)
@@ -79,6 +106,24 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
         "conductor-damage", verdict, says, spot.ref, exposed, limits.max_exposed_mm, "mm",
         floor=REPAIR, worst=worst, needs=needs, repairs="maybe", splices="maybe", questions=(asked, *ask_ends),
         actions=(look,),
+    )  # fmt: skip
+
+
+def _in_sleeve(spot: Spot, case: Case) -> Hit | None:
+    """Copper at a repair sleeve: judged when somebody saw it, asked where the photograph shows its colour."""
+    limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
+    known = _known_copper(spot, _seen_here(spot, case.answers), case.answers, limits)
+    if known == "violated":
+        return _damaged(spot, "earlier_repair", case)
+    if sleeve_copper(spot, case) != "cannot_tell":
+        return None
+    _, worst, _ = _ends(spot, "earlier_repair", case)
+    asked = case.question("conductor-damage", spot.ref, _SLEEVE_AGAIN)
+    says = f"{spot.ref}: the colour of copper shows over {length(exposed)} at the sleeve; cannot tell if copper is bare"
+    return Hit(
+        "conductor-damage", "cannot_tell", says, spot.ref, exposed, limits.max_exposed_mm, "mm",
+        worst=worst, needs=REPAIR, repairs="maybe", splices="maybe", questions=(asked,),
+        actions=(Action(action="inspect_conductor", on=spot.ref, why=f"{says}: look with a magnifier"),),
     )  # fmt: skip
 
 

@@ -9,7 +9,8 @@ from dataclasses import replace
 from typing import Literal
 
 from models.repair.case import Case, Joint, Spot, overlap
-from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, at_most, beyond, count_at_most, guard
+from models.repair.conductor import sleeve_copper
+from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, at_most, count_at_most, guard
 from models.repair.words import length
 from vision.findings import Action, Measure, Question, Verdict
 
@@ -168,33 +169,39 @@ def _most_in_one_wire(joints: Sequence[Joint]) -> tuple[int, int]:
 def _earlier(joint: Joint, hits: Sequence[Hit], case: Case) -> Hit:
     """Whether an earlier repair keeps the rules for joints, and what becomes of it."""
     own = [hit for hit in hits if hit.on == joint.ref and case.rules.of(hit.rule).applies]
-    broken = [hit for hit in own if hit.verdict == "violated"] + _bare(joint, case)
+    copper = _copper(joint, case)
+    broken = [hit.says for hit in own if hit.verdict == "violated"]
+    if copper == "violated":
+        broken.append(f"{joint.ref}: bare copper at the sleeve")
     if broken:
-        why = "; ".join(hit.says for hit in broken)
-        action = Action(action="redo_earlier_repair", on=joint.ref, why=why)
+        action = Action(action="redo_earlier_repair", on=joint.ref, why="; ".join(broken))
         says = f"{joint.ref}: earlier repair breaks a rule for joints"
-        return Hit("earlier-repair", "violated", says, joint.ref, floor=REPAIR, actions=(action,))
-    if all(hit.verdict == "met" for hit in own):
+        asked = () if joint.ref in case.answers.splice_origin else (_ask_origin(joint, case),)
+        return Hit("earlier-repair", "violated", says, joint.ref, floor=REPAIR, questions=asked, actions=(action,))
+    if copper == "met" and all(hit.verdict == "met" for hit in own):
         return Hit("earlier-repair", "met", f"{joint.ref}: keeps the rules for joints and stays", joint.ref)
     says = f"{joint.ref}: cannot tell whether this joint keeps the rules for repairs"
-    needs = max(hit.needs for hit in own)
+    needs = max([REPAIR if copper == "cannot_tell" else SERVICE, *(hit.needs for hit in own)])
     if joint.certain:
         return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
     if joint.ref == joint.spot:  # what the region is at all is asked already
         return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
-    ask = case.question("earlier-repair", joint.ref, "a repair that breaks a rule is done again, a factory joint stays")
-    return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR, questions=(ask,))
+    asked = (_ask_origin(joint, case),)
+    return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR, questions=asked)
 
 
-def _bare(joint: Joint, case: Case) -> list[Hit]:
-    """Bare copper beside a repair sleeve, which no sound repair shows."""
+def _ask_origin(joint: Joint, case: Case) -> Question:
+    """Whether the joint was made at the factory; a photograph alone may mistake one for a repair."""
+    changes = "a repair that breaks a rule is done again, a factory joint stays"
+    return case.question("earlier-repair", joint.ref, changes)
+
+
+def _copper(joint: Joint, case: Case) -> Verdict:
+    """Whether copper lies bare at this joint, where it is known to be a repair."""
     spot = next((s for s in case.spots if s.ref == joint.spot and s.certain), None)
-    if spot is None or not joint.certain or spot.region.exposed_copper_mm is None:
-        return []
-    limits, bare = case.rules.conductor_damage, spot.region.exposed_copper_mm
-    if beyond(bare, limits.max_exposed_mm, limits.zero_within_mm) != "violated":
-        return []
-    return [Hit("earlier-repair", "violated", f"{joint.ref}: {length(bare)} of bare copper at the sleeve", joint.ref)]
+    if spot is None or not joint.certain or not case.rules.conductor_damage.applies:
+        return "met"
+    return sleeve_copper(spot, case)
 
 
 def planned_joints(spot: Spot, hits: Sequence[Hit], case: Case) -> list[Hit]:

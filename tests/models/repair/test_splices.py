@@ -93,10 +93,48 @@ def test_an_earlier_repair_region_without_a_joint_told_apart_is_a_joint(bench):
     assert bench.decision(bench.photo(far)).route == "return_to_service"
 
 
-def test_bare_copper_beside_a_sleeve_is_done_again(bench):
+def coppery(bench):
+    """A well placed sleeve at which the photograph shows the colour of copper."""
+    return bench.photo(
+        bench.region("earlier_repair", exposed_copper_mm=bench.m(8.0), wires_affected=bench.wires_of("w1"))
+    )
+
+
+@pytest.mark.parametrize("seen", ["bare", "damaged"])
+def test_bare_copper_seen_at_a_sleeve_is_done_again(bench, seen):
     """Well placed, badly made."""
-    bad = bench.region("earlier_repair", exposed_copper_mm=bench.m(8.0), wires_affected=bench.wires_of("w1"))
-    assert "redo_earlier_repair" in bench.steps(bench.decision(bench.photo(bad), both_ends_identified=True))
+    found = bench.decision(coppery(bench), copper={"r1": seen}, both_ends_identified=True)
+    assert found.route == "repair_in_vehicle"
+    assert "redo_earlier_repair" in bench.steps(found)
+
+
+def test_the_colour_of_copper_at_a_sleeve_is_asked_about_and_waited_for(bench):
+    """Sleeves and their print may look like it: nothing is cut for a colour, and nothing passed over."""
+    found = bench.decision(coppery(bench))
+    assert (found.route, found.route_by) == ("undecided", ["conductor-damage", "earlier-repair"])
+    assert {a.action for a in found.actions if a.on == "r1"} == {"inspect_conductor"}
+    assert [q.changes for q in found.open_questions if "copper" in q.ask] == [
+        "conductor-damage: an earlier repair whose copper is bare is done again"
+    ]
+
+
+def test_a_sleeve_whose_copper_somebody_found_covered_stays(bench):
+    """The answer must be about this sleeve: one about the whole assembly leaves the question open."""
+    assert bench.decision(coppery(bench), copper={"r1": "covered"}).route == "return_to_service"
+    assert bench.decision(coppery(bench), copper="covered").route == "undecided"
+
+
+def test_whether_a_condemned_joint_is_a_factory_one_is_asked_until_answered(bench):
+    """A photograph may take a factory joint for a repair; the route does not wait, the question stands."""
+    near = bench.region("earlier_repair", to_termination_mm=bench.m(100.0), wires_affected=bench.wires_of("w1"))
+    photo = bench.photo(near)
+    found = bench.decision(photo)
+    assert found.route == "repair_in_vehicle"
+    assert [q.ask for q in found.open_questions if "factory" in q.ask] == ["r1: is this a factory joint or a repair?"]
+    repair = bench.decision(photo, splice_origin={"r1": "repair"})
+    assert not [q for q in repair.open_questions if "factory" in q.ask]
+    factory = bench.decision(photo, splice_origin={"r1": "factory"})
+    assert "redo_earlier_repair" not in bench.steps(factory)
 
 
 @pytest.mark.parametrize(("gap", "verdict"), [(42.0, "met"), (40.0, "cannot_tell"), (38.0, "violated")])
