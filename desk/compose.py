@@ -9,7 +9,7 @@ import numpy as np
 
 from desk.covered import Covered
 from desk.notes import NO_SCALE
-from models.damage.gauges import WIRES, calibrated_count, distance_inputs
+from models.damage.gauges import distance_inputs
 from models.damage.namer import Named, with_bites_open
 from models.damage.store import DamageModel
 from vision.evidence import shell_words, words
@@ -153,18 +153,12 @@ class Composer(Covered):
             return None
         cells, heated = candidate.region.cells, _may_be(named, "external_heat")
         counted = count_crossing(self.traced, self.look.cells.xy[cells], self.scene.graph, self.look.canvas.px_per_mm)
-        gauge = self.model.measures.get(WIRES)  # models of earlier versions have none
+        gauge = self.model.counts  # models of earlier versions have none
         # learnt in millimetres; where these are assumed its interval holds as often (benchmark counts_without_scale)
         count = counted.count
         if learnt and gauge is not None:
             names, looks = self._known_named_signs(candidate)
-            count = calibrated_count(
-                count,
-                (*COUNT_SIGNS, *names),
-                np.append(counted.signs, looks),
-                gauge,
-                heated,
-            )
+            count = gauge.read(count, (*COUNT_SIGNS, *names), np.append(counted.signs, looks), heated)
             # whatever kinds of damage have taught: wires seen side by side in it may all be touched
             count = count.model_copy(
                 update={"high": max(count.high, int(counted.signs[COUNT_SIGNS.index("wires_inside")]))}

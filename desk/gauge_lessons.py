@@ -10,8 +10,8 @@ from sklearn.model_selection import GroupKFold
 
 from desk.errors import DeskError
 from desk.training_set import CandidateLesson, SceneLesson
+from models.damage.counts import CountGauge, fit_counts
 from models.damage.gauges import (
-    WIRES,
     Ending,
     Gauge,
     GaugeError,
@@ -35,7 +35,7 @@ FLOORS = {
     "missing_area_mm2": 20.0,
 }
 """Below these, in each measure's unit, relative errors do not count."""
-_COVERING_FLOOR_MM, _WAY_FLOOR_MM, _COUNT_FLOOR = 5.0, 20.0, 1.0
+_COVERING_FLOOR_MM, _WAY_FLOOR_MM = 5.0, 20.0
 _RIGHT_MM, _RIGHT_SHARE = 12.0, 0.06
 _FOLDS = 5
 
@@ -50,8 +50,8 @@ class _Example:
     usual: bool
 
 
-def fit_gauges(found: Sequence[SceneLesson], seed: int) -> tuple[dict[str, Gauge], Ending]:
-    """All gauges by measure, and the ending. Raises DeskError where examples are too few."""
+def fit_gauges(found: Sequence[SceneLesson], seed: int) -> tuple[dict[str, Gauge], Ending, CountGauge]:
+    """All gauges by measure, the ending, and the gauge of wires. Raises DeskError where examples are too few."""
     gauges = {name: _fitted(name, _examples(found, name), floor, seed) for name, floor in FLOORS.items()}
     coverings = [
         _Example((), np.zeros(0), raw, true, number, scene.usual)
@@ -59,10 +59,9 @@ def fit_gauges(found: Sequence[SceneLesson], seed: int) -> tuple[dict[str, Gauge
         for raw, true in scene.coverings
     ]
     gauges["covering_length_mm"] = _fitted("covering_length_mm", coverings, _COVERING_FLOOR_MM, seed)
-    gauges[WIRES] = _fitted(WIRES, _counts(found), _COUNT_FLOOR, seed)
     ending, distances = _distances(found, seed)
     gauges["to_termination_mm"] = _fitted("to_termination_mm", distances, _WAY_FLOOR_MM, seed)
-    return gauges, ending
+    return gauges, ending, _counts(found, seed)
 
 
 def _fitted(name: str, examples: Sequence[_Example], floor: float, seed: int) -> Gauge:
@@ -87,18 +86,26 @@ def _examples(found: Sequence[SceneLesson], name: str) -> list[_Example]:
     return out
 
 
-def _counts(found: Sequence[SceneLesson]) -> list[_Example]:
+def _counts(found: Sequence[SceneLesson], seed: int) -> CountGauge:
     """Wires that damages touch, from what was counted and how the damage looks: char and melted insulation hide wires
     that are there, and a damage's place in its bundle tells which of those counted it reaches."""
-    return [
-        _Example(
-            (*COUNT_SIGNS, *lesson.names), np.append(lesson.counted[1], lesson.vector), lesson.counted[0],
-            lesson.counted[2], number, scene.usual,
-        )
+    lessons = [
+        (number, scene.usual, lesson, *lesson.counted)
         for number, scene in enumerate(found)
         for lesson in scene.candidates
         if lesson.counted is not None
-    ]  # fmt: skip
+    ]
+    names = (*COUNT_SIGNS, *lessons[0][2].names) if lessons else ()
+    signs = np.array([np.append(counted, lesson.vector) for _, _, lesson, _, counted, _ in lessons], float)
+    reckoned, truth, groups = (np.array([row[k] for row in lessons]) for k in (3, 5, 0))
+    usual, hides = (
+        np.array(flags, bool)
+        for flags in ([row[1] for row in lessons], [row[2].label == "external_heat" for row in lessons])
+    )
+    try:
+        return fit_counts(names, signs, reckoned, truth, groups, usual, hides, seed)
+    except GaugeError as error:
+        raise DeskError(f"retrain: wires_affected: {error}: use more scenes (--scenes)") from error
 
 
 def _distances(found: Sequence[SceneLesson], seed: int) -> tuple[Ending, list[_Example]]:

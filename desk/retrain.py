@@ -163,8 +163,8 @@ def fit_rest(
         "sound_shift": {"wires": wire_namer.sound_shift, "shells": shell_namer.sound_shift},
         "no_region_rates": _no_region_rates([s for s in found if s.usual], named),
     }
-    gauges, ending = fit_gauges(found, settings.seed)
-    model = DamageModel(finder, wire_namer, shell_namer, gauges, ending, card, strangeness)
+    gauges, ending, counts = fit_gauges(found, settings.seed)
+    model = DamageModel(finder, wire_namer, shell_namer, gauges, ending, card, strangeness, counts)
     card["version"] = f"samples-{content_hash(model)[:10]}"
     return replace(model, card=card)
 

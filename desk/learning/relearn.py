@@ -135,9 +135,7 @@ def _relearnt(
     told = {"wires": wires, "shell": shells}
     card = _card(snapshot, sides, photos, base, settings, mixed, found, told, new)
     card["finder_kept"] = taught.kept.as_dict()
-    model = DamageModel(
-        taught.final, wires.refitted.namer, shells.refitted.namer, base.measures, base.ending, card, base.strangeness
-    )  # fmt: skip
+    model = replace(base, finder=taught.final, wires=wires.refitted.namer, shells=shells.refitted.namer, card=card)
     card["version"] = f"desk-{content_hash(model)[:10]}"
     doubts = [d for kind, one in told.items() for d in one.doubts(found.shown[kind])]
     doubts.sort(key=lambda d: d.p_given)

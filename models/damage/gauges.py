@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,15 +9,12 @@ import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.model_selection import GroupKFold
 
-from vision.findings import Count
-
-WIRES = "wires_affected"
-"""The gauge of how many wires a damage touches."""
-
+COVERAGE = 0.95
+"""What an expanded uncertainty, or an interval, promises to hold."""
+USUAL_LEAST = 40
+"""Fewer usual examples than these say nothing of what is usual."""
 _FOLDS = 5
 _LEAST = 5
-_USUAL_LEAST = 40
-_COVERAGE = 0.95
 
 
 class GaugeError(ValueError):
@@ -98,9 +94,9 @@ def fit_gauge(
     usually = np.zeros(len(raw))
     for train, test in folds:
         usually[test] = _regressor(seed, "squared_error").fit(rows[train], size[train]).predict(rows[test])
-    of = usual if usual.sum() >= _USUAL_LEAST else np.ones(len(raw), bool)
+    of = usual if usual.sum() >= USUAL_LEAST else np.ones(len(raw), bool)
     times = np.sort(error[of] / np.exp(usually[of]))
-    k = min(int(np.ceil(_COVERAGE * (len(times) + 1))), len(times))
+    k = min(int(np.ceil(COVERAGE * (len(times) + 1))), len(times))
     return Gauge(
         tuple(feature_names),
         _regressor(seed, "absolute_error").fit(rows, ratio),
@@ -136,20 +132,6 @@ def fit_ending(sign_names: Sequence[str], signs: np.ndarray, right: np.ndarray, 
         random_state=seed,
     )
     return Ending(tuple(sign_names), classifier.fit(signs, right))
-
-
-def calibrated_count(count: Count, names: Sequence[str], signs: np.ndarray, gauge: Gauge, hides: bool = False) -> Count:
-    """A count of wires as the gauge corrects it from (S,) signs, its interval the whole numbers within the U95.
-
-    hides : the damage hides wires, as fire does: the interval goes up to the next whole wire, for there are more
-    misses above it than below. Raises ValueError where the signs' ``names`` are not those the gauge learnt from.
-    """
-    if tuple(names) != gauge.feature_names:
-        raise ValueError("the counted signs are not those the model was trained on; retrain the model")
-    value, u95 = gauge.read(signs, float(count.value))
-    best = max(1, round(value))
-    low, high = max(1, math.ceil(value - u95)), math.ceil(value + u95) if hides else math.floor(value + u95)
-    return count.model_copy(update={"value": best, "low": min(low, best), "high": max(high, best)})
 
 
 def distance_inputs(vector: np.ndarray, signs: np.ndarray, ways_mm: np.ndarray, shares: np.ndarray) -> np.ndarray:

@@ -16,6 +16,7 @@ import skops
 from sklearn.tree._tree import Tree
 
 from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, other_library, read_card
+from models.damage.counts import CountGauge
 from models.damage.eye import Convolution, Dense, Eye, Tower
 from models.damage.files import write_file
 from models.damage.finder import Finder, TwoPasses
@@ -41,7 +42,8 @@ _NOT_LEARNT = ("random_state", "_random_state", "_feature_subsample_rng", "estim
 class DamageModel:
     """Finder, namers, the gauges of the measures by name, which termination wires end at; data, figures and limits.
 
-    strangeness : what is like nothing taught; models of earlier versions do not know
+    strangeness : what is like nothing taught; counts : the gauge of how many wires a damage touches; models of earlier
+    versions have neither
     """
 
     finder: Finder
@@ -51,6 +53,7 @@ class DamageModel:
     ending: Ending
     card: dict[str, Any]
     strangeness: Strangeness | None = None
+    counts: CountGauge | None = None
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -78,6 +81,7 @@ def _plain(model: DamageModel) -> dict[str, Any]:
                 **({"sound_shift": n.sound_shift} if n.sound_shift else {})}  # fmt: skip
 
     strangeness = {} if model.strangeness is None else {"strangeness": _plain_strangeness(model.strangeness)}
+    counts = {} if model.counts is None else {"counts": _fields(model.counts)}
     return {
         "finder": _plain_finder(model.finder),
         "wires": namer(model.wires),
@@ -85,6 +89,7 @@ def _plain(model: DamageModel) -> dict[str, Any]:
         "measures": {name: _fields(gauge) for name, gauge in model.measures.items()},
         "ending": _fields(model.ending),
         **strangeness,
+        **counts,
     }
 
 
@@ -98,7 +103,10 @@ def _packed(plain: dict[str, Any]) -> dict[str, Any]:
     namers = {
         name: {**plain[name], "classifier": pack_trees(plain[name]["classifier"])} for name in ("wires", "shells")
     }
-    return {**plain, **namers, "measures": measures, "ending": ending}
+    counts = {}
+    if "counts" in plain:
+        counts["counts"] = {**plain["counts"], "more": pack_booster(plain["counts"]["more"])}
+    return {**plain, **namers, "measures": measures, "ending": ending, **counts}
 
 
 def _plain_strangeness(strangeness: Strangeness) -> dict[str, Any]:
@@ -154,7 +162,7 @@ def _shell_eye(data: dict[str, Any]) -> ShellEye:
     return ShellEye(down, tuple(Convolution(**c) for c in data["up"]), Dense(**data["last"]))
 
 
-def _fields(value: Gauge | Ending) -> dict[str, Any]:
+def _fields(value: Gauge | Ending | CountGauge) -> dict[str, Any]:
     plain = dict(vars(value))
     return {name: list(item) if isinstance(item, tuple) else item for name, item in plain.items()}
 
@@ -162,6 +170,10 @@ def _fields(value: Gauge | Ending) -> dict[str, Any]:
 def _gauge(data: dict[str, Any]) -> Gauge:
     boosters = {"value": unpack_booster(data["value"]), "spread": unpack_booster(data["spread"])}
     return Gauge(**{**data, **boosters, "feature_names": tuple(data["feature_names"])})
+
+
+def _counts(data: dict[str, Any]) -> CountGauge:
+    return CountGauge(**{**data, "more": unpack_booster(data["more"]), "feature_names": tuple(data["feature_names"])})
 
 
 def _namer(data: dict[str, Any]) -> Namer:
@@ -285,4 +297,5 @@ def _built(plain: dict[str, Any], card: dict[str, Any]) -> DamageModel:
     odd = plain.get("strangeness")
     strangeness = Strangeness(tuple(odd["features"]), tuple(odd["members"]), odd["least_mass"]) if odd else None
     wires, shells = _namer(plain["wires"]), _namer(plain["shells"])
-    return DamageModel(finder, wires, shells, measures, ending, card, strangeness)
+    counts = _counts(plain["counts"]) if "counts" in plain else None
+    return DamageModel(finder, wires, shells, measures, ending, card, strangeness, counts)

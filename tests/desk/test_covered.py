@@ -59,7 +59,7 @@ def traces():
 def composer(**options):
     """A composer over that bundle; its gauge takes lengths as they are."""
     gauge = SimpleNamespace(read=lambda inputs, raw: (raw, 5.0))
-    return Composer(*bundle(**options), SimpleNamespace(measures={"covering_length_mm": gauge}), traces())
+    return Composer(*bundle(**options), SimpleNamespace(measures={"covering_length_mm": gauge}, counts=None), traces())
 
 
 def test_a_taped_trunk_has_its_width_and_an_interval_of_wires():

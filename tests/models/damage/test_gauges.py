@@ -9,13 +9,11 @@ from hypothesis import strategies as st
 
 from models.damage.gauges import (
     GaugeError,
-    calibrated_count,
     distance_inputs,
     distance_names,
     fit_ending,
     fit_gauge,
 )
-from vision.findings import Count
 
 
 def drawn(n, seed, share=0.9):
@@ -122,68 +120,3 @@ def test_what_the_distance_looks_at_has_a_name_for_each_value():
     assert dict(zip(distance_names(("own",), ("s", "t")), x, strict=True)) == {
         "own": 7.0, "s": 1.0, "t": 2.0, "share_of_best": 0.75, "ways_apart_mm": pytest.approx(30.0),
     }  # fmt: skip
-
-
-@cache
-def counting():
-    """Wires counted where one in two is hidden: the truth is twice the count, give or take one."""
-    rng = np.random.default_rng(3)
-    counted = rng.integers(1, 6, 600).astype(float)
-    true = np.maximum(2 * counted + rng.integers(-1, 2, 600), 1)
-    signs = np.stack([counted, rng.normal(size=600)], axis=1)
-    return fit_gauge(("inside", "noise"), signs, counted, true, np.arange(600) // 4, np.ones(600, bool), 1.0, 0)
-
-
-@pytest.mark.parametrize("counted", [1, 2, 4, 5])
-def test_a_count_of_wires_is_corrected_and_its_interval_holds_whole_numbers(counted):
-    """Twice as many as were seen, no hundred because so many are in the photograph."""
-    gauge = counting()
-    raw = Count(value=counted, low=1, high=88, wire_ids=["w1"])
-    count = calibrated_count(raw, ("inside", "noise"), np.array([counted, 0.0]), gauge)
-    assert abs(count.value - 2 * counted) <= 1
-    assert 1 <= count.low <= count.value <= count.high <= 2 * counted + 3
-    assert count.wire_ids == ["w1"]
-
-
-def test_the_interval_of_a_count_holds_in_95_percent_of_new_cases():
-    """Whole numbers are wide: more than 95 % is no fault here, fewer is."""
-    gauge = counting()
-    rng = np.random.default_rng(8)
-    held, above = [], []
-    for _ in range(300):
-        counted = int(rng.integers(1, 6))
-        true = max(2 * counted + int(rng.integers(-1, 2)), 1)
-        raw = Count(value=counted, low=1, high=9, wire_ids=[])
-        count = calibrated_count(raw, ("inside", "noise"), np.array([counted, rng.normal()]), gauge)
-        held.append(count.low <= true <= count.high)
-        above.append(true > count.high)
-    assert np.mean(held) >= 0.95 - 3 * (0.95 * 0.05 / 300) ** 0.5
-    assert np.mean(above) <= 0.05
-
-
-def test_a_count_is_never_below_one_wire():
-    """Where the gauge would reach to nothing."""
-    gauge = counting()
-    count = calibrated_count(
-        Count(value=1, low=1, high=1, wire_ids=[]), ("inside", "noise"), np.array([1.0, 5.0]), gauge
-    )
-    assert count.low >= 1
-
-
-def test_signs_of_another_order_are_refused():
-    """What was counted has names."""
-    with pytest.raises(ValueError, match="retrain"):
-        calibrated_count(Count(value=1, low=1, high=1, wire_ids=[]), ("noise", "inside"), np.zeros(2), counting())
-
-
-def test_a_damage_that_hides_wires_may_touch_one_more():
-    """The same reading, its upper end up to the next whole wire; the lower end and the value stay."""
-    gauge = counting()
-    raised = 0
-    for counted in (1, 2, 3, 4, 5):
-        raw = Count(value=counted, low=1, high=9, wire_ids=[])
-        signs = np.array([counted, 0.3])
-        plain, hidden = (calibrated_count(raw, ("inside", "noise"), signs, gauge, hides) for hides in (False, True))
-        assert (plain.low, plain.value) == (hidden.low, hidden.value) and 0 <= hidden.high - plain.high <= 1
-        raised += hidden.high > plain.high
-    assert raised >= 4

@@ -10,10 +10,12 @@ import skops.io
 
 from models.damage import store
 from models.damage.card import CARD_FILE, CARD_HASH_FILE, MODEL_FILE, SHIPPED, ModelError, keep_card_hash, read_card
+from models.damage.counts import fit_counts
 from models.damage.finder import Finder, TwoPasses, balanced, new_pass, second_pass_input
 from models.damage.gauges import fit_ending, fit_gauge
 from models.damage.namer import booster, fit_namer, shell_forest
 from models.damage.store import DamageModel, content_hash, load_model, save_model
+from vision.findings import Count
 
 
 def neighbourhood(values):
@@ -47,7 +49,8 @@ def small_model(seed=0):
     measures = {"length_mm": fit_gauge(("u", "v"), x, raw, 1.1 * raw + x[:, 0], groups, usual, 5.0, seed)}
     ending = fit_ending(("u", "v"), x, y > 0, seed)
     card = {"version": "test", "feature_version": "0", "trained_on": "dots"}
-    return DamageModel(finder, namer, shells, measures, ending, card)
+    counts = fit_counts(("u", "v"), x, np.full(80, 3.0), rng.integers(1, 7, 80), groups, usual, usual, seed)
+    return DamageModel(finder, namer, shells, measures, ending, card, counts=counts)
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +69,19 @@ def test_a_model_comes_back_with_the_same_answers(model, tmp_path):
     assert back.shells.name(("u", "v"), x) == model.shells.name(("u", "v"), x)
     assert back.measures["length_mm"].read(x[0], 40.0) == model.measures["length_mm"].read(x[0], 40.0)
     assert np.array_equal(back.ending.shares(x), model.ending.shares(x))
+    three = Count(value=3, low=2, high=4, wire_ids=["w1"])
+    assert back.counts.read(three, ("u", "v"), x[0], True) == model.counts.read(three, ("u", "v"), x[0], True)
     assert content_hash(back) == content_hash(model)
+
+
+def test_a_model_of_before_wires_were_counted_by_a_gauge_is_read(model, tmp_path):
+    """It hashes as it did, and counts as it was taught: by reckoning."""
+    older = replace(model, counts=None)
+    save_model(older, tmp_path)
+    back = load_model(tmp_path)
+    assert back.counts is None
+    assert content_hash(back) == content_hash(older) != content_hash(model)
+    assert "counts" not in store._plain(older)
 
 
 def test_how_rare_damage_is_survives_the_file_and_older_models_keep_their_hash(model, tmp_path):
