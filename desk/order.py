@@ -48,9 +48,7 @@ def order(
         check_writable(out, "-o")
     if ask is not None:
         check_writable(ask, "--ask")
-        for one in (ask, _bench_of(ask)):
-            if one.exists():
-                raise DeskError(f"--ask: expected a new file, got {one}: answers in it would be lost; name another")
+        _new(ask)
     sources = read_sources(rules, prices, circuits, bench)
     assessed = read_assessment(assessment)
     told = read_answers(answers) if answers is not None else None
@@ -62,12 +60,15 @@ def order(
         from desk.answers_file import answers_template
         from desk.bench_file import bench_template, wants_bench
 
+        measures = wants_bench(made) and not (sources.notes and sources.notes.wire)
+        if measures:
+            _new(_bench_of(ask))
         decided = [question for question in made.asked() if question in made.decision.open_questions]
         others = [question for question in made.asked() if question not in decided]
         write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others))
         what = f"fill in, then --answers {ask}" if decided else "no question is open that an answers file closes"
         click.echo(f"Questions: {ask} ({what})", err=True)
-        if wants_bench(made) and not (sources.notes and sources.notes.wire):
+        if measures:
             write_whole(_bench_of(ask), bench_template(made, assessed.photos))
             click.echo(f"Bench notes: {_bench_of(ask)} (fill in, then --bench {_bench_of(ask)})", err=True)
     if out is not None:
@@ -85,6 +86,12 @@ def order(
 
         click.echo("\n".join(order_lines(made, sources.rules, assessed.photos)))
     return 0
+
+
+def _new(path: Path) -> None:
+    """Refuse to write over a file that somebody may have filled in."""
+    if path.exists():
+        raise DeskError(f"--ask: expected a new file, got {path}: answers in it would be lost; name another")
 
 
 def _bench_of(ask: Path) -> Path:

@@ -364,20 +364,39 @@ def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a
     assert rows.split()[-5:] == ["1", "2", "3", "4", "5"] and "cut, mm" in rows
     written = notes.read_text("utf-8")
     assert load_bench(notes) == BenchNotes() and "# r1: which wires are damaged?" in written
-    block = written.split("#[[wire]]")[1].replace("#", "").replace("size_mm2 = ", "size_mm2 = 0.5")
-    filled = "[[wire]]" + "".join(
-        line.replace("_mm =", "_mm = 300") + "\n" if line.startswith(("before", "damage", "after")) else line + "\n"
-        for line in block.splitlines()
-        if '= ""' not in line
-    )
-    values = tomllib.loads("\n".join(line.split("    ")[0].split("  joints")[0] for line in filled.splitlines()))
-    (wire,) = BenchNotes.model_validate(values).wire
-    assert (wire.id, wire.colour, wire.before_mm) == ("w1", "RD", 300.0)
-    again = [*plain, "--ask", str(case / "q2.toml"), "--bench", str(case / "bench.toml")]
+    typed = {"size_mm2": "0.5", "start": '"X1:1"', "end": '"X7:3"', "before_mm": "300", "damage_mm": "40",
+             "after_mm": "560"}  # fmt: skip
+    notes.write_text(filled_in(written, typed), "utf-8")
+    (wire,) = load_bench(notes).wire
+    assert (wire.id, wire.colour, wire.start, wire.end, wire.size_mm2) == ("w1", "RD", "X1:1", "X7:3", 0.5)
+    assert (wire.before_mm, wire.damage_mm, wire.after_mm, list(wire.joints_mm)) == (300.0, 40.0, 560.0, [])
+    again = [*plain, "--ask", str(case / "q2.toml"), "--bench", str(notes)]
     assert cli.run(again) == 0 and not (case / "q2-bench.toml").exists()  # measured already
     (case / "q3-bench.toml").write_text("mine", "utf-8")
     assert cli.run([*plain, "--ask", str(case / "q3.toml")]) == 2
     assert not (case / "q3.toml").exists() and (case / "q3-bench.toml").read_text("utf-8") == "mine"
+
+
+def filled_in(template, typed):
+    """The first wire of a file of bench notes as a person fills it in: each # taken away, each value typed."""
+    lines = template.splitlines()
+    first = lines.index("#[[wire]]")
+    last = lines.index("", first)
+    block = [line.removeprefix("#") for line in lines[first:last]]
+    block = [f"{name} = {typed[name]}" if (name := line.split(" =")[0]) in typed else line for line in block]
+    return "\n".join([*lines[:first], *block, *lines[last:]])
+
+
+def test_bench_notes_that_would_not_be_written_again_may_lie_beside_the_questions(case, capsys, findings, bite, decided):
+    """`--bench q-bench.toml --ask q.toml`: the notes are read, no new ones are wanted, and they stay as they are."""
+    some = bite().model_copy(update={"wires_affected": Count(value=2, low=1, high=3, wire_ids=["w1"])})
+    one = decided(findings(read_photo(case / "before.jpg"), [some]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    notes = case / "q-bench.toml"
+    (case / "bench.toml").rename(notes)
+    before = notes.read_text("utf-8")
+    assert cli.run(["order", str(case / "a.json"), "--bench", str(notes), "--ask", str(case / "q.toml")]) == 0
+    assert (case / "q.toml").exists() and notes.read_text("utf-8") == before
 
 
 def test_no_letters_cover_the_damage_in_its_close_up(case, findings, bite):
