@@ -71,7 +71,7 @@ def print_run(run: Run, told: Mapping[str, Told] = MappingProxyType({})) -> None
         return
     if told:
         _print_truth(console, run, told)
-    console.print(_overview(read))
+    console.print(_overview(read, run.assembly.decision if run.assembly is not None else None))
     for entry in run.entries:
         if entry.findings is not None:
             _print_details(console, entry.findings, told.get(str(entry.path)))
@@ -106,11 +106,13 @@ def _print_truth(console: Console, run: Run, told: Mapping[str, Told]) -> None:
 _VERDICT_STYLE = {"right": "green", "unsure": "cyan", "missed": "yellow", "false": "red"}
 
 
-def _overview(photos: list[PhotoFindings]) -> Table:
+def _overview(photos: list[PhotoFindings], of_all: Decision | None) -> Table:
+    """Photograph by photograph. of_all : the decision on all of them together, whose limits hold where one has none."""
     table = Table(title=None, show_lines=False)
     for heading in ("photograph", "answer", "damage", "length", "to termination", "route"):
         table.add_column(heading, overflow="fold")
     for findings in photos:
+        decision = findings.decision or of_all
         rows: list[Region | None] = [*findings.regions] or [None]
         for i, region in enumerate(rows):
             first = i == 0
@@ -118,10 +120,8 @@ def _overview(photos: list[PhotoFindings]) -> Table:
                 escape(findings.photo.name) if first else "",
                 escape(say_answer(findings)) if first else "",
                 f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
-                say_measured(region.length_mm, findings.decision, short=True) if region else "–",
-                say_measured(region.to_termination_mm, findings.decision, "termination-distance", short=True)
-                if region
-                else "–",
+                say_measured(region.length_mm, decision, short=True) if region else "–",
+                say_measured(region.to_termination_mm, decision, "termination-distance", short=True) if region else "–",
                 _route(findings.decision) if first else "",
             )
     return table

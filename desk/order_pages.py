@@ -86,7 +86,7 @@ def closing_pdf(
     sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
     sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
     sheet.para(f"Order written {order.made_at}. {say_plan(order.work.says)}")
-    _pictures(sheet, photos, files)
+    _pictures(sheet, photos, files, (), order.decision)
     sheet.section("What was checked", needs_mm=45)
     rows = [
         [
@@ -148,16 +148,16 @@ def _from_rules(decision: Decision) -> str:
 
 
 def _pictures(
-    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question] = (),
-    decision: Decision | None = None,
+    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question], decision: Decision
 ) -> None:  # fmt: skip
+    """Every photograph with its places. decision : whose limits say what is measured well enough."""
     sheet.section("Photographs", needs_mm=100)
     sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
     several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
         ends = asked_ends(photo, photos, asked)
-        picture = whole_picture(path, photo, ends) if path is not None else None
+        picture = whole_picture(path, photo, ends, decision) if path is not None else None
         name = photo.photo.name
         if path is None or picture is None:
             why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
@@ -167,7 +167,7 @@ def _pictures(
         thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
         sheet.picture(picture, f"{name}, {_shown(photo)}{scale}{thin}", 86)
         for region in photo.regions[:_CLOSE_UPS]:
-            near = region_picture(path, photo, region)
+            near = region_picture(path, photo, region, decision)
             if near is not None:
                 words = _about(region, f"{name}:{region.id}" if several else region.id, decision)
                 sheet.picture(near, words, 55)
@@ -181,7 +181,7 @@ def _shown(photo: PhotoFindings) -> str:
     return say_label(photo.label) if plain else say_answer(photo)
 
 
-def _about(region: Region, ref: str, decision: Decision | None) -> str:
+def _about(region: Region, ref: str, decision: Decision) -> str:
     """A region's measures in words. ref : its name as the rules give it."""
     name = f"{ref} {say_region(region)}"
     if region.label == "connector":

@@ -134,9 +134,9 @@ def _cover(one: Placed, other: Placed) -> bool:
     return abs(ax - bx) < reach and abs(ay - by) < 0.03
 
 
-def ways_to_termination(findings: PhotoFindings) -> list[tuple[np.ndarray, str]]:
+def ways_to_termination(findings: PhotoFindings, say: Say = say_measure) -> list[tuple[np.ndarray, str]]:
     """Ways drawn as distances, (N, 2) px each, with the distance in words; each way once."""
-    ways = [(way, say_measure(item.to_termination_mm)) for item, way in _measured_ways(findings)]
+    ways = [(way, say(item.to_termination_mm)) for item, way in _measured_ways(findings)]
     return list({way.tobytes(): (way, said) for way, said in ways}.values())
 
 

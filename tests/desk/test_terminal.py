@@ -5,10 +5,16 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from desk import cli
+from desk.batch import Entry, Run
+from desk.console import print_run
+from desk.truth_findings import findings_from_truth
+from models.repair import Answers, decide, load_rules
+from vision.findings import AssemblyFindings, Measure
 
 
 def run(capsys, *arguments):
@@ -37,6 +43,19 @@ def test_each_caution_is_said_once_and_names_what_it_does_not_hold_for_all_of(be
     assert status == 0 and len(lines) == len(set(lines)) > 3
     assert sum("Disconnect the battery" in line for line in lines) == 1
     assert not any("_" in line for line in out.splitlines() if line.strip().startswith("do "))
+
+
+def test_photographs_of_one_assembly_are_held_against_the_limits_of_its_decision(drawn, capsys, monkeypatch):
+    """28 ± 107 mm is certainly nearer than 152.4: a number, though no photograph has a decision of its own."""
+    monkeypatch.setenv("COLUMNS", "200")
+    found = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    near = found.regions[0].model_copy(update={"to_termination_mm": Measure(value=28.0, u95=107.0)})
+    found = found.model_copy(update={"regions": [near], "decision": None})
+    decision = decide([found], Answers(circuit_class="none"), load_rules())
+    whole = AssemblyFindings(assembly="A-1", photos=[found.photo.sha256], regions=[], decision=decision)
+    print_run(Run((Entry(Path("a.jpg"), found, None, 0.1),), whole))
+    out = capsys.readouterr().out
+    assert "28 (0 to 135) mm" in out and "measure by hand" not in out
 
 
 def copied(case, folder, name="photo.jpg"):

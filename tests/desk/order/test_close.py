@@ -5,6 +5,7 @@ import json
 import pytest
 
 from desk import cli
+from vision.findings import Count, Measure
 
 
 @pytest.fixture
@@ -47,6 +48,20 @@ def test_what_cannot_be_told_says_how_it_is_settled(case, ordered, capsys, sleev
     (case / "answers.toml").write_text("[distances_mm]\ns1 = 160.0\n", "utf-8")
     assert cli.run([*command, "--joints", "2", "--ruler-checked", "--answers", str(case / "answers.toml")]) == 0
     assert ": closed." in capsys.readouterr().out
+
+
+def test_the_closing_sheet_asks_to_count_nothing_that_a_limit_settles(
+    case, capsys, drawn_photo, findings, bite, decided, ordered, pages
+):
+    """One to five wires, where six are the limit, and 28 ± 107 mm from the terminal, certainly too near."""
+    command = ordered()
+    open_ones = {"wires_affected": Count(value=2, low=1, high=5), "to_termination_mm": Measure(value=28.0, u95=107.0)}
+    item = decided(findings(drawn_photo(case / "after.png"), [bite().model_copy(update=open_ones)]))
+    (case / "after.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
+    assert cli.run([*command, "-o", str(case / "c.pdf")]) == 0
+    paper = " ".join(" ".join(pages(case / "c.pdf")[0]).split())
+    assert "wires 2 (1 to 5)" in paper and "28 (0 to 135) mm" in paper and "by hand;" not in paper
+    assert "not measured well enough" not in paper
 
 
 def test_photographs_of_another_assembly_close_nothing(case, ordered, capsys, sleeve):

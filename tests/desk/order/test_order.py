@@ -10,7 +10,7 @@ import pytest
 from desk import cli
 from desk.order_make import class_of
 from desk.order_model import Order
-from desk.order_photos import region_picture
+from desk.order_photos import region_picture, whole_picture
 from desk.pictures import close_up_box
 from desk.sheet import printable
 from models.repair import Answers, decide, load_rules
@@ -375,6 +375,21 @@ def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a
     (case / "q3-bench.toml").write_text("mine", "utf-8")
     assert cli.run([*plain, "--ask", str(case / "q3.toml")]) == 2
     assert not (case / "q3.toml").exists() and (case / "q3-bench.toml").read_text("utf-8") == "mine"
+
+
+def test_the_pictures_print_no_length_that_is_too_wide_to_use(case, findings, bite, monkeypatch):
+    """101 ± 65 mm to the terminal and 40 ± 30 mm of damage: measured by hand; narrow ones stand in numbers."""
+    lines = []
+    monkeypatch.setattr("desk.order_photos._Canvas.dimension", lambda self, way, said, beside=False: lines.append(said))
+    wide = {"to_termination_mm": Measure(value=101.0, u95=65.0), "length_mm": Measure(value=40.0, u95=30.0)}
+    for changes, said in ((wide, ["measure by hand"] * 2), ({}, ["300.0 ± 1.0 mm", "40.0 ± 1.0 mm"])):
+        region, path = bite().model_copy(update=changes), case / "before.jpg"
+        found = findings(read_photo(path), [region])
+        decision = decide([found], Answers(circuit_class="none"), load_rules())
+        whole_picture(path, found, decision=decision)
+        region_picture(path, found, region, decision)
+        assert lines == said
+        lines.clear()
 
 
 def filled_in(template, typed):
