@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from desk.review.asked import Asked, Field, asked
+from desk.review.by_place import by_place
 from models.repair import Answers, Rules
-from vision.findings import Question
+from vision.findings import PhotoFindings, Question
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 _UNITS = {"mm": "mm", "mm2": "mm²", "ampere": "A", "number": "a whole number", "text": "in words"}
@@ -20,17 +21,24 @@ def answers_template(
     rules: Rules,
     given: Answers | None = None,
     others: Sequence[Question] = (),
+    photos: Sequence[PhotoFindings] = (),
 ) -> str:
-    """TOML text: answers given before as they are, then every open question as a remark with the lines that answer it.
+    """TOML text: answers given before, then every open question as a remark with the lines that answer it.
 
-    others : questions that no answers file closes (the plan's, answered at the bench)
+    Each answer stands once: one given before whose question is open again in its question's place, one for the whole
+    assembly by place where one place is asked about.
+
+    others : questions that no answers file closes (the plan's, answered at the bench); photos : the assembly's
     """
+    wanted = [(one, field) for question in questions for one in [asked(question, rules)] for field in one.fields]
+    given = by_place(given or Answers(), {f.name for one, f in wanted if one.on is not None}, photos, rules)
+    told, again = dict(given_answers(given)), {answer_name(one, field) for one, field in wanted}
+    before = [f"{name} = {value}" for name, value in told.items() if name not in again]
     lines = [
         f"# Answers to the open questions on {_remark(assembly)}.",
         "# Take the # away before what you know, and choose or fill in. What is not known stays as it is.",
     ]
-    told = given_lines(given) if given is not None else []
-    lines += ["", "# answered before", *told] if told else []
+    lines += ["", "# answered before", *before] if before else []
     shown: set[str] = set()
     for question in questions:
         one = asked(question, rules)
@@ -38,21 +46,31 @@ def answers_template(
         if not one.fields:
             lines.append("# (a new photograph answers this; a place in doubt: the --rules that the assessment had)")
         for field in one.fields:
-            line = answer_line(one, field)
-            lines.append(f"#{line}" if line not in shown else f"# (as above: {answer_name(one, field)})")
-            shown.add(line)
+            lines.append(_line_for(one, field, told, shown))
+            shown.add(answer_name(one, field))
     for question in others:
         lines += ["", f"# {_remark(question.ask)}", "# (of the plan: answered with --bench or --circuits)"]
     return "\n".join(lines) + "\n"
 
 
-def given_lines(given: Answers) -> list[str]:
-    """Answers as lines of TOML."""
-    lines = []
+def _line_for(one: Asked, field: Field, told: Mapping[str, str], shown: Collection[str]) -> str:
+    """The line that answers; what was answered before stands in it, for a second line of the name is no TOML."""
+    name = answer_name(one, field)
+    if name in shown:
+        return f"# (as above: {name})"
+    if name not in told:
+        return f"#{answer_line(one, field)}"
+    others = [value for value in _choices(field) if value != told[name]]
+    return f"{name} = {told[name]}    # answered before" + (f"; or {', '.join(others)}" if others else "")
+
+
+def given_answers(given: Answers) -> list[tuple[str, str]]:
+    """Names and values of answers, as TOML writes them."""
+    found = []
     for name, value in given.model_dump(mode="json", exclude_defaults=True).items():
-        by_place = value.items() if isinstance(value, dict) else [(None, value)]
-        lines += [f"{_name(name, on)} = {_quoted(one)}" for on, one in by_place]
-    return lines
+        each = value.items() if isinstance(value, dict) else [(None, value)]
+        found += [(_name(name, on), _quoted(one)) for on, one in each]
+    return found
 
 
 def answer_name(one: Asked, field: Field) -> str:
@@ -71,8 +89,12 @@ def answer_line(one: Asked, field: Field) -> str:
     name = answer_name(one, field)
     if not field.choices:
         return f"{name} = " + ('""' if field.kind == "text" else "") + f"    # {_UNITS[field.kind]}"
-    first, *others = (value if value in ("true", "false") else _quoted(value) for value, _ in field.choices)
+    first, *others = _choices(field)
     return f"{name} = {first}" + (f"    # or {', '.join(others)}" if others else "")
+
+
+def _choices(field: Field) -> list[str]:
+    return [value if value in ("true", "false") else _quoted(value) for value, _ in field.choices]
 
 
 def _name(name: str, on: str | None) -> str:

@@ -65,7 +65,7 @@ def order(
             _new(_bench_of(ask))
         decided = [question for question in made.asked() if question in made.decision.open_questions]
         others = [question for question in made.asked() if question not in decided]
-        write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others))
+        write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others, assessed.photos))
         what = f"fill in, then --answers {ask}" if decided else "no question is open that an answers file closes"
         click.echo(f"Questions: {ask} ({what})", err=True)
         if measures:

@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from typing import Any
 
 from desk.review.applying import applied
+from desk.review.by_place import by_place
 from desk.review.changes import Change, DecisionChange, changes_between, decision_change
 from desk.review.edits import (
     Add,
@@ -157,6 +158,8 @@ class _Course:
             self._forget(entry, after, edit.region, "distances_mm")
         if isinstance(edit, Relabel):
             self._forget(entry, after, edit.region, "labels")
+            if edit.label == "earlier_repair" and isinstance(self.answers.copper, dict):
+                self._forget(entry, after, edit.region, "copper")  # a wire's copper, and none in a sleeve
         if isinstance(edit, Split):
             self.judged.pop(f"{edit.photo}:{edit.into}", None)
 
@@ -180,7 +183,7 @@ class _Course:
     def _fitting(self, given: Answers, photos: Sequence[PhotoFindings]) -> tuple[Answers, dict[str, str]]:
         """The answers that can be used, and why not, by name, of those that cannot."""
         try:
-            open_case(photos, merged(self.answers, given), self.rules)
+            open_case(photos, merged(self.answers, given, photos, self.rules), self.rules)
         except AnswersError as error:
             return given.without(error.names), dict(zip(error.names, error.lines, strict=True))
         return given, {}
@@ -198,7 +201,7 @@ class _Course:
         return {ref: label}  # it keeps the shop's name, which is learnt later; the rules go by the answer
 
     def _keep(self, entry: Entry, given: Answers) -> None:
-        together = merged(self.answers, given)
+        together = merged(self.answers, given, list(self.photos.values()), self.rules)
         for name in given.model_dump(exclude_defaults=True):
             was, now = getattr(self.answers, name), getattr(together, name)
             if was != now:
@@ -249,10 +252,13 @@ def _place_of(photos: Sequence[PhotoFindings], ref: str) -> tuple[str, str]:
     raise EditError(f"expected a place of this assembly, got {ref}: reload the page")
 
 
-def merged(old: Answers, new: Answers) -> Answers:
-    """The answers together; the newer stands, by place where both go by place."""
+def merged(old: Answers, new: Answers, photos: Sequence[PhotoFindings], rules: Rules) -> Answers:
+    """The answers together; the newer stands. Where it is about one place, what was said before of all of them goes on
+    for the others."""
     update: dict[str, Any] = {}
-    for name in new.model_dump(exclude_defaults=True):
+    names = list(new.model_dump(exclude_defaults=True))
+    old = by_place(old, [name for name in names if isinstance(getattr(new, name), dict)], photos, rules)
+    for name in names:
         was, now = getattr(old, name), getattr(new, name)
         update[name] = {**was, **now} if isinstance(was, dict) and isinstance(now, dict) else now
     return old.model_copy(update=update)

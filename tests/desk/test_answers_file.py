@@ -87,3 +87,11 @@ def test_the_plans_questions_are_said_and_not_offered():
     """They are answered at the bench."""
     text = answers_template("A", [], RULES, others=[Question(ask="Which circuit is w1?", why="", changes="x")])
     assert "# Which circuit is w1?\n# (of the plan: answered with --bench or --circuits)" in text
+
+
+def test_an_answer_whose_question_is_open_again_stands_once_in_that_questions_place():
+    """A second line of the same name could not be read back."""
+    given = Answers(copper={"photo 2.jpg:r1": "bare", "r2": "covered"})
+    text = answers_template("A", [asked("conductor-damage")], RULES, given)
+    assert 'copper."photo 2.jpg:r1" = "bare"    # answered before; or "covered", "damaged"' in text
+    assert Answers(**tomllib.loads(text)) == given

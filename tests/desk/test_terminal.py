@@ -45,9 +45,8 @@ def test_each_caution_is_said_once_and_names_what_it_does_not_hold_for_all_of(be
     assert not any("_" in line for line in out.splitlines() if line.strip().startswith("do "))
 
 
-def test_photographs_of_one_assembly_are_held_against_the_limits_of_its_decision(drawn, capsys, monkeypatch):
+def test_photographs_of_one_assembly_are_held_against_the_limits_of_its_decision(drawn, capsys):
     """28 ± 107 mm is certainly nearer than 152.4: a number, though no photograph has a decision of its own."""
-    monkeypatch.setenv("COLUMNS", "200")
     found = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
     near = found.regions[0].model_copy(update={"to_termination_mm": Measure(value=28.0, u95=107.0)})
     found = found.model_copy(update={"regions": [near], "decision": None})

@@ -248,6 +248,26 @@ def test_the_open_questions_make_a_file_that_answers_them(case, capsys, findings
     assert Answers(**tomllib.loads(second.read_text("utf-8"))).copper == {"r1": "covered"}
 
 
+def test_a_sleeve_is_answered_about_beside_an_answer_for_all_copper(case, capsys, findings, bite, decided):
+    """`copper = "covered"` never counted for the sleeve r2: its line joins that of r1, which keeps its answer."""
+    looked = bite().model_copy(update={"exposed_copper_mm": None})
+    ring = [(450.0, 230.0), (480.0, 230.0), (480.0, 250.0), (450.0, 250.0)]
+    sleeved = bite().model_copy(update={"id": "r2", "label": "earlier_repair", "rings_px": [ring]})
+    one = decided(findings(read_photo(case / "before.jpg"), [looked, sleeved]))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    (case / "first.toml").write_text('copper = "covered"\n', "utf-8")
+    plain, form = ["order", str(case / "a.json")], case / "second.toml"
+    assert cli.run([*plain, "--answers", str(case / "first.toml"), "--ask", str(form)]) == 0
+    written = form.read_text("utf-8")
+    assert '\ncopper.r1 = "covered"\n' in written and '\n#copper.r2 = "covered"    # or' in written
+    form.write_text(written.replace("#copper.r2", "copper.r2"), "utf-8")
+    assert Answers(**tomllib.loads(form.read_text("utf-8"))).copper == {"r1": "covered", "r2": "covered"}
+    capsys.readouterr()
+    assert cli.run([*plain, "--json", "--answers", str(form)]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert "inspect_conductor" not in [step.action for step in order.decision.actions]
+
+
 def test_a_referred_order_asks_nothing_that_would_be_answered_at_the_wire(case, capsys):
     """One circuit of the list is a restraint circuit: the file says that no question is open."""
     (case / "list.csv").write_text(listed(case).replace("continuous,none", "continuous,restraint"), "utf-8")

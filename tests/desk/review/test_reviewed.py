@@ -6,6 +6,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from desk.review.by_place import by_place
 from desk.review.edits import EditError
 from desk.review.reviewed import fits, known_places, reviewed
 from models.repair import Answers, decide, load_rules, route_rank
@@ -190,6 +191,34 @@ def test_an_answer_stands_for_what_it_was_about_and_nothing_else(seen, drawn):
     answers = Answers(copper={"r0": "bare", "h0": "bare"}, housing_state={"h0": "sound", "r0": "sound"})
     kept = known_places(answers, [photo])
     assert (kept.copper, kept.housing_state) == ({"r0": "bare"}, {"h0": "sound"})
+
+
+def test_an_answer_about_one_place_leaves_the_others_what_was_said_of_all(seen, drawn, entry):
+    """Copper covered everywhere, then damaged at r0: r1 stays covered; the sleeve r2 was never answered about."""
+    worn, sleeved = drawn.region("abrasion", 320, 40, "r1"), drawn.region("earlier_repair", 440, 60, "r2")
+    photo = seen(drawn.region("rodent", 200, 40), worn, sleeved)
+    said = [
+        entry(1, kind="answer", answers={"copper": "covered"}),
+        entry(2, kind="answer", answers={"copper": {"r0": "damaged"}}),
+    ]
+    found = reviewed([photo], said, NONE, RULES)
+    assert found.answers.copper == {"r0": "damaged", "r1": "covered"} and found.set_aside == []
+    renamed = entry(3, **on("r1", "relabel", label="earlier_repair"))
+    assert reviewed([photo], [*said, renamed], NONE, RULES).answers.copper == {"r0": "damaged"}
+    over = entry(3, kind="answer", answers={"copper": "bare"})
+    assert reviewed([photo], [*said, over], NONE, RULES).answers.copper == "bare"
+
+
+def test_wires_in_doubt_that_part_elsewhere_are_not_taken_for_parted(seen, drawn):
+    """`parts` for all never spoke against what an unsure place shows; `tears`, and a flex test, count everywhere."""
+    photo = seen(drawn.region("external_heat", 200, 40), drawn.region("external_heat", 400, 40, "r1"))
+    doubt = photo.regions[1].model_copy(update={"unsure": True, "candidates": ["external_heat", "abrasion"]})
+    photo = photo.model_copy(update={"regions": [photo.regions[0], doubt]})
+    for value, spelt in (("parts", {"r0": "parts"}), ("tears", {"r0": "tears", "r1": "tears"})):
+        given = Answers(parts_by_hand=value, flex_test="cracks", wire_count=2)
+        found = by_place(given, ["parts_by_hand", "flex_test"], [photo], RULES)
+        assert found.parts_by_hand == spelt and found.flex_test == {"r0": "cracks", "r1": "cracks"}
+        assert found.wire_count == 2 and by_place(given, [], [photo], RULES) is given
 
 
 def test_a_false_find_taken_away_leaves_the_look_over_to_a_person(seen, drawn, entry):
