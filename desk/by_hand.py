@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from desk.order_answers import Answered
 from desk.wording import limits_of, say_count_ends, say_ends
 from models.repair.verdicts import count_too_wide, too_wide
 from vision.findings import Decision, Measure, PhotoFindings, Region
@@ -18,19 +19,24 @@ class ByHand:
     seen: str
 
 
-OF_A_REGION: tuple[tuple[str, str, str | None], ...] = (
-    ("length along the wire", "length_mm", None),
-    ("near edge to the termination", "to_termination_mm", "termination-distance"),
-    ("bare copper, all wires", "exposed_copper_mm", "conductor-damage"),
+OF_A_REGION: tuple[tuple[str, str, str | None, str | None], ...] = (
+    ("length along the wire", "length_mm", None, None),
+    ("near edge to the termination", "to_termination_mm", "termination-distance", "distances_mm"),
+    ("bare copper, all wires", "exposed_copper_mm", "conductor-damage", "copper"),
 )
-"""Measures of a place in words, their fields, and the rule whose limit each is held against."""
+"""Measures of a place in words, their fields, the rule whose limit each is held against, and the answer that says what
+a hand would."""
 
 
-def by_hand(photos: Sequence[PhotoFindings], decision: Decision) -> list[ByHand]:
-    """Everything of an assembly that is too wide to use, the number of wires to repair first.
+def by_hand(
+    photos: Sequence[PhotoFindings], decision: Decision, answers: Sequence[Answered] = ()
+) -> list[ByHand]:
+    """Everything of an assembly that is too wide to use and not answered, the number of wires to repair first.
 
     The wires of a place that are all of them are not asked for twice.
     """
+    given = {(one.name, one.on): one.answer for one in answers}
+    counted = ("wire_count", None) in given
     count, limits = decision.wires_to_repair, limits_of(decision, "wire-count")
     all_of_them = say_count_ends(count) if count is not None and count_too_wide(count, limits) else None
     found = [ByHand(_ALL, all_of_them)] if all_of_them else []
@@ -38,7 +44,12 @@ def by_hand(photos: Sequence[PhotoFindings], decision: Decision) -> list[ByHand]
     for photo in photos:
         for region in photo.regions:
             ref = f"{photo.photo.name}:{region.id}" if several else region.id
-            of_it = [(what, seen) for what, seen in _of(region, decision) if (what, seen) != (_HERE, all_of_them)]
+            here = _given_here(photo, region, given)
+            if here.get("labels") == "sound":
+                continue
+            open_here = _counts(region, decision) if not counted else []
+            open_here += _measures(region, decision, here)
+            of_it = [(what, seen) for what, seen in open_here if (what, seen) != (_HERE, all_of_them)]
             found += [ByHand(f"{ref}: {what}", seen) for what, seen in of_it]
     return found
 
@@ -46,13 +57,27 @@ def by_hand(photos: Sequence[PhotoFindings], decision: Decision) -> list[ByHand]
 _ALL, _HERE = "wires to repair, earlier repairs counted", "wires damaged"
 
 
-def _of(region: Region, decision: Decision) -> list[tuple[str, str]]:
-    found = []
+def _given_here(
+    photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]
+) -> dict[str, str]:
+    """What was answered of this place, by the answer's name; one about all copper says nothing of a repair sleeve."""
+    names = (f"{photo.photo.name}:{region.id}", f"{photo.photo.sha256[:8]}:{region.id}", region.id)
+    here = {name: answer for (name, on), answer in given.items() if on in names}
+    if ("copper", None) in given and "earlier_repair" not in (region.label, *region.candidates):
+        here.setdefault("copper", given["copper", None])
+    return here
+
+
+def _counts(region: Region, decision: Decision) -> list[tuple[str, str]]:
     count = region.wires_affected
-    if count is not None and count_too_wide(count, limits_of(decision, "wire-count")):
-        found.append((_HERE, say_count_ends(count)))
-    for what, field, rule in OF_A_REGION:
+    wide = count is not None and count_too_wide(count, limits_of(decision, "wire-count"))
+    return [(_HERE, say_count_ends(count))] if count is not None and wide else []
+
+
+def _measures(region: Region, decision: Decision, here: Mapping[str, str]) -> list[tuple[str, str]]:
+    found = []
+    for what, field, rule, answer in OF_A_REGION:
         measure: Measure | None = getattr(region, field)
-        if measure is not None and too_wide(measure, limits_of(decision, rule)):
+        if measure is not None and answer not in here and too_wide(measure, limits_of(decision, rule)):
             found.append((what, say_ends(measure)))
     return found

@@ -237,7 +237,7 @@ def _questions(sheet: Sheet, order: Order) -> None:
 
 def _by_hand(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
     """What the photographs leave too open to use, with room to write down what is counted and measured."""
-    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decision)]
+    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decision, order.answers)]
     if rows and order.work.route != "refer":
         sheet.section("To be counted and measured by hand", needs_mm=35)
         sheet.para("The photographs do not show these well enough to decide anything by them.", size=8.5)

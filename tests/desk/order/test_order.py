@@ -368,6 +368,33 @@ def test_what_is_too_wide_to_use_is_listed_to_be_counted_and_measured_by_hand(
     assert "not measured well enough: between 0 and 42; count by hand" in paper
 
 
+def test_what_was_answered_is_not_to_be_counted_or_measured_again(case, capsys, findings, bite, decided):
+    """Wires, the distance and the copper of r1; the length, which no answer gives, and r2's distance stay."""
+    wide = {"length_mm": Measure(value=76.0, u95=65.0), "to_termination_mm": Measure(value=101.0, u95=65.0),
+            "wires_affected": Count(value=3, low=0, high=42), "exposed_copper_mm": Measure(value=2.0, u95=20.0)}  # fmt: skip
+    one, two = bite().model_copy(update=wide), bite().model_copy(update=wide | {"id": "r2"})
+    item = decided(findings(read_photo(case / "before.jpg"), [one, two]))
+    (case / "a.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
+    plain, answers = ["order", str(case / "a.json")], case / "answers.toml"
+
+    def listed_rows():
+        screen = capsys.readouterr().out
+        rows = screen.split("to be counted and measured by hand:\n")[1].splitlines()
+        return [row.strip() for row in rows[: next(i for i, row in enumerate(rows) if not row.startswith("    "))]]
+
+    assert cli.run(plain) == 0
+    assert len(listed_rows()) == 9  # wires in all and at each place, and three lengths at each
+    answers.write_text('wire_count = 3\ndistances_mm.r1 = 300\ncopper.r1 = "damaged"\n', "utf-8")
+    assert cli.run([*plain, "--answers", str(answers)]) == 0
+    assert [row.split(": between")[0] for row in listed_rows()] == [
+        "r1: length along the wire", "r2: length along the wire", "r2: near edge to the termination",
+        "r2: bare copper, all wires",
+    ]  # fmt: skip
+    answers.write_text('copper = "damaged"\nlabels.r2 = "sound"\n', "utf-8")
+    assert cli.run([*plain, "--answers", str(answers)]) == 0
+    assert not any("copper" in row or row.startswith("r2") for row in listed_rows())
+
+
 def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a_file(
     case, capsys, findings, bite, decided, pages
 ):
