@@ -28,9 +28,7 @@ OF_A_REGION: tuple[tuple[str, str, str | None, str | None], ...] = (
 a hand would."""
 
 
-def by_hand(
-    photos: Sequence[PhotoFindings], decision: Decision, answers: Sequence[Answered] = ()
-) -> list[ByHand]:
+def by_hand(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequence[Answered] = ()) -> list[ByHand]:
     """Everything of an assembly that is too wide to use and not answered, the number of wires to repair first.
 
     The wires of a place that are all of them are not asked for twice.
@@ -57,9 +55,7 @@ def by_hand(
 _ALL, _HERE = "wires to repair, earlier repairs counted", "wires damaged"
 
 
-def _given_here(
-    photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]
-) -> dict[str, str]:
+def _given_here(photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]) -> dict[str, str]:
     """What was answered of this place, by the answer's name; one about all copper says nothing of a repair sleeve."""
     names = (f"{photo.photo.name}:{region.id}", f"{photo.photo.sha256[:8]}:{region.id}", region.id)
     here = {name: answer for (name, on), answer in given.items() if on in names}

@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
 from desk.order_answers import Answered
-from desk.wording import ROUTE_WORDS, say_by, say_worst
+from desk.wording import CLASS_MAY_REFER, LIST_MAY_REFER, ROUTE_WORDS, say_by, say_worst
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
@@ -48,12 +48,17 @@ class Order(Finding):
     def says_worst(self) -> str:
         """What the order's route may become at worst, and by which rules; none are named where the plan makes it so."""
         work, decision = self.work, self.decision
-        open_class = work.route_worst_unreferred is not None
-        of_rules = decision.route_worst_unreferred if open_class else decision.route_worst
-        by = decision.route_worst_unreferred_by if open_class else decision.route_worst_by
-        same = of_rules == (work.route_worst_unreferred if open_class else work.route_worst)
-        named = say_by(by, decision.rules) if same else ""
-        return say_worst(work.route, work.route_worst, work.route_worst_unreferred, named)
+        of_rules, by = decision.route_worst, decision.route_worst_by
+        if decision.route_worst_unreferred is not None:
+            of_rules, by = decision.route_worst_unreferred, decision.route_worst_unreferred_by
+        named = say_by(by, decision.rules) if of_rules == (work.route_worst_unreferred or work.route_worst) else ""
+        why = LIST_MAY_REFER if self._left_open_by_the_list else CLASS_MAY_REFER
+        return say_worst(work.route, work.route_worst, work.route_worst_unreferred, named, why)
+
+    @property
+    def _left_open_by_the_list(self) -> bool:
+        """Whether the class was answered, but the circuit list leaves open if a wire is of one that is referred."""
+        return self.work.circuit_class is not None and self.work.circuit_class.verdict == "cannot_tell"
 
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""

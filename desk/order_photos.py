@@ -59,7 +59,10 @@ def _is(path: Path, sha256: str) -> bool:
 
 
 def whole_picture(
-    path: Path, findings: PhotoFindings, asked: Mapping[str, Sequence[Ring]] = _NOTHING, decision: Decision | None = None
+    path: Path,
+    findings: PhotoFindings,
+    asked: Mapping[str, Sequence[Ring]] = _NOTHING,
+    decision: Decision | None = None,
 ) -> Picture | None:
     """The photograph with its regions, joints and dimension lines; None when it can no longer be read.
 

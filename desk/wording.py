@@ -64,23 +64,29 @@ def say_route_now(route: Route, worst: Route) -> str:
     return ROUTE_WORDS[route] + (" (provisional)" if is_provisional(route, worst) else "")
 
 
-_CLASS_MAY_REFER = "the circuit class, not answered yet, may refer it to the maker's procedure"
+CLASS_MAY_REFER = "the circuit class, not answered yet, may refer it to the maker's procedure"
+LIST_MAY_REFER = "by the circuit list a wire to be cut may be of a circuit that is referred to the maker's procedure"
 
 
-def say_worst(route: Route, worst: Route, unreferred: Route | None = None, by: str = "") -> str:
+def say_worst(
+    route: Route, worst: Route, unreferred: Route | None = None, by: str = "", may_refer: str = CLASS_MAY_REFER
+) -> str:
     """What the route may become at worst; empty where it can become no worse.
 
-    unreferred : the worst but for a circuit class that nobody answered, which is said apart: it would hide that the
-    damage itself may ask for more. by : the rules that could bring what is named, from `say_by`.
+    unreferred : the worst but for a circuit class that is not known, which is said apart: it would hide that the
+    damage itself may ask for more. by : the rules that could bring what is named, from `say_by`. may_refer : why the
+    class is not known.
     """
     if worst == route:
         return ""
     rules = f" ({by})" if by else ""
     if unreferred is None:
         return f"at worst {ROUTE_WORDS[worst]}{rules}"
+    if unreferred == "return_to_service":
+        return f"nothing seen asks for work; {may_refer}"
     if unreferred == route:
-        return f"no worse by the damage; {_CLASS_MAY_REFER}"
-    return f"at worst {ROUTE_WORDS[unreferred]}{rules}; {_CLASS_MAY_REFER}"
+        return f"no worse by the damage; {may_refer}"
+    return f"at worst {ROUTE_WORDS[unreferred]}{rules}; {may_refer}"
 
 
 def say_worst_of(decision: Decision, with_rules: bool = True) -> str:

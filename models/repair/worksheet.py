@@ -49,7 +49,7 @@ class Worksheet(Finding):
 
     `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then. `circuit_class` is the
     row of that rule where the circuit list knows more than the decision did. `route_worst_unreferred`: the worst but
-    for an open circuit class, None where that refers nothing.
+    for a circuit class that nobody answered or that the list leaves open, None where that refers nothing.
     """
 
     route: Route

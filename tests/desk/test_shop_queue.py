@@ -7,7 +7,8 @@ import pytest
 
 from desk.records import tables
 from desk.records.columns import now
-from desk.shop import jobs, queue
+from desk.review.edits import EDIT
+from desk.shop import jobs, queue, review
 from desk.shop.errors import Invalid
 from desk.shop.recovery import recover
 from desk.shop.recurrence import earlier_visits
@@ -54,6 +55,37 @@ def test_an_assessed_photograph_puts_its_assembly_into_the_queue(shop, blank_pho
         assert sheet.standing.label == "rodent"
         assert any("mask" in text for text in sheet.cautions)
         assert [r.assembly_id for r in queue.review_queue(session).rows] == [number]
+
+
+def test_an_open_circuit_class_is_said_apart_wherever_the_route_stands(shop, blank_photo, eye, drawn):
+    """Bitten: what the damage may come to is named. Sound: nothing is marked as returned to service, nothing as worse.
+
+    In the standing, the queue, the list, the assembly's page and the evidence.
+    """
+    bitten, sound = shop.opened("A-1", circuit_class="unknown"), shop.opened("A-2", circuit_class="unknown")
+    receipt = shop.sent(bitten, blank_photo(name="bitten.jpg"))
+    eye[receipt.sha256] = drawn.truth("x.jpg", [drawn.region("rodent", 500, 40)])
+    shop.sent(sound, blank_photo(1, "sound.jpg"))
+    worked(shop)
+    fuse = {"fuse_found_a": 10, "fuse_rated_a": 10, "wire_size_mm2": 1}
+    with shop.desk.database.write() as session:
+        edit = EDIT.validate_python({"kind": "answer", "answers": fuse})
+        review.put_on_record(session, shop.desk, shop.accounts["reviewer"], sound, edit, None)
+    with shop.desk.database.read() as session:
+        standing = {one: sheet_of(session, one).standing for one in (bitten, sound)}
+        marks = [standing[one].marks["unreferred"] for one in (bitten, sound)]
+    assert [standing[one].route_worst for one in (bitten, sound)] == ["refer", "refer"]
+    assert marks == ["remanufacture", "return_to_service"]
+    browser = shop.browser("analyst")
+    for page in (browser.get("/queue").text, browser.get("/assemblies").text):
+        rows = {one: page.split(f'id="order-{one}"')[1].split("</tr>")[0] for one in (bitten, sound)}
+        assert all("circuit class open" in row and "route-refer" not in row for row in rows.values())
+        assert "route-remanufacture" in rows[bitten] and "route-return_to_service" not in rows[sound]
+    for kind in ("", "/evidence"):
+        texts = [browser.get(f"/assemblies/{one}{kind}").text for one in (bitten, sound)]
+        assert "at worst remanufacture; the circuit class, not answered yet" in texts[0]
+        assert "nothing seen asks for work; the circuit class, not answered yet" in texts[1]
+        assert "at worst return to service" not in texts[1]
 
 
 def test_a_job_outlasts_its_worker(shop, blank_photo, eye):

@@ -3,6 +3,7 @@
 import pytest
 
 from desk.wording import (
+    LIST_MAY_REFER,
     say_answer,
     say_any_of,
     say_by,
@@ -33,6 +34,16 @@ def test_a_route_that_may_worsen_is_provisional_and_an_open_class_is_said_apart(
     assert both.startswith(f"at worst remanufacture ({by}); the circuit class") and "may refer it" in both
     alone = say_worst("repair_in_vehicle", "refer", "repair_in_vehicle")
     assert alone.startswith("no worse by the damage; the circuit class") and "at worst" not in alone
+
+
+def test_a_sound_assembly_of_an_open_class_is_not_returned_to_service_at_worst():
+    """Nothing is damaged, but nothing is returned before the class is known; the list's doubt is said as the list's."""
+    sound = say_worst("undecided", "refer", "return_to_service")
+    assert "return to service" not in sound and sound.endswith(
+        "not answered yet, may refer it to the maker's procedure"
+    )
+    listed = say_worst("repair_in_vehicle", "refer", "remanufacture", "", LIST_MAY_REFER)
+    assert listed.startswith("at worst remanufacture; by the circuit list") and "not answered" not in listed
 
 
 def test_an_interval_that_decides_nothing_is_counted_or_measured_by_hand():

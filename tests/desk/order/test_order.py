@@ -298,6 +298,25 @@ def test_an_order_names_the_rules_behind_its_route_and_none_where_the_plan_worse
     assert said == ["at worst remanufacture (by “Wires to repair”)", "at worst refer to the maker's procedure"]
 
 
+def test_a_class_that_only_the_list_leaves_open_is_said_to_be_the_lists(case, capsys, findings, bite, decided):
+    """No such circuit at intake, two red ones in the list and one of them restraint; with r2 more than six wires."""
+    rows = "A1,RD,1.5,X1,1,X7,3,900,15,continuous,restraint\nA2,RD,1.5,X1,2,X7,4,900,15,continuous,none\n"
+    (case / "list.csv").write_text(listed(case).splitlines()[0] + "\n" + rows, "utf-8")
+    said = []
+    open_count = {"id": "r2", "wires_affected": Count(value=1, low=1, high=7, wire_ids=["w1"])}
+    for more in ([], [bite().model_copy(update=open_count)]):
+        one = decided(findings(read_photo(case / "before.jpg"), [bite(), *more]))
+        (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+        assert cli.run(["order", str(case / "a.json"), "--circuits", str(case / "list.csv"), "--json"]) == 0
+        order = Order.model_validate_json(capsys.readouterr().out)
+        assert (order.work.route_worst, order.work.circuit_class.verdict) == ("refer", "cannot_tell")
+        said.append((order.work.route_worst_unreferred, order.says_worst()))
+    assert [worst for worst, _ in said] == ["repair_in_vehicle", "remanufacture"]
+    assert said[0][1].startswith("no worse by the damage; by the circuit list")
+    assert said[1][1].startswith("at worst remanufacture (by “Wires to repair”; “Copper damaged”); by the circuit list")
+    assert not any("not answered" in words for _, words in said)
+
+
 def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_provisional(
     case, capsys, findings, bite, decided, pages
 ):
@@ -449,7 +468,9 @@ def filled_in(template, typed):
     return "\n".join([*lines[:first], *block, *lines[last:]])
 
 
-def test_bench_notes_that_would_not_be_written_again_may_lie_beside_the_questions(case, capsys, findings, bite, decided):
+def test_bench_notes_that_would_not_be_written_again_may_lie_beside_the_questions(
+    case, capsys, findings, bite, decided
+):
     """`--bench q-bench.toml --ask q.toml`: the notes are read, no new ones are wanted, and they stay as they are."""
     some = bite().model_copy(update={"wires_affected": Count(value=2, low=1, high=3, wire_ids=["w1"])})
     one = decided(findings(read_photo(case / "before.jpg"), [some]))
