@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from desk.evaluate_match import match_regions
+from desk.evaluate_scoring import is_graver, is_milder
 from desk.foreign_truth import read_truth
 from desk.overlay import Shape, path_of
 from desk.truth_findings import findings_from_truth, knowing_all
-from desk.wording import ROUTE_WORDS, say_label, say_measure, say_region
+from desk.wording import ROUTE_WORDS, say_answer, say_label, say_measure, say_region
 from models.repair import Answers, Rules, decide
 from sample_images.truth import Truth, TruthRegion
-from vision.findings import PhotoFindings, Region, Route
+from vision.findings import LABELS, PhotoFindings, Region, Route
 
 if TYPE_CHECKING:
     from desk.batch import Entry, Run
@@ -24,10 +25,10 @@ RIGHT, UNSURE, MISSED, FALSE = "right", "unsure", "missed", "false"
 VERDICTS = (RIGHT, UNSURE, MISSED, FALSE)
 """From the answer that teaches most to the one that misleads; a photograph has the last that holds of any place."""
 WORDS = {
-    RIGHT: "right: every damage found and rightly named, nothing else; measures and route stand beside the truth",
+    RIGHT: "right: every damage found and rightly named, nothing else; route not too mild; measures beside the truth",
     UNSURE: "unsure: it does not decide which damage it is, or whether there is any",
     MISSED: "missed: damage that is there was not found",
-    FALSE: "false: damage named that is not there, or by a wrong name",
+    FALSE: "false: damage named that is not there, or by wrong names only, or a route milder than it asks for",
 }
 
 
@@ -48,24 +49,21 @@ class Told:
 def tell(truth: Truth, findings: PhotoFindings, answers: Answers, rules: Rules) -> Told:
     """The verdict on one answer, with what is really there, place by place, and the route that follows from that."""
     pairs, false = match_regions(truth, findings)
-    found = dict(pairs)
-    told = [_of_damage(one, findings.regions[found[i]] if i in found else None) for i, one in enumerate(truth.regions)]
-    told += [
-        (FALSE, f"{findings.regions[j].id}: {say_region(findings.regions[j])}; nothing is damaged there") for j in false
-    ]
-    told += (
-        [(UNSURE, "no place is named, but it is unsure whether the rest is sound")] if _unsure(findings, told) else []
-    )
-    told += [(RIGHT, "nothing is damaged, and nothing was named")] if not told else []
+    found, places = dict(pairs), findings.regions
+    told = [_of_damage(one, places[found[i]] if i in found else None) for i, one in enumerate(truth.regions)]
+    told += [(FALSE, f"{places[j].id}: {say_region(places[j])}; nothing is damaged there") for j in false]
+    if all(kind == MISSED for kind, _ in told):
+        told += _of_the_whole(truth, findings)
+    if not told:
+        told.append((RIGHT, "nothing is damaged, and nothing was named"))
+    true = findings_from_truth(truth)
+    true = true.model_copy(update={"decision": decide([true], knowing_all(answers), rules)})
+    told += _of_route(findings, true, missed=any(kind == MISSED for kind, _ in told))
     verdict = max((kind for kind, _ in told), key=VERDICTS.index)
-    lines = [line for _, line in told]
-    said = findings.decision.route if findings.decision is not None else None
-    true = decide([findings_from_truth(truth)], knowing_all(answers), rules).route
-    if said is not None:
-        lines.append(_route(said, true))
     outlines = [(path_of(one.rings_px), f"really there: {say_label(one.label)}") for one in truth.regions]
     shapes = tuple(Shape("truth", "truth", path, title) for path, title in outlines)
-    return Told(verdict, _there(truth), tuple(lines), shapes, same_route=said == true)
+    same = _route_of(findings) == _route_of(true)
+    return Told(verdict, _there(truth), tuple(line for _, line in told), shapes, same_route=same)
 
 
 def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
@@ -73,16 +71,32 @@ def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
     what = f"{say_label(true.label)}, {true.length_mm:.0f} mm"
     if region is None:
         return MISSED, f"not found: {what}"
-    said = f"{region.id}: {say_region(region)}, {say_measure(region.length_mm)}; really {what}"
-    if region.novel or region.unsure or region.label is None:
-        return UNSURE, said
-    return (RIGHT if region.label == true.label else FALSE), said
+    name = "damage of a kind not known" if region.novel else say_region(region)
+    said = f"{region.id}: {name}, {say_measure(region.length_mm)}; really {what}"
+    known = {true.label} if true.label in LABELS else {true.label, _UNKNOWN}
+    if _left(region).isdisjoint(known) and _left(region):
+        return FALSE, said
+    return (UNSURE if region.novel or region.unsure or region.label is None else RIGHT), said
 
 
-def _unsure(findings: PhotoFindings, told: Sequence[tuple[str, str]]) -> bool:
-    """Whether no place was found and the photograph as a whole is left open, or cannot be used."""
-    named = any(kind != MISSED for kind, _ in told)
-    return not named and (findings.unsure or findings.novel or not findings.usable or findings.label != "sound")
+_UNKNOWN = "of a kind not known"
+
+
+def _left(answer: Region | PhotoFindings) -> set[str]:
+    """The labels that an answer leaves; none where it says nothing."""
+    if answer.novel:
+        return {_UNKNOWN}
+    return {*(answer.candidates if answer.unsure else ()), *([answer.label] if answer.label else ())}
+
+
+def _of_the_whole(truth: Truth, findings: PhotoFindings) -> list[tuple[str, str]]:
+    """What is said of a photograph in which no place was named; nothing where it is called sound."""
+    if findings.usable and findings.label == "sound" and not findings.unsure and not findings.novel:
+        return []
+    possible = {"sound", *(one.label for one in truth.regions)}
+    if findings.usable and _left(findings) and _left(findings).isdisjoint(possible):
+        return [(FALSE, f"no place is named, and the photograph as a whole is called: {say_answer(findings)}")]
+    return [(UNSURE, "no place is named, but it is unsure whether the rest is sound")]
 
 
 def _there(truth: Truth) -> str:
@@ -90,11 +104,24 @@ def _there(truth: Truth) -> str:
     return ", ".join(f"{name} ({n} places)" if n > 1 else name for name, n in counted.items()) or "no damage"
 
 
-def _route(said: Route, true: Route) -> str:
-    """The answer's route beside the one that follows from the truth."""
-    if said == true:
-        return f"route: {ROUTE_WORDS[said]}, as follows from what is there"
-    return f"route: {ROUTE_WORDS[said]}; from what is there follows {ROUTE_WORDS[true]}"
+def _route_of(findings: PhotoFindings) -> Route | None:
+    return findings.decision.route if findings.decision is not None else None
+
+
+def _of_route(findings: PhotoFindings, true: PhotoFindings, missed: bool) -> list[tuple[str, str]]:
+    """The answer's route beside the one that follows from the truth.
+
+    One too mild is a mistake of its own, unless it comes of damage that was missed.
+    """
+    said, follows = _route_of(findings), _route_of(true)
+    if said is None or follows is None:
+        return []
+    if said == follows:
+        return [(RIGHT, f"route: {ROUTE_WORDS[said]}, as follows from what is there")]
+    line = f"route: {ROUTE_WORDS[said]}; from what is there follows {ROUTE_WORDS[follows]}"
+    if is_milder(findings, true):
+        return [(MISSED if missed else FALSE, f"{line}: the route is too mild")]
+    return [(RIGHT, f"{line}: the route is too grave" if is_graver(findings, true) else line)]
 
 
 def tell_run(run: Run, answers: Answers, rules: Rules) -> tuple[Run, dict[str, Told]]:

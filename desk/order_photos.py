@@ -66,7 +66,8 @@ def whole_picture(
 ) -> Picture | None:
     """The photograph with its regions, joints and dimension lines; None when it can no longer be read.
 
-    decision : its limits say which distance is too wide to be printed. asked : outlines, by name, of what the questions name and nothing else in the picture shows
+    asked : outlines, by name, of what the questions name and nothing else in the picture shows; decision : its limits
+    say which distance is too wide to be printed
     """
     bgr = _read(path)
     if bgr is None:

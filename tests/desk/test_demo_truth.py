@@ -49,6 +49,37 @@ def test_a_damage_found_and_not_named_for_sure_is_unsure_and_one_of_another_name
     assert verdict(bitten, answered(bitten, [other])) == "false"
 
 
+def test_doubt_that_leaves_the_true_damage_out_is_false(bitten, drawn):
+    """Among the labels left, of the place or of a photograph without places; and a known kind called unknown."""
+    (region,) = findings_from_truth(bitten).regions
+    other = region.model_copy(update={"unsure": True, "label": "abrasion", "candidates": ["abrasion", "external_heat"]})
+    strange = region.model_copy(update={"novel": True, "label": None})
+    nameless = region.model_copy(update={"unsure": True, "label": None})
+    assert [verdict(bitten, answered(bitten, [one])) for one in (other, strange, nameless)] == [
+        "false", "false", "unsure"
+    ]  # fmt: skip
+    sound, doubt = drawn.truth("b.jpg", []), {"label": None, "unsure": True, "probabilities": {}}
+    told = tell(sound, answered(sound, candidates=["rodent", "abrasion"], **doubt), ANSWERS, RULES)
+    assert told.verdict == "false" and "unsure: rodent bites or abrasion" in told.lines[0]
+    assert verdict(sound, answered(sound, candidates=["sound", "abrasion"], **doubt)) == "unsure"
+    assert verdict(sound, answered(sound, label="rodent")) == "false"
+
+
+@pytest.mark.parametrize("name", ["rodent", "external_heat"])
+def test_a_route_milder_than_the_truths_is_false_though_the_damage_is_rightly_named(drawn, name):
+    """And one that is graver is said to be; a miss whose route is milder stays a miss."""
+    truth = drawn.truth("a.jpg", [drawn.region(name, 300, 60)])
+    routes = ("return_to_service", "refer")
+    right, missed = answered(truth), answered(truth, [], label="sound")
+    for route, said, kind in zip(routes, ("too mild", "too grave"), ("false", "right"), strict=True):
+        changed = right.model_copy(update={"decision": right.decision.model_copy(update={"route": route})})
+        told = tell(truth, changed, ANSWERS, RULES)
+        assert (told.verdict, told.same_route) == (kind, False) and told.lines[-1].endswith(f"the route is {said}")
+    milder = missed.model_copy(update={"decision": missed.decision.model_copy(update={"route": routes[0]})})
+    told = tell(truth, milder, ANSWERS, RULES)
+    assert told.verdict == "missed" and told.lines[-1].endswith("too mild")
+
+
 def test_a_damage_not_found_is_missed_whatever_the_photograph_says_as_a_whole(bitten):
     """Called sound, or left open: the place is not named."""
     for unsure in (False, True):

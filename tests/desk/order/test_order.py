@@ -389,8 +389,12 @@ def test_what_is_too_wide_to_use_is_listed_to_be_counted_and_measured_by_hand(
 
 def test_what_was_answered_is_not_to_be_counted_or_measured_again(case, capsys, findings, bite, decided):
     """Wires, the distance and the copper of r1; the length, which no answer gives, and r2's distance stay."""
-    wide = {"length_mm": Measure(value=76.0, u95=65.0), "to_termination_mm": Measure(value=101.0, u95=65.0),
-            "wires_affected": Count(value=3, low=0, high=42), "exposed_copper_mm": Measure(value=2.0, u95=20.0)}  # fmt: skip
+    wide = {
+        "length_mm": Measure(value=76.0, u95=65.0),
+        "to_termination_mm": Measure(value=101.0, u95=65.0),
+        "wires_affected": Count(value=3, low=0, high=42),
+        "exposed_copper_mm": Measure(value=2.0, u95=20.0),
+    }
     one, two = bite().model_copy(update=wide), bite().model_copy(update=wide | {"id": "r2"})
     item = decided(findings(read_photo(case / "before.jpg"), [one, two]))
     (case / "a.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
