@@ -42,15 +42,18 @@ class CountGauge:
     def read(self, reckoned: Count, names: Sequence[str], signs: np.ndarray, hides: bool = False) -> Count:
         """A reckoned count as the gauge reads it from (S,) signs.
 
-        hides : the damage hides wires, as fire does. Where more than MOST wires are likely enough the upper end is the
-        reckoned one, if that is higher. Raises ValueError where the signs' ``names`` are not those it learnt from.
+        hides : the damage hides wires, as fire does. Where more than MOST wires are likely enough no upper end is
+        known: it is twice that, or the reckoned one if that is higher. Raises ValueError where the signs' ``names`` are
+        not those it learnt from.
         """
         if tuple(names) != self.feature_names:
             raise ValueError("the counted signs are not those the model was trained on; retrain the model")
         beyond, tail = self.beyond(signs, reckoned.value), self.tail_hidden if hides else self.tail
         low, value, high = (_first(beyond, limit) for limit in (1 - tail, 0.5, tail))
         if high > MOST:
-            high = max(high, reckoned.high)
+            high = max(2 * MOST, reckoned.high)
+        if value > MOST:
+            value = max(value, reckoned.value)
         return reckoned.model_copy(update={"low": low, "value": value, "high": high})
 
 
@@ -124,6 +127,7 @@ def _widest_tails(beyond: np.ndarray, truth: np.ndarray) -> np.ndarray:
 
 
 def _tail(widest: np.ndarray) -> float:
-    """The tail under which 95 % of as many examples, and one more, would lie within."""
+    """The tail under which 95 % of as many examples, and one more, would lie within; half at most, where both ends of
+    an interval meet."""
     k = int(np.floor((1 - COVERAGE) * (len(widest) + 1)))
-    return float(np.sort(widest)[k - 1]) if k else 0.0
+    return min(float(np.sort(widest)[k - 1]), 0.5) if k else 0.0

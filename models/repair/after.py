@@ -9,6 +9,7 @@ from models.repair.answers import Answers
 from models.repair.case import Case, open_case
 from models.repair.decide import decide
 from models.repair.limits import Rules
+from models.repair.splices import under_covering
 from models.repair.verdicts import count_at_most, gravest
 from models.repair.worksheet import Worksheet
 from vision.findings import Decision, Finding, PhotoFindings, Verdict
@@ -61,7 +62,8 @@ def close_order(
         return Closing(state="not_met", checks=(Check(what="route", verdict="violated", says=says),))
     case = open_case(photos, answers, rules)
     count = _count(work, case, joints_counted)
-    if answers.further_splices is None and (count.verdict == "met" or ruler_checked):
+    in_view = joints_counted is not None or not under_covering(case)
+    if answers.further_splices is None and (ruler_checked or (count.verdict == "met" and in_view)):
         # all joints there were to be are accounted for; those no photograph shows are held against the ruler below
         answers = answers.model_copy(update={"further_splices": "none"})
     after = decide(photos, answers, rules)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from models.repair.answers import Answers, answer_for
 from models.repair.case import Case, Spot, ends_known
 from models.repair.limits import ConductorDamage
-from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, at_most, beyond, why_broken
+from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_most, beyond, why_broken
 from models.repair.words import length
 from vision.findings import STUB_MM, Action, PhotoFindings, Question, Ring, Verdict
 
@@ -63,15 +64,17 @@ def _shown_copper(spot: Spot, limits: ConductorDamage) -> Verdict:
 def sleeve_copper(spot: Spot, case: Case) -> Verdict:
     """Whether copper lies bare at a repair sleeve, which no sound repair shows.
 
-    Sleeves, their print and the wires that enter them may look like copper, so a photograph only raises the question.
-    What was seen of copper elsewhere says nothing of it: the answer must be about this place.
+    Sleeves, their print and the wires that enter them may look like copper, so a photograph can clear a sleeve and
+    raise the question, not condemn it. What was seen of copper elsewhere says nothing of it: the answer must be about
+    this place. Strands can be counted on bare copper only.
     """
-    seen = _seen_here(spot, case.answers)
-    known = _known_copper(spot, seen, case.answers, case.rules.conductor_damage)
-    if seen == "bare" or known == "violated":
+    seen, answers = _seen_here(spot, case.answers), case.answers
+    counted = spot.ref in answers.nicked_strands or spot.ref in answers.broken_strands
+    known = _known_copper(spot, seen, answers, case.rules.conductor_damage)
+    if seen == "bare" or counted or known == "violated":
         return "violated"
-    suspected = _shown_copper(spot, case.rules.conductor_damage) == "violated"
-    return "cannot_tell" if suspected and known is None and seen is None else "met"
+    clear = seen == "covered" or _shown_copper(spot, case.rules.conductor_damage) == "met"
+    return "met" if clear else "cannot_tell"
 
 
 def _seen_here(spot: Spot, answers: Answers) -> str | None:
@@ -110,20 +113,30 @@ def conductor_damage(spot: Spot, label: str, case: Case) -> Hit | None:
 
 
 def _in_sleeve(spot: Spot, case: Case) -> Hit | None:
-    """Copper at a repair sleeve: judged when somebody saw it, asked where the photograph shows its colour."""
-    limits, exposed = case.rules.conductor_damage, spot.region.exposed_copper_mm
-    known = _known_copper(spot, _seen_here(spot, case.answers), case.answers, limits)
-    if known == "violated":
-        return _damaged(spot, "earlier_repair", case)
-    if sleeve_copper(spot, case) != "cannot_tell":
+    """Copper at a repair sleeve: judged when somebody saw it, asked where the photograph does not clear it.
+
+    The route waits for the answer only where the colour of copper shows.
+    """
+    limits, exposed, copper = case.rules.conductor_damage, spot.region.exposed_copper_mm, sleeve_copper(spot, case)
+    if copper == "met":
         return None
+    if _known_copper(spot, _seen_here(spot, case.answers), case.answers, limits) == "violated":
+        return _damaged(spot, "earlier_repair", case)
+    hit = Hit("conductor-damage", copper, "", spot.ref, exposed, limits.max_exposed_mm, "mm")
+    if copper == "violated":
+        says = f"{spot.ref}: bare copper was seen at the sleeve"
+        # a repair is done again, as its joint's own rule says; a factory joint belongs there and is covered again
+        factory = any(joint.spot == spot.ref and joint.origin == "factory" for joint in case.joints)
+        steps = (Action(action="sleeve", on=spot.ref, why=says),) if factory else ()
+        return replace(hit, says=says, floor=REPAIR, repairs="yes", actions=steps)
+    shows = _shown_copper(spot, limits) == "violated"
     _, worst, _ = _ends(spot, "earlier_repair", case)
-    asked = case.question("conductor-damage", spot.ref, _SLEEVE_AGAIN)
-    says = f"{spot.ref}: the colour of copper shows over {length(exposed)} at the sleeve; cannot tell if copper is bare"
-    return Hit(
-        "conductor-damage", "cannot_tell", says, spot.ref, exposed, limits.max_exposed_mm, "mm",
-        worst=worst, needs=REPAIR, repairs="maybe", splices="maybe", questions=(asked,),
-        actions=(Action(action="inspect_conductor", on=spot.ref, why=f"{says}: look with a magnifier"),),
+    sign = f"the colour of copper shows over {length(exposed)}" if shows else f"bare copper {length(exposed)}"
+    says = f"{spot.ref}: {sign} at the sleeve; cannot tell if copper is bare"
+    look = Action(action="inspect_conductor", on=spot.ref, why=f"{says}: look with a magnifier")
+    return replace(
+        hit, says=says, worst=worst, needs=REPAIR if shows else SERVICE, repairs="maybe" if shows else "no",
+        questions=(case.question("conductor-damage", spot.ref, _SLEEVE_AGAIN),), actions=(look,) if shows else (),
     )  # fmt: skip
 
 
@@ -153,7 +166,7 @@ def _ends(spot: Spot, label: str, case: Case) -> tuple[int, int, tuple[Question,
     limits = case.rules.conductor_damage
     changes = "conductor-damage: with unknown ends the assembly is rebuilt, not repaired in the vehicle"
     asked = Question(ask=limits.ask_ends.replace("{on}", spot.ref), why=limits.why_ends, changes=changes)
-    waits = parted == "violated" and (_known_cut(spot, case.answers) or not _ends_in_view(spot, case))
+    waits = parted == "violated" and (_known_cut(spot, case.answers) or not ends_in_view(spot, case))
     return (REMANUFACTURE if waits else REPAIR), REMANUFACTURE, (asked,)
 
 
@@ -164,7 +177,7 @@ def _known_cut(spot: Spot, answers: Answers) -> bool:
     return severed or seen
 
 
-def _ends_in_view(spot: Spot, case: Case) -> bool:
+def ends_in_view(spot: Spot, case: Case) -> bool:
     """Whether no photograph shows, or leaves possible, that a wire of this place runs on to an end nobody sees."""
     if not case.rules.conductor_damage.ends_in_view_suffice or spot.region.continues_under_covering:
         return False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from models.repair.answers import answer_for
 from models.repair.case import Case, Joint, Shell, Spot
+from models.repair.splices import most_in_one_wire
 from models.repair.words import length
 from vision.findings import LABELS, RULER, Measure
 
@@ -16,11 +17,27 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
     found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
     found += [line for joint in case.joints for line in (_joint(joint),) if line]
     found += [line for shell in case.shells for line in (_shell(shell, case),) if line]
+    found += _joints_counted(case)
     typed = case.answers.wire_count
     if typed is not None and typed < least_wires:
         found.append(f"{typed} wires to repair were answered, the photographs show {least_wires} at least: count again")
     # what was answered to be sound is no damage of the case any more, and may be the gravest contradiction
     return [line for place in case.places for line in (_label(place, case),) if line] + found
+
+
+def _joints_counted(case: Case) -> list[str]:
+    """Says of a count of joints that it goes with no further ones, or with those seen, not at all."""
+    counted, told = case.answers.splices_on_one_wire, case.answers.further_splices
+    if counted is None:
+        return []
+    low, most = most_in_one_wire([joint for joint in case.joints if joint.origin != "factory"])
+    if counted < low:
+        return [f"{counted} joints in one wire were answered, the photographs show {low}: count again"]
+    if told == "some" and counted <= 1 <= low:
+        return [f"further sleeves were answered, and {counted} joint in one wire at most: count again"]
+    if told == "none" and counted > most:
+        return [f"{counted} joints in one wire were answered and no further ones than the {most} seen: count again"]
+    return []
 
 
 def _label(place: Spot, case: Case) -> str:

@@ -9,8 +9,8 @@ from dataclasses import replace
 from typing import Literal
 
 from models.repair.case import Case, Joint, Spot, overlap
-from models.repair.conductor import sleeve_copper
-from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, at_most, count_at_most, guard
+from models.repair.conductor import ends_in_view, sleeve_copper
+from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, count_at_most, guard
 from models.repair.words import length
 from vision.findings import Action, Measure, Question, Verdict
 
@@ -86,11 +86,11 @@ def further(joint: Joint, case: Case) -> Literal["none", "some"] | None:
 
     Where somebody counted one joint in a wire at most, there are none.
     """
-    counted = case.answers.splices_on_one_wire
-    if counted is not None and counted <= 1:
+    counted, told = case.answers.splices_on_one_wire, case.answers.further_splices
+    if told == "some":
+        return "some"
+    if told == "none" or (counted is not None and counted <= 1):
         return "none"
-    if case.answers.further_splices is not None:
-        return case.answers.further_splices
     return "none" if _seen_whole(joint, case) else None
 
 
@@ -98,10 +98,16 @@ def _seen_whole(joint: Joint, case: Case) -> bool:
     """Whether the photograph shows the joint's wire from termination to termination, with nothing laid over it."""
     photo = case.photos[joint.photo]
     wire = next((wire for wire in photo.wires if wire.id == joint.wire), None)
-    if wire is None or len(wire.ends) != 2 or None in wire.ends:
+    cut = {end.id for end in photo.terminations if end.kind == "cut_end"}
+    if wire is None or len(wire.ends) != 2 or None in wire.ends or cut.intersection(wire.ends):
         return False
     hiding = (c for c in photo.coverings if c.kind != _TIE)
     return not any(not c.rings_px or overlap([wire.centreline_px], c.rings_px) for c in hiding)
+
+
+def under_covering(case: Case) -> bool:
+    """Whether a covering may hide a sleeve in any of the photographs."""
+    return any(covering.kind != _TIE for photo in case.photos for covering in photo.coverings)
 
 
 def _out_of_sight(joint: Joint, case: Case) -> bool:
@@ -109,10 +115,10 @@ def _out_of_sight(joint: Joint, case: Case) -> bool:
 
     Where nothing does, a further sleeve would lie in plain view: it is asked after and not waited for.
     """
-    if any(c.kind != _TIE for photo in case.photos for c in photo.coverings):
+    if under_covering(case):
         return True
     spot = next((spot for spot in case.spots if spot.ref == joint.spot), None)
-    return spot is None or at_most(spot.evidence("open_ends", 0.0), 0.5) != "met"
+    return spot is None or not ends_in_view(spot, case)
 
 
 _TIE = "tie"
@@ -128,7 +134,7 @@ def _per_wire(joints: Sequence[Joint], spacings: Sequence[Hit], case: Case) -> l
     if not joints and typed is None:
         return []
     limit = case.rules.splices_per_wire.max_splices
-    low, most = (typed, typed) if typed is not None else _most_in_one_wire(joints)
+    low, most = (typed, typed) if typed is not None else most_in_one_wire(joints)
     more = {further(joint, case) for joint in joints} if typed is None else {"none"}
     high = most if more <= {"none"} else None
     verdict = count_at_most(low, high, limit)
@@ -154,7 +160,7 @@ def _per_wire(joints: Sequence[Joint], spacings: Sequence[Hit], case: Case) -> l
     return [hit]
 
 
-def _most_in_one_wire(joints: Sequence[Joint]) -> tuple[int, int]:
+def most_in_one_wire(joints: Sequence[Joint]) -> tuple[int, int]:
     """Least and greatest number of repair joints that one wire can hold; a wire seen in two photographs may be one."""
     sure = Counter((joint.photo, joint.wire) for joint in joints if joint.certain and joint.wire)
     low = max(sure.values(), default=1 if any(joint.certain for joint in joints) else 0)
@@ -169,39 +175,35 @@ def _most_in_one_wire(joints: Sequence[Joint]) -> tuple[int, int]:
 def _earlier(joint: Joint, hits: Sequence[Hit], case: Case) -> Hit:
     """Whether an earlier repair keeps the rules for joints, and what becomes of it."""
     own = [hit for hit in hits if hit.on == joint.ref and case.rules.of(hit.rule).applies]
-    copper = _copper(joint, case)
-    broken = [hit.says for hit in own if hit.verdict == "violated"]
-    if copper == "violated":
-        broken.append(f"{joint.ref}: bare copper at the sleeve")
+    broken = [hit for hit in own if hit.verdict == "violated"]
+    changes = "a repair that breaks a rule is done again, a factory joint stays"
+    origin = case.question("earlier-repair", joint.ref, changes)  # a photograph may take a factory joint for a repair
     if broken:
-        action = Action(action="redo_earlier_repair", on=joint.ref, why="; ".join(broken))
+        action = Action(action="redo_earlier_repair", on=joint.ref, why="; ".join(hit.says for hit in broken))
         says = f"{joint.ref}: earlier repair breaks a rule for joints"
-        asked = () if joint.ref in case.answers.splice_origin else (_ask_origin(joint, case),)
+        asked = () if joint.ref in case.answers.splice_origin else (origin,)
         return Hit("earlier-repair", "violated", says, joint.ref, floor=REPAIR, questions=asked, actions=(action,))
-    if copper == "met" and all(hit.verdict == "met" for hit in own):
-        return Hit("earlier-repair", "met", f"{joint.ref}: keeps the rules for joints and stays", joint.ref)
+    if all(hit.verdict == "met" for hit in own):
+        return _by_copper(joint, case)
     says = f"{joint.ref}: cannot tell whether this joint keeps the rules for repairs"
-    needs = max([REPAIR if copper == "cannot_tell" else SERVICE, *(hit.needs for hit in own)])
-    if joint.certain:
-        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
-    if joint.ref == joint.spot:  # what the region is at all is asked already
-        return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR)
-    asked = (_ask_origin(joint, case),)
+    needs = max(hit.needs for hit in own)
+    # of a place that may be none, what it is at all is asked already
+    asked = () if joint.certain or joint.ref == joint.spot else (origin,)
     return Hit("earlier-repair", "cannot_tell", says, joint.ref, needs=needs, worst=REPAIR, questions=asked)
 
 
-def _ask_origin(joint: Joint, case: Case) -> Question:
-    """Whether the joint was made at the factory; a photograph alone may mistake one for a repair."""
-    changes = "a repair that breaks a rule is done again, a factory joint stays"
-    return case.question("earlier-repair", joint.ref, changes)
-
-
-def _copper(joint: Joint, case: Case) -> Verdict:
-    """Whether copper lies bare at this joint, where it is known to be a repair."""
-    spot = next((s for s in case.spots if s.ref == joint.spot and s.certain), None)
-    if spot is None or not joint.certain or not case.rules.conductor_damage.applies:
-        return "met"
-    return sleeve_copper(spot, case)
+def _by_copper(joint: Joint, case: Case) -> Hit:
+    """A joint that lies where it may: it stays if its copper is covered, which the rule on conductors judges."""
+    spot = next((s for s in case.spots if s.ref == joint.spot), None)
+    copper = sleeve_copper(spot, case) if spot is not None and case.rules.conductor_damage.applies else "met"
+    if copper == "met":
+        return Hit("earlier-repair", "met", f"{joint.ref}: keeps the rules for joints and stays", joint.ref)
+    if copper == "violated" and joint.certain and spot is not None and spot.certain:
+        says = f"{joint.ref}: bare copper at the sleeve"
+        action = Action(action="redo_earlier_repair", on=joint.ref, why=says)
+        return Hit("earlier-repair", "violated", says, joint.ref, floor=REPAIR, actions=(action,))
+    says = f"{joint.ref}: lies where a joint may; cannot tell whether its copper is covered"
+    return Hit("earlier-repair", "cannot_tell", says, joint.ref, worst=REPAIR)
 
 
 def planned_joints(spot: Spot, hits: Sequence[Hit], case: Case) -> list[Hit]:

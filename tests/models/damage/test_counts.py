@@ -128,3 +128,17 @@ def test_a_wider_tail_never_widens_an_interval():
     found = [replace(fitted(), tail=tail).read(four, SIGNS, signs) for tail in (0.01, 0.05, 0.2, 0.4)]
     assert [c.low for c in found] == sorted(c.low for c in found)
     assert [c.high for c in found] == sorted((c.high for c in found), reverse=True)
+
+
+def test_signs_that_tell_nearly_everything_leave_no_interval_upside_down():
+    """3 % ambiguous: the tail would pass a half, where both ends meet."""
+    rng = np.random.default_rng(11)
+    counted = rng.integers(1, 8, 600).astype(float)
+    true = np.where(rng.random(600) < 0.03, rng.integers(1, 8, 600), counted)
+    gauge = fit_counts(
+        ("inside",), counted[:, None], counted, true, np.arange(600) // 2, np.ones(600, bool), np.zeros(600, bool), 0
+    )
+    assert gauge.tail == 0.5
+    for number in range(1, 8):
+        count = gauge.read(Count(value=number, low=1, high=9, wire_ids=[]), ("inside",), np.array([float(number)]))
+        assert count.low <= count.value <= count.high

@@ -9,6 +9,7 @@ from models.repair.after import close_order
 from models.repair.bench import BenchNotes, BenchWire
 from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
+from vision.findings import Covering
 
 
 @pytest.fixture
@@ -193,3 +194,12 @@ def test_a_worse_repair_never_comes_nearer_to_closed(bench, first, second, neare
     assert state(first, True, []) >= before
     assert state(first, cracked, left) == 2
     assert before == 0 or cracked is not False or min(first, second) < 160.0
+
+
+def test_sleeves_seen_beside_a_covering_prove_no_wire_free_of_further_ones(bench, work):
+    """Until somebody counted them, or looked under the tape."""
+    tape = Covering(id="c1", kind="tape", rings_px=bench.square(0.0), length_mm=None)
+    taped = repaired(bench, coverings=[tape])
+    assert closed(bench, work, taped, further_splices=None).state == "open"
+    assert closed(bench, work, taped, joints=2, further_splices=None).state == "closed"
+    assert closed(bench, work, taped, further_splices="none").state == "closed"

@@ -142,3 +142,20 @@ def test_answers_at_odds_with_each_other_are_said(bench):
     assert found.contradicted == [
         "r1: copper was answered as covered, and strands of it as nicked or broken: look again"
     ]
+
+
+@pytest.mark.parametrize(
+    ("seen", "answers", "says"),
+    [
+        (3, dict(splices_on_one_wire=1), "show 3"),
+        (1, dict(splices_on_one_wire=1, further_splices="some"), "further sleeves"),
+        (1, dict(splices_on_one_wire=3, further_splices="none"), "no further ones"),
+        (2, dict(splices_on_one_wire=2, further_splices="none"), ""),
+        (2, dict(splices_on_one_wire=3, further_splices="some"), ""),
+    ],
+)
+def test_a_count_of_joints_goes_with_those_seen_and_with_further_ones(bench, seen, answers, says):
+    """One line where it does not."""
+    joints = [bench.splice(f"s{n}", rings_px=bench.square(40.0 * n)) for n in range(seen)]
+    found = bench.decision(bench.photo(splices=joints), **answers).contradicted
+    assert [says in line for line in found] == ([True] if says else [])

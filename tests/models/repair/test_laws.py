@@ -39,6 +39,7 @@ joint_facts = st.fixed_dictionaries(
         "origin": st.sampled_from(["repair", "factory", "unknown"]),
         "distance": maybe_mm,
         "gap": maybe_mm,
+        "on": st.booleans(),
     }
 )
 photo_facts = st.fixed_dictionaries(
@@ -109,7 +110,8 @@ def built_photo(bench, name, facts):
             origin=joint["origin"],
             to_termination_mm=bench.m(*joint["distance"]) if joint["distance"] else None,
             to_next_splice_mm=bench.m(*joint["gap"]) if joint["gap"] else None,
-            rings_px=[[(200.0 * number, 50.0), (200.0 * number + 9, 59.0)]],  # beside the regions, not on them
+            # on the region of the same number, or beside all of them
+            rings_px=[[(200.0 * number, 2.0 + 50 * (not joint["on"])), (200.0 * number + 9, 59.0)]],
         )
         for number, joint in enumerate(facts["joints"])
     ]
@@ -233,6 +235,9 @@ def test_an_answer_turned_unknown_never_makes_the_worst_route_milder(bench, asse
         # factory joints do not count: more than the others would contradict that there are no further ones
         repairs = sum(origin == "repair" for origin in full["splice_origin"].values())
         full["splices_on_one_wire"] = data.draw(st.integers(0, repairs))
+    places = [f"{name}r{i}" for name, facts in zip(names, opened, strict=True) for i in range(len(facts["regions"]))]
+    if places and data.draw(st.booleans()):
+        full["copper"] = {ref: data.draw(st.sampled_from(["covered", "bare", "damaged"])) for ref in places}
     full["housing_state"] = {f"{name}h1": data.draw(st.sampled_from(["sound", "damaged"])) for name in names}
     full["wire_count"] = data.draw(_possible_count(bench, opened, full))
     before = worst(bench, opened, full)

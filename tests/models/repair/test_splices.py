@@ -3,7 +3,7 @@
 import pytest
 
 from models.repair.splices import lead_length_mm
-from vision.findings import Covering
+from vision.findings import Covering, Termination
 
 
 def joined(bench, *splices, **fields):
@@ -111,7 +111,7 @@ def test_bare_copper_seen_at_a_sleeve_is_done_again(bench, seen):
 def test_the_colour_of_copper_at_a_sleeve_is_asked_about_and_waited_for(bench):
     """Sleeves and their print may look like it: nothing is cut for a colour, and nothing passed over."""
     found = bench.decision(coppery(bench))
-    assert (found.route, found.route_by) == ("undecided", ["conductor-damage", "earlier-repair"])
+    assert (found.route, found.route_by) == ("undecided", ["conductor-damage"])
     assert {a.action for a in found.actions if a.on == "r1"} == {"inspect_conductor"}
     assert [q.changes for q in found.open_questions if "copper" in q.ask] == [
         "conductor-damage: an earlier repair whose copper is bare is done again"
@@ -303,3 +303,47 @@ def test_a_distance_told_by_the_ruler_is_not_asked_again_because_of_a_covering(b
         found = bench.decision(region, both_ends_identified=True, **told)
         changes = [question.changes.split(":")[0] for question in found.open_questions]
         assert "hidden-damage" in changes and ("termination-distance" in changes) is asked
+
+
+@pytest.mark.parametrize("open_by", ["label", "origin"])
+def test_bare_copper_seen_at_a_sleeve_counts_whatever_else_is_open(bench, open_by):
+    """What the place is, or whether its joint is the factory's: not known, so at worst it is done again."""
+    doubt = dict(unsure=True, candidates=["earlier_repair", "sound"]) if open_by == "label" else {}
+    region = bench.region("earlier_repair", wires_affected=bench.wires_of("w1"), **doubt)
+    joint = bench.splice(origin="factory", rings_px=region.rings_px)
+    photo = bench.photo(region, splices=[joint] if open_by == "origin" else [])
+    found = bench.decision(photo, copper={"r1": "bare"})
+    assert found.route != "return_to_service"
+    assert found.route_worst != "return_to_service"
+
+
+def test_a_factory_joint_whose_copper_was_seen_bare_is_covered_again(bench):
+    """It stays where the maker put it."""
+    region = bench.region("earlier_repair", wires_affected=bench.wires_of("w1"))
+    photo = bench.photo(region, splices=[bench.splice(rings_px=region.rings_px)])
+    found = bench.decision(photo, copper={"r1": "bare"}, splice_origin={"s1": "factory"})
+    assert (found.route, bench.steps(found)) == ("repair_in_vehicle", ["sleeve"])
+
+
+def test_copper_at_a_sleeve_that_was_not_measured_is_asked_about_and_not_waited_for(bench):
+    """An absent measure is no zero: the sleeve may be bad."""
+    region = bench.region("earlier_repair", exposed_copper_mm=None, wires_affected=bench.wires_of("w1"))
+    found = bench.decision(bench.photo(region))
+    assert found.route == "return_to_service" != found.route_worst
+    assert any("copper" in question.ask for question in found.open_questions)
+    assert bench.decision(bench.photo(region), copper={"r1": "covered"}).route_worst == "return_to_service"
+
+
+def test_strands_counted_at_a_sleeve_say_that_its_copper_is_bare(bench):
+    """None nicked, none broken, and yet they lie open."""
+    counts = dict(nicked_strands={"r1": 0}, broken_strands={"r1": 0})
+    assert "redo_earlier_repair" in bench.steps(bench.decision(coppery(bench), **counts))
+
+
+def test_a_wire_cut_off_is_not_seen_from_termination_to_termination(bench):
+    """A stub that ends in the photograph says nothing of the rest of its wire."""
+    stub = Termination(id="t1", kind="cut_end", position_mm=None, position_px=(5.0, 5.0), rings_px=[])
+    wire = bench.wire("w1", ends=("t1", "h1"))
+    photo = joined(bench, bench.splice(), wires=[wire], terminations=[stub])
+    found = bench.decision(photo, further_splices=None)
+    assert any("further" in question.ask for question in found.open_questions)
