@@ -71,7 +71,10 @@ def _shell(shell: Shell, case: Case) -> Hit:
 def _described(housing: Housing, case: Case) -> str:
     signs = []
     if housing.cracked:
-        signs.append(f"cracked over {length(housing.crack_length_mm)}")
+        crack = housing.crack_length_mm
+        measured = crack is not None and crack.value > crack.u95
+        by_look = "cracked or broken by its look, length not measured"
+        signs.append(f"cracked over {length(crack)}" if measured else by_look)
     lost = beyond(housing.missing_area_mm2, 0.0, case.rules.housing.zero_within_mm2)
     if housing.missing_area_mm2 is not None and lost == "violated":
         signs.append(f"a piece of {quantity(housing.missing_area_mm2, 'mm²')} missing")

@@ -170,7 +170,7 @@ def test_a_single_sleeve_whose_wire_is_not_seen_whole_proves_no_spacing(bench):
     assert bench.verdict(found, "earlier-repair") == "cannot_tell"
     assert (found.route, found.route_worst) == ("undecided", "repair_in_vehicle")
     (question,) = found.open_questions
-    assert "further splices or sleeves, under tape or out of the picture?" in question.ask
+    assert "further splices or sleeves than those outlined, in the picture, under tape or out of it?" in question.ask
     assert question.changes.startswith("splice-spacing:")
 
 
