@@ -21,6 +21,7 @@ from models.repair.prices import Prices
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
+from models.repair.words import wires
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route, RuleResult
 
 
@@ -144,6 +145,35 @@ def _rebuilt(decision: Decision, plan: Plan) -> list[Action]:
 _WAITS = "open: whether wires are cut waits for an answer about their copper, or about what the damage is"
 
 
+_WAITS_FOR_JOINTS = "open: where further joints lie, and how many, waits for an answer or for joints_mm in the notes"
+
+
+def _waits(decision: Decision, rules: Rules, notes: BenchNotes) -> str:
+    """What a plan waits for though its wires were measured, or before they are; empty where it waits for nothing."""
+    if not notes.wire and any(joint_undecided(question) for question in decision.open_questions):
+        return _WAITS
+    # somebody said that there are further sleeves, or two seen lie at an unknown spacing: new joints find no place yet
+    places = ("splice-spacing:", "splices-per-wire:")
+    unasked = rules.splice_spacing.ask_further
+    asked = any(q.changes.startswith(places) and q.ask != unasked for q in decision.open_questions)
+    return _WAITS_FOR_JOINTS if asked and not any(wire.joints_mm for wire in notes.wire) else ""
+
+
+def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
+    """Asked where fewer wires are noted at the bench than the photographs show, as long as nobody counted them."""
+    count, noted = decision.wires_to_repair, len(notes.wire)
+    if count is None or not noted or count.low == count.high or noted >= count.value:
+        return []
+    return [
+        Question(
+            ask=f"{noted} wire(s) are noted at the bench, the photographs show {wires(count)} to repair, earlier "
+            "repairs counted: how many are there?",
+            why="A wire that nobody noted gets no new piece.",
+            changes="wire-count: a wire that is not noted is not in the plan",
+        )
+    ]
+
+
 def _planned(
     photos: Sequence[PhotoFindings], decision: Decision, rules: Rules, prices: Prices,
     circuits: Sequence[Circuit], notes: BenchNotes,
@@ -153,12 +183,13 @@ def _planned(
         return Known(), None, f"no repair in the vehicle: {words[decision.route]}"
     known = known_wires(photos, decision, rules, circuits, notes)
     wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
-    waits = not notes.wire and any(joint_undecided(question) for question in decision.open_questions)
+    waits = _waits(decision, rules, notes)
+    known.questions += _unnoted(decision, notes)
     if not known.branches and not wanted:
         if decision.route == "undecided":
             return known, None, "open: the decision's questions come first"
         if waits:
-            return known, Plan(status="open", says=_WAITS), _WAITS
+            return known, Plan(status="open", says=waits), waits
         return known, Plan(status="planned", says="no wire needs a new piece"), "no wire needs a new piece"
     if not known.branches:
         says = "open: the wires are not measured well enough to place joints"
@@ -171,8 +202,8 @@ def _planned(
     if waits and plan.status == "planned":
         return (
             known,
-            plan.model_copy(update={"status": "open", "says": f"{plan.says}; {_WAITS}"}),
-            f"{plan.says}; {_WAITS}",
+            plan.model_copy(update={"status": "open", "says": f"{plan.says}; {waits}"}),
+            f"{plan.says}; {waits}",
         )
     if known.questions and plan.status == "planned":
         says = f"{plan.says}; still open, see the questions"

@@ -383,3 +383,27 @@ def test_an_overloaded_circuit_is_replaced_whole_and_says_why(bench):
     sheet = sheet_of(bench, [photo], overload_ends={"r1": "the terminal in h1"}, parts_by_hand="parts")
     assert {wire.method for wire in sheet.plan.wires} == {"replace_circuit"}
     assert {wire.why for wire in sheet.plan.wires} == {"the damage takes the whole wire"}
+
+
+@pytest.mark.parametrize(("count", "asked"), [((2, 1, 3), True), ((1, 1, 3), False), ((2, 2, 2), False)])
+def test_fewer_wires_noted_than_the_photographs_show_hold_the_plan_open(bench, count, asked):
+    """Until somebody says how many there are: a number counted for certain, or typed, is no doubt."""
+    value, low, high = count
+    seen = Count(value=value, low=low, high=high, wire_ids=[])
+    photo = bench.photo(bitten(bench, wires_affected=seen))
+    sheet = sheet_of(bench, [photo], notes=BenchNotes(wire=(noted(),)), both_ends_identified=True)
+    assert (sheet.plan.status == "open") == asked
+    assert any(q.changes.startswith("wire-count:") for q in sheet.questions) == asked
+    counted = sheet_of(bench, [photo], notes=BenchNotes(wire=(noted(),)), both_ends_identified=True, wire_count=1)
+    assert counted.plan.status == "planned"
+
+
+def test_sleeves_said_to_lie_elsewhere_hold_the_plan_open_until_they_are_noted(bench):
+    """A joint cannot be placed while it is not known where the others are."""
+    near = bench.splice(to_termination_mm=bench.m(100.0))
+    photo = bench.photo(bitten(bench, rings_px=bench.square(60.0)), splices=[near], wires=traced(bench, "w1", "w2"))
+    answers = dict(both_ends_identified=True, further_splices="some")
+    notes = BenchNotes(wire=(noted(), noted(id="w2")))
+    assert "further joints" in sheet_of(bench, [photo], notes=notes, **answers).says
+    placed = BenchNotes(wire=(noted(joints_mm=(100.0,)), noted(id="w2")))
+    assert "further joints" not in sheet_of(bench, [photo], notes=placed, **answers).says
