@@ -37,7 +37,8 @@ class NewEntry(BaseModel):
 
 class SignOff(BaseModel):
     """The newest entry that the signer had seen; `unlooked`: places let stand though nobody judged them; `despite`:
-    answers let stand though the photographs contradict them, as the decision's `contradicted` says them."""
+    answers let stand though the photographs contradict them, as the decision's `contradicted` says them, and open
+    questions let stand that may still worsen the route, as `still_open` says them."""
 
     based_on: int | None = None
     unlooked: Annotated[list[Annotated[str, Field(max_length=120)]], Field(max_length=2000)] = []
@@ -74,7 +75,7 @@ def new_entry(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: NewEntr
 @router.post("/api/v1/assemblies/{assembly_id}/review/sign-off", tags=["review"], status_code=201)
 def sign_off(desk: TheDesk, visitor: Reviewer, assembly_id: int, given: SignOff) -> dict[str, Any]:
     """Confirm the whole decision as it is shown; places that nobody judged are named in `unlooked`, answers that the
-    photographs contradict in `despite`."""
+    photographs contradict and questions that may still worsen the route in `despite`."""
     with desk.database.write() as session:
         signed = review.sign_off(
             session, desk, visitor.account, assembly_id, given.based_on, given.unlooked, given.despite
@@ -96,4 +97,5 @@ def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict
     }
     entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)
     plan = plan_words(session, desk, assembly_id, found)
-    return state(found, entries, newest, who.login, desk.rules, who.unit, pictures, plan)
+    shown = state(found, entries, newest, who.login, desk.rules, who.unit, pictures, plan)
+    return shown | {"still_open": review.still_open_words(found, desk.rules)}

@@ -48,6 +48,19 @@ class Contradicted(Invalid):
         )
 
 
+class StillOpen(Invalid):
+    """A sign-off while open questions may still worsen the route, without word that they are let stand."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+        named = "; ".join(lines[:3]) + (f"; and {len(lines) - 3} more" if len(lines) > 3 else "")
+        super().__init__(
+            "sign_off",
+            f"expected no open question that may still change the route, got {len(lines)}: {named}; "
+            "answer each, or say that you let it stand",
+        )
+
+
 class NotAllowed(Refused):
     """The person's roles do not include this."""
 

@@ -150,6 +150,11 @@ def _sign_off_words(signed: Mapping[str, Any]) -> str:
         words.append(f"without a photograph of the {' and the '.join(FACE_WORDS[face] for face in unseen)}")
     # rows of before the question was asked have no such list
     words += [f"let stand although a photograph contradicts it: “{line}”" for line in signed.get("contradicted", ())]
+    if left := signed.get("still_open", ()):
+        words.append(
+            f"open questions let stand, with which it may become {ROUTE_WORDS[signed['route_worst']]} at worst:"
+        )
+        words[-1] += " " + ", ".join(f"“{line}”" for line in left)
     return "; ".join(words)
 
 

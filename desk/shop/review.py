@@ -16,13 +16,14 @@ from desk.review.places import lasting, place_name, unjudged
 from desk.review.reviewed import Reviewed, fits
 from desk.shop.assemblies import assembly, photographs_of
 from desk.shop.desk import Desk
-from desk.shop.errors import Contradicted, Invalid, Unjudged
+from desk.shop.errors import Contradicted, Invalid, StillOpen, Unjudged
 from desk.shop.intake import SIDES
 from desk.shop.labels import keep_while_given
 from desk.shop.people import Account
 from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
-from desk.wording import say_places
+from desk.wording import say_places, say_worst_of
+from models.repair import Rules, may_worsen
 
 
 @dataclass(frozen=True)
@@ -97,8 +98,8 @@ def sign_off(
 
     unlooked : places (`photo hash:region`) that the signer lets stand though nobody judged them. Unjudged where one is
     missing there, and always for a place that is unsure or novel: the rules need its name.
-    despite : answers that the photographs contradict, in the review's words, which the signer lets stand. Contradicted
-    where one is missing there.
+    despite : answers that the photographs contradict, and open questions that may still worsen the route, in the
+    review's words, which the signer lets stand. Contradicted or StillOpen where one is missing there.
     """
     _in_turn(session, assembly_id)
     review = review_of(session, desk, assembly_id)
@@ -116,6 +117,7 @@ def sign_off(
         "named": named_places(review),
         "unseen_faces": unseen_faces(session, assembly_id, review),
         "contradicted": refuse_contradicted(review, despite),
+        "still_open": refuse_still_open(review, desk.rules, despite),
     }
     row = _row(session, desk, account, assembly_id, SIGN_OFF, decided)
     row.based_on_id = based_on
@@ -156,6 +158,26 @@ def refuse_contradicted(review: Reviewed, despite: Collection[str]) -> list[str]
     unsaid = [line for line in lines if line not in despite]
     if unsaid:
         raise Contradicted(unsaid)
+    return lines
+
+
+def still_open_words(review: Reviewed, rules: Rules) -> list[str]:
+    """The open questions that may still worsen the route, with places as pages write them; empty where none can.
+
+    Where the route may become worse and nothing is asked about it, what it may become stands for a question.
+    """
+    if review.after.route_worst == review.after.route:
+        return []
+    asked = [say_places(question.ask) for question in may_worsen(review.photos, review.answers, rules)]
+    return list(dict.fromkeys(asked)) or [say_worst_of(review.after)]
+
+
+def refuse_still_open(review: Reviewed, rules: Rules, despite: Collection[str]) -> list[str]:
+    """The open questions that may still worsen the route, all of them named in `despite`; otherwise StillOpen."""
+    lines = still_open_words(review, rules)
+    unsaid = [line for line in lines if line not in despite]
+    if unsaid:
+        raise StillOpen(unsaid)
     return lines
 
 

@@ -17,7 +17,7 @@ from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route
 from models.repair.worlds import Judged, judge, share_of
 from vision.findings import Decision, PhotoFindings, Question, Region, Route, RuleResult
 
-__all__ = ["decide", "leading_label", "photo_label", "route_rank"]
+__all__ = ["decide", "leading_label", "may_worsen", "photo_label", "route_rank"]
 
 
 def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> Decision:
@@ -50,6 +50,15 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         cautions=cautions_for(labels | may_be, case.answers.circuit_class, handled),
         contradicted=contradicted(case, united(shares).low),
     )
+
+
+def may_worsen(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> list[Question]:
+    """The open questions whose answer may bring a graver route than the one that is certain, the cheapest first."""
+    case = open_case(photos, answers, rules)
+    judged = [judge(spot, case) for spot in case.spots]
+    whole = _assembly_hits(judged, _shares(judged, case), case)
+    floor = _ranks(judged, whole)[0]
+    return cheapest_first([(q, worst) for q, worst in _questions(judged, whole) if worst > floor], floor)
 
 
 _CLASS_OPEN = ("circuit-class", "cannot_tell")

@@ -16,6 +16,7 @@ from desk.shop.assemblies import IntakeForm, open_assembly
 from desk.shop.standing import refresh
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
+from tests.desk.signing import sign_off
 
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1440, "height": 900}
 NARROW = {"width": 320, "height": 640}  # the narrowest that text has to fit (WCAG 2.2, 1.4.10)
@@ -172,7 +173,7 @@ def _ordered_and_quoted(served):
     with desk.database.write() as session:
         found = review.review_of(session, desk, 1)
         places = [f"{photo.photo.sha256}:{region.id}" for photo in found.photos for region in photo.regions]
-        review.sign_off(session, desk, person, 1, None, places)
+        sign_off(session, desk, person, 1, None, places)
         orders.issue_order(session, desk, person, 1)
         quotes.issue_quote(session, desk, person, 1)
 

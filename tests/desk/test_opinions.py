@@ -9,6 +9,7 @@ from desk.review.edits import EDIT
 from desk.shop import opinions, reopening, review
 from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.standing import refresh
+from tests.desk.signing import sign_off
 
 
 @pytest.fixture
@@ -25,7 +26,7 @@ def judged(shop, drawn):
             for region, label in zip(("r0", "r1"), labels, strict=True):
                 edit = EDIT.validate_python({"kind": "relabel", "photo": sha, "region": region, "label": label})
                 seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
-            review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+            sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
         return assembly_id, sha
 
     return make
@@ -72,7 +73,7 @@ def test_a_place_the_reviewer_took_away_is_sound_to_the_reviewer(shop, drawn):
             seen = None
             for edit in map(EDIT.validate_python, edits):
                 seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
-            review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+            sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
             opinions.give(session, shop.desk, other, assembly_id, {f"{sha}:r0": "rodent", f"{sha}:r1": said})
             found = opinions.agreements(session, shop.desk, other)
     theirs = cohen_kappa_score(["rodent", "sound"] * 2, ["rodent", "sound", "rodent", "rodent"])
@@ -114,9 +115,7 @@ def test_who_reviews_after_a_blind_opinion_does_not_agree_with_oneself(shop, jud
         if what == "back to review":
             reopening.send_back(session, shop.desk, both, assembly_id, "the breakout was not looked at")
             seen = review.newest_entry(session, assembly_id)
-        review.sign_off(
-            session, shop.desk, both if what == "the sign-off" else shop.accounts["reviewer"], assembly_id, seen
-        )
+        sign_off(session, shop.desk, both if what == "the sign-off" else shop.accounts["reviewer"], assembly_id, seen)
         found = opinions.agreements(session, shop.desk, third)
         assert (found.people.n, found.people.value) == (0, None) and found.model.n == 2
         assert [one.assembly_id for one in found.asked] == [assembly_id]
@@ -151,7 +150,7 @@ def test_a_drawn_assembly_without_a_place_is_asked_of_nobody(shop, drawn):
     assembly_id = shop.opened(order)
     shop.assessed(assembly_id, f"{assembly_id}aaa1111", drawn.truth("a.jpg", []))
     with shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, None)
+        sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, None)
         standing = session.get_one(tables.Standing, assembly_id)
         standing.label = "sound"
         assert standing.state == "reviewed"

@@ -12,6 +12,7 @@ from desk.review.edits import EDIT
 from desk.shop import orders, review
 from desk.shop.errors import Invalid
 from desk.shop.papers import ORDER, papers_of
+from tests.desk.signing import sign_off
 
 
 @pytest.fixture
@@ -31,7 +32,7 @@ def signed_off(shop, assembly_id, sha, label="rodent"):
         person, seen = shop.accounts["reviewer"], review.newest_entry(session, assembly_id)
         edit = EDIT.validate_python({"kind": "relabel", "photo": sha, "region": "r0", "label": label})
         seen = review.put_on_record(session, shop.desk, person, assembly_id, edit, seen).id
-        review.sign_off(session, shop.desk, person, assembly_id, seen)
+        sign_off(session, shop.desk, person, assembly_id, seen)
 
 
 def text_of(pdf):

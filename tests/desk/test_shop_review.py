@@ -7,9 +7,10 @@ from desk.records import tables
 from desk.records.columns import LONG_AGO
 from desk.review.edits import EDIT
 from desk.shop import review
-from desk.shop.errors import Contradicted, Invalid, Unjudged
+from desk.shop.errors import Contradicted, Invalid, StillOpen, Unjudged
 from desk.shop.standing import refresh, refresh_old
 from desk.truth_findings import findings_from_truth
+from tests.desk.signing import sign_off
 
 
 @pytest.fixture
@@ -78,7 +79,7 @@ def test_the_later_of_two_reviewers_loses_nothing(shop, bench_case):
     assert second.conflicting and second.review.conflicts == [second.id]
     assert second.review.photos[0].regions[0].label == "abrasion"
     with pytest.raises(Invalid, match="settle it first"), shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, second.id)
+        sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, second.id)
     settled = put(shop, bench_case, "administrator", second.id, kind="settle", entry=second.id, keep=True)
     assert settled.review.conflicts == [] and settled.review.photos[0].regions[0].label == "external_heat"
     assert first.id < second.id < settled.id
@@ -88,9 +89,9 @@ def test_a_sign_off_ends_the_review_until_something_newer_comes(shop, bench_case
     """Signed with everything seen: reviewed. Another edit: to review again."""
     done = put(shop, bench_case, "reviewer", None, **RELABEL, label="abrasion")
     with pytest.raises(Invalid, match="reload the page"), shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, None)
+        sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, None)
     with shop.desk.database.write() as session:
-        signed = review.sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, done.id)
+        signed = sign_off(session, shop.desk, shop.accounts["reviewer"], bench_case, done.id)
     assert standing(shop, bench_case).state == "reviewed"
     put(shop, bench_case, "reviewer", signed, **RELABEL, label="rodent")
     assert standing(shop, bench_case).state == "to_review"
@@ -104,7 +105,13 @@ def test_an_entry_of_another_assembly_is_no_base(shop, bench_case):
 
 def signed(shop, assembly_id, based_on, unlooked=(), despite=()):
     with shop.desk.database.write() as session:
-        return review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, unlooked, despite)
+        return sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, unlooked, despite)
+
+
+def directly(shop, assembly_id, based_on, despite=()):
+    """Signed off with what is named, and nothing else let stand."""
+    with shop.desk.database.write() as session:
+        return review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, based_on, (), despite)
 
 
 def test_a_place_nobody_judged_is_signed_off_only_by_name(shop, bench_case):
@@ -154,6 +161,71 @@ def test_a_sign_off_keeps_no_contradiction_where_there_is_none(shop, bench_case)
     number = signed(shop, bench_case, None, ("aaaa1111:r0",), ("r0: something else",))
     with shop.desk.database.read() as session:
         assert session.get_one(tables.ReviewEntry, number).payload["contradicted"] == []
+
+
+ENDS = "At r0: are both ends of every damaged wire known, by housing and cavity?"
+
+
+def test_an_open_question_that_may_worsen_the_route_is_signed_off_only_by_name(shop, bench_case):
+    """Refused without its words and with others; named, it is kept; the fuse, which worsens nothing, is not asked."""
+    done = put(shop, bench_case, "reviewer", None, kind="confirm", photo="aaaa1111", region="r0")
+    reviewer = shop.browser("reviewer")
+    assert reviewer.get(f"/api/v1/assemblies/{bench_case}/review").json()["still_open"] == [ENDS]
+    asked = [question.ask for question in done.review.after.open_questions]
+    assert len(asked) == 2 and "Which fuse was found" in asked[0]
+    for despite in ((), ("At r9: something else?",)):
+        with pytest.raises(StillOpen, match="got 1: At r0.*answer each, or say that you let it stand") as refused:
+            directly(shop, bench_case, done.id, despite)
+        assert refused.value.lines == [ENDS]
+    number = directly(shop, bench_case, done.id, (ENDS, "At r9: something else?"))
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.ReviewEntry, number).payload["still_open"] == [ENDS]
+
+
+def test_a_program_that_lets_no_open_question_stand_is_refused(shop, bench_case):
+    """Over the API as in the dialog: without `despite` nothing is signed off, with it the entry's number comes."""
+    done = put(shop, bench_case, "reviewer", None, kind="confirm", photo="aaaa1111", region="r0")
+    reviewer, address = shop.browser("reviewer"), f"/api/v1/assemblies/{bench_case}/review"
+    refused = reviewer.post(f"{address}/sign-off", json={"based_on": done.id})
+    assert refused.status_code == 422 and "no open question that may still change the route" in refused.text
+    left = reviewer.get(address).json()["still_open"]
+    assert reviewer.post(f"{address}/sign-off", json={"based_on": done.id, "despite": left}).status_code == 201
+
+
+def test_where_no_answer_can_worsen_the_route_the_sign_off_asks_nothing(shop, bench_case):
+    """The ends are known; the fuse is still asked about, yet whatever it is, the route stays: signed as before."""
+    put(shop, bench_case, "reviewer", None, kind="confirm", photo="aaaa1111", region="r0")
+    with shop.desk.database.read() as session:
+        seen = review.newest_entry(session, bench_case)
+    done = put(shop, bench_case, "reviewer", seen, kind="answer", answers={"both_ends_identified": {"r0": True}})
+    assert done.review.after.open_questions and done.review.after.route == "repair_in_vehicle"
+    number = directly(shop, bench_case, done.id)
+    with shop.desk.database.read() as session:
+        assert session.get_one(tables.ReviewEntry, number).payload["still_open"] == []
+
+
+def test_a_refusal_says_three_open_questions_and_counts_the_others():
+    """Short enough to read."""
+    said = str(StillOpen([f"At r{n}: known?" for n in range(7)]))
+    assert "got 7: At r0: known?; At r1: known?; At r2: known?; and 4 more; answer each" in said
+
+
+@pytest.mark.parametrize("faces", [("face_a",), ("face_a", "face_b", "close_up")])
+def test_the_assembly_says_after_the_sign_off_too_what_no_photograph_shows(shop, drawn, faces):
+    """Before it and after it the same line, as long as something is missing."""
+    assembly_id, browser = shop.opened(), shop.browser("reviewer")
+    for k, face in enumerate(faces):
+        shop.assessed(assembly_id, f"{k}aaa1111", drawn.truth(f"{k}.jpg", []))
+        with shop.desk.database.write() as session:
+            session.query(tables.Photograph).filter_by(sha256=f"{k}aaa1111").one().face = face
+    missing = "Still missing: other face, close-up." if len(faces) == 1 else None
+    for signed_yet in (False, True):
+        if signed_yet:
+            with shop.desk.database.write() as session:
+                seen = review.newest_entry(session, assembly_id)
+                sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+        text = browser.get(f"/assemblies/{assembly_id}").text
+        assert (missing in text) if missing else ("Still missing" not in text)
 
 
 def test_lists_say_that_a_label_is_unsure(shop, bench_case):

@@ -110,6 +110,8 @@ def _review(bench):
     bench.locator("#branches").get_by_role("button").click()
     expect(bench.locator("#wire-plan")).to_contain_text("2 new joint(s)")
     bench.get_by_role("button", name="sign off").click()
+    expect(bench.get_by_role("dialog")).to_contain_text("may still change the route")
+    bench.get_by_role("button", name="Let them stand and sign off").click()
     bench.wait_for_url("**/assemblies/1")
 
 

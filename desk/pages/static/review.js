@@ -256,7 +256,7 @@ const act = {
   redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
   "sign-off": async () => {
     await onItsWay; // what was just answered is part of what is signed
-    if (!state.unjudged.length && !state.decision.contradicted.length) return signOff([], []);
+    if (!state.unjudged.length && !state.decision.contradicted.length && !state.still_open.length) return signOff([], []);
     return askBeforeSigning(state, look, signOff);
   },
 };
@@ -270,9 +270,9 @@ async function signOff(unlooked, despite) {
   }
 }
 
-// without a place: at what the photographs contradict
+// without a place: at what the photographs contradict, or the open questions
 function look(place) {
-  if (!place) return document.getElementById("contradicted").focus();
+  if (!place) return document.getElementById(state.decision.contradicted.length ? "contradicted" : "h-questions").focus();
   const [photo, region] = place.split(":");
   return choose(photo, region, true);
 }

@@ -90,28 +90,34 @@ export function drawWires(state, act) {
   by("branch-words").textContent = state.branches ? `now: ${state.branches}` : "not said yet";
 }
 
-// what a sign-off asks about: places that nobody judged, and answers that the photographs contradict; the choice that is
-// left is to look at them, or to let them stand where that is allowed
+// what a sign-off asks about: places that nobody judged, answers that the photographs contradict, and open questions
+// that may still worsen the route; the choice that is left is to look at them, or to let them stand where that is allowed
 export function askBeforeSigning(state, look, stand) {
   const dialog = by("unjudged");
   const named = state.unjudged.filter((one) => one.must_be_named);
   const places = named.length ? named : state.unjudged;
   const despite = named.length ? [] : state.decision.contradicted;
+  const open = named.length ? [] : state.still_open;
   const close = (then) => () => {
     dialog.close();
     then();
   };
   const first = () => look(places.length ? places[0].place : null);
-  by("h-unjudged").textContent = [named.length ? counted(places, "unsure place has", "unsure places have") + " no name yet" : places.length ? counted(places, "place", "places") + " nobody has judged" : "", despite.length ? counted(despite, "answer", "answers") + " a photograph contradicts" : ""].filter(Boolean).join(", ");
+  by("h-unjudged").textContent = [named.length ? counted(places, "unsure place has", "unsure places have") + " no name yet" : places.length ? counted(places, "place", "places") + " nobody has judged" : "", despite.length ? counted(despite, "answer", "answers") + " a photograph contradicts" : "", open.length ? counted(open, "open question", "open questions") + " may still change the route" : ""].filter(Boolean).join(", ");
   by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : "Look again, or say that you let this stand as shown. That goes on record with your name.";
   by("unjudged-places").replaceChildren(...places.map((one) => tag("li", {}, tag("button", { type: "button", class: "button plain", click: close(() => look(one.place)) }, `${one.name} ${one.words}`))));
   by("unjudged-answers").replaceChildren(...despite.map((line) => tag("li", {}, line)));
   by("unjudged-answers-why").hidden = !despite.length;
+  by("unjudged-worst").hidden = !open.length;
+  by("unjudged-worst").textContent = `Now ${state.decision.route_words}; ${state.decision.worst_says}. Open:`;
+  by("unjudged-open").replaceChildren(...open.slice(0, SHOWN).map((line) => tag("li", {}, line)), ...(open.length > SHOWN ? [tag("li", { class: "soft" }, `and ${open.length - SHOWN} more`)] : []));
   dialog.querySelector(".row").replaceChildren(
     tag("button", { type: "button", class: "button main", click: close(first) }, places.length ? "Look at them" : "Look again"),
-    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), despite)) }, "Let them stand and sign off")]));
+    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), [...despite, ...open])) }, "Let them stand and sign off")]));
   dialog.showModal();
 }
+
+const SHOWN = 3; // open questions that the sign-off's dialog says in words
 
 const counted = (list, one, more) => `${list.length} ${list.length === 1 ? one : more}`;
 

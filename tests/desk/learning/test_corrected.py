@@ -11,6 +11,7 @@ from desk.learning.shelf import Shelf, as_file, find_snapshot, keep_snapshot
 from desk.review.edits import EDIT
 from desk.shop import opinions, review
 from desk.shop.opinions import is_drawn
+from tests.desk.signing import sign_off
 
 LEARNT = next(f"L-{n}" for n in range(1000) if not is_drawn(f"L-{n}"))
 OTHER = next(f"M-{n}" for n in range(1000) if not is_drawn(f"M-{n}"))
@@ -33,7 +34,7 @@ def judged(shop, drawn):
                 seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, value, seen).id
             if signed:
                 stand = [f"{sha}:r{k}" for k in range(4)]
-                review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
+                sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
         return assembly_id, sha
 
     return make
@@ -78,7 +79,7 @@ def test_only_signed_off_reviews_count_and_what_was_taken_back_does_not(shop, ju
         back = EDIT.validate_python({"kind": "withdraw", "entry": seen})
         seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, back, seen).id
         stand = [f"{sha}:r{k}" for k in range(4)]
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
+        sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen, stand)
     assert {p.verdict for p in taken(shop).places} == {"unjudged"}
 
 

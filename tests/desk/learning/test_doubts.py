@@ -8,6 +8,7 @@ import pytest
 from desk.learning.corrected import snapshot_of
 from desk.learning.doubts import agreed, doubts_of, read_doubts, write_doubts
 from models.damage.card import CARD_FILE, SHIPPED
+from tests.desk.signing import sign_off
 
 CARD = json.loads((SHIPPED / CARD_FILE).read_text())
 LABELS = ("rodent", "abrasion", "sound")
@@ -65,14 +66,14 @@ def test_a_doubtful_assembly_goes_back_to_review_and_can_be_signed_off_again(sho
             send_back(session, shop.desk, analyst, assembly_id, "looks like abrasion")
         edit = EDIT.validate_python({"kind": "confirm", "photo": "aaaa1111", "region": "r0"})
         seen = review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, None).id
-        review.sign_off(session, shop.desk, reviewer, assembly_id, seen)
+        sign_off(session, shop.desk, reviewer, assembly_id, seen)
         assert session.get_one(tables.Standing, assembly_id).state == "reviewed"
         with pytest.raises(Invalid, match="why"):
             send_back(session, shop.desk, analyst, assembly_id, " ")
         send_back(session, shop.desk, analyst, assembly_id, "looks like abrasion")
         assert session.get_one(tables.Standing, assembly_id).state == "to_review"
         newest = review.newest_entry(session, assembly_id)
-        review.sign_off(session, shop.desk, reviewer, assembly_id, newest)
+        sign_off(session, shop.desk, reviewer, assembly_id, newest)
         assert session.get_one(tables.Standing, assembly_id).state == "reviewed"
 
 
@@ -134,7 +135,7 @@ def test_a_doubtful_place_that_was_signed_off_again_says_so(shop, drawn, made):
     with shop.desk.database.write() as session:
         edit = EDIT.validate_python({"kind": "confirm", "photo": sha, "region": "r0"})
         seen = review.put_on_record(session, shop.desk, reviewer, assembly_id, edit, None).id
-        review.sign_off(session, shop.desk, reviewer, assembly_id, seen)
+        sign_off(session, shop.desk, reviewer, assembly_id, seen)
     with shop.desk.database.read() as session:
         kept = gather(session, shop.desk)
     shelf = Shelf(shop.desk.data)
@@ -152,6 +153,6 @@ def test_a_doubtful_place_that_was_signed_off_again_says_so(shop, drawn, made):
         send_back(session, shop.desk, shop.accounts["analyst"], assembly_id, "looks like abrasion")
     assert "waits for review" in analyst.get("/learning/doubts").text
     with shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+        sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
     shown = analyst.get("/learning/doubts").text
     assert "signed off again since" in shown and "data-back" not in shown

@@ -22,6 +22,7 @@ from desk.shop import review
 from desk.shop.opinions import is_drawn
 from desk.truth_findings import findings_from_truth
 from models.damage.card import CARD_FILE, MODEL_FILE, SHIPPED
+from tests.desk.signing import sign_off
 
 VERSION = "desk-00000000ab"
 ORDER = next(f"P-{n}" for n in range(1000) if not is_drawn(f"P-{n}"))
@@ -41,7 +42,7 @@ def reviewed_place(shop, drawn, tmp_path):
     with shop.desk.database.write() as session:
         edit = EDIT.validate_python({"kind": "confirm", "photo": sha, "region": "r0"})
         seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, None).id
-        review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
+        sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, seen)
     return assembly_id, sha
 
 

@@ -17,6 +17,7 @@ from desk.shop.orders import issue_order
 from desk.shop.papers import ORDER, paper
 from desk.truth_findings import findings_from_truth
 from models.repair import Answers, decide, load_rules
+from tests.desk.signing import sign_off
 
 
 @pytest.mark.parametrize(
@@ -79,7 +80,7 @@ def test_how_to_treat_it_is_answered_and_the_place_keeps_its_name(shop, drawn):
     assert told.photos[0].regions[0].label == "corrosion" and not which(told)
     assert (named.after.route, told.after.route) == ("undecided", "repair_in_vehicle")
     with shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+        sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
     with shop.desk.database.read() as session:
         (photo,) = gather(session, shop.desk).photos
     assert [(p.label, p.verdict) for p in photo.places] == [("corrosion", "corrected")]
@@ -109,7 +110,7 @@ def test_record_evidence_and_order_say_how_the_label_of_the_shop_is_treated(shop
             seen = review.newest_entry(session, assembly_id)
             review.put_on_record(session, shop.desk, reviewer, assembly_id, EDIT.validate_python(edit), seen)
     with shop.desk.database.write() as session:
-        review.sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
+        sign_off(session, shop.desk, reviewer, assembly_id, review.newest_entry(session, assembly_id))
         order = issue_order(session, shop.desk, reviewer, assembly_id)
     said = "by which rules is corrosion, a label of the shop's own, treated?"
     with shop.desk.database.read() as session:

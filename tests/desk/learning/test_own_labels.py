@@ -19,6 +19,7 @@ from desk.shop.errors import Invalid
 from desk.shop.labels import OwnLabels, read_own
 from desk.shop.opinions import give, is_drawn
 from models.damage.card import CARD_FILE, SHIPPED
+from tests.desk.signing import sign_off
 
 FREE = [f"L-{n}" for n in range(200) if not is_drawn(f"L-{n}")]
 DRAWN = next(f"L-{n}" for n in range(2000) if is_drawn(f"L-{n}"))
@@ -41,7 +42,7 @@ def named(shop, drawn):
         entry = put(shop, assembly_id, {"photo": sha, "region": "r0"} | said)
         if sign:
             with shop.desk.database.write() as session:
-                review.sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, entry)
+                sign_off(session, shop.desk, shop.accounts["reviewer"], assembly_id, entry)
         return assembly_id
 
     return make

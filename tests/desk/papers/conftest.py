@@ -8,6 +8,7 @@ from desk.records import tables
 from desk.records.photo_store import hash_of
 from desk.review.edits import EDIT
 from desk.shop import orders, quotes, review
+from tests.desk.signing import sign_off
 
 TODAY = date(2026, 3, 5)  # a Thursday
 
@@ -45,7 +46,7 @@ def _ordered(shop, drawn, blank_photo, measured):
         for edit in edits + (bench if measured else []):
             edit = EDIT.validate_python(edit)
             seen = review.put_on_record(session, shop.desk, person, assembly_id, edit, seen).id
-        review.sign_off(session, shop.desk, person, assembly_id, seen)
+        sign_off(session, shop.desk, person, assembly_id, seen)
         orders.issue_order(session, shop.desk, person, assembly_id)
     return assembly_id
 

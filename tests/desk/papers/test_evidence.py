@@ -15,6 +15,7 @@ from desk.evidence import style_source
 from desk.records import tables
 from desk.review.edits import EDIT
 from desk.shop import review
+from tests.desk.signing import sign_off
 
 
 class Page(HTMLParser):
@@ -77,8 +78,19 @@ def test_a_sign_off_over_a_contradicted_answer_says_so(shop, ordered):
         edit = EDIT.validate_python({"kind": "answer", "answers": {"copper": {"r0": "covered"}}})
         seen, who = review.newest_entry(session, ordered), shop.accounts["reviewer"]
         done = review.put_on_record(session, shop.desk, who, ordered, edit, seen)
-        review.sign_off(session, shop.desk, who, ordered, done.id, despite=[line])
+        sign_off(session, shop.desk, who, ordered, done.id, despite=[line])
     assert f"let stand although a photograph contradicts it: “{line}”" in read(f"/assemblies/{ordered}/evidence").text
+
+
+def test_a_sign_off_that_lets_open_questions_stand_says_which(shop, ordered):
+    """With the route they may lead to, word for word; a row of before the question was asked says nothing of it."""
+    read = shop.browser("analyst").get
+    said = "open questions let stand, with which it may become remanufacture at worst: “At r0: are both ends of every"
+    assert said in read(f"/assemblies/{ordered}/evidence").text
+    with shop.desk.database.write() as session:
+        row = session.query(tables.ReviewEntry).filter_by(kind="sign_off").one()
+        row.payload = {name: value for name, value in row.payload.items() if name != "still_open"}
+    assert "open questions let stand" not in read(f"/assemblies/{ordered}/evidence").text
 
 
 def test_the_evidence_says_which_photograph_is_gone_or_altered(shop, ordered):
