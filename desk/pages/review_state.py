@@ -7,7 +7,8 @@ from dataclasses import asdict
 from functools import partial
 from typing import Any
 
-from desk.overlay import shapes
+from desk.order_asked import asked_ends
+from desk.overlay import path_of, shapes
 from desk.pages.units import say_length, say_sources_of
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
@@ -34,7 +35,7 @@ from desk.wording import (
 )
 from models.repair import Rules
 from models.repair.bench import BenchWire
-from vision.findings import Decision, PhotoFindings, Region, RuleResult
+from vision.findings import Decision, PhotoFindings, Region, Ring, RuleResult
 
 _LAYERS = ("wires", "distances", "coverings", "terminations")
 
@@ -102,12 +103,32 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
             )
             for region in photo.regions
         ],
-        "layers": [
-            {"layer": s.layer, "path": s.path, "title": s.title}
-            for s in shapes(photo, partial(say_length, unit=unit))
-            if s.layer in _LAYERS
-        ],
+        "layers": layer_states(photo, found, unit),
     }
+
+
+def layer_states(photo: PhotoFindings, found: Reviewed, unit: str) -> list[dict[str, Any]]:
+    """What is drawn beside the places; splices, and the housings and terminals that open questions name, have a `name`.
+
+    at : where the name stands, px: the outline's lowest point, so that it covers no place's name. A splice that is a
+    place, too, has that one's.
+    """
+    places = {region.id for region in photo.regions}
+    joints = {splice.id: splice.rings_px for splice in photo.splices}
+    drawn: list[dict[str, Any]] = []
+    for shape in shapes(photo, partial(say_length, unit=unit)):
+        if shape.kind == "splice":
+            name = "" if shape.badge in places else shape.badge
+            drawn.append(_named_shape("splices", shape.path, shape.title, name, joints[shape.badge]))
+        elif shape.layer in _LAYERS:
+            drawn.append({"layer": shape.layer, "path": shape.path, "title": shape.title})
+    ends = asked_ends(photo, found.photos, found.after.open_questions)
+    return drawn + [_named_shape("terminations", path_of(rings), "asked about", i, rings) for i, rings in ends.items()]
+
+
+def _named_shape(layer: str, path: str, title: str, name: str, rings: Sequence[Ring]) -> dict[str, Any]:
+    low = max((point for ring in rings for point in ring), key=lambda point: point[1])
+    return {"layer": layer, "path": path, "title": title, "name": name, "at": low}
 
 
 def region_state(

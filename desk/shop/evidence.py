@@ -151,10 +151,8 @@ def _sign_off_words(signed: Mapping[str, Any]) -> str:
     # rows of before the question was asked have no such list
     words += [f"let stand although a photograph contradicts it: “{line}”" for line in signed.get("contradicted", ())]
     if left := signed.get("still_open", ()):
-        words.append(
-            f"open questions let stand, with which it may become {ROUTE_WORDS[signed['route_worst']]} at worst:"
-        )
-        words[-1] += " " + ", ".join(f"“{line}”" for line in left)
+        worst, lines = ROUTE_WORDS[signed["route_worst"]], ", ".join(f"“{line}”" for line in left)
+        words.append(f"open questions let stand, with which it may become {worst} at worst: {lines}")
     return "; ".join(words)
 
 

@@ -9,7 +9,7 @@ const address = `/api/v1/assemblies/${bench.dataset.assembly}/review`;
 const token = document.querySelector("meta[name=form-token]")?.content ?? "";
 const notice = document.getElementById("notice");
 const draftForm = document.getElementById("draft");
-const LAYERS = ["regions", "wires", "distances", "coverings", "terminations"];
+const LAYERS = ["regions", "wires", "distances", "coverings", "terminations", "splices"];
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const stages = new Map();
 let state, chosen, draft, draftOn, busy = false;

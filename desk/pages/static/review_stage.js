@@ -111,7 +111,7 @@ export class Stage {
   layerSwitch(layer) {
     const label = document.createElement("label");
     const box = document.createElement("input");
-    Object.assign(box, { type: "checkbox", checked: layer === "regions" || layer === "terminations" });
+    Object.assign(box, { type: "checkbox", checked: ["regions", "terminations", "splices"].includes(layer) });
     box.dataset.layer = layer;
     box.addEventListener("change", () => this.draw());
     label.append(box, layer === "regions" ? "damage" : layer);
@@ -126,14 +126,24 @@ export class Stage {
   draw(photo = this.photo, chosen = this.chosen, draft = this.draft) {
     Object.assign(this, { photo, chosen, draft });
     this.under.replaceChildren();
-    for (const shape of photo.layers) {
-      if (this.shows(shape.layer)) this.under.append(svg("path", { d: shape.path, class: shape.layer }));
-    }
     this.over.replaceChildren();
     this.badges.replaceChildren();
+    for (const shape of photo.layers) if (this.shows(shape.layer)) this.drawShape(shape);
     if (this.shows("regions")) for (const region of photo.regions) this.drawPlace(region);
     if (draft) this.drawDraft(draft);
     this.move();
+  }
+
+  // what a question may name without its being a place has its name below it
+  drawShape(shape) {
+    this.under.append(svg("path", { d: shape.path, class: shape.layer }));
+    if (shape.name) this.label(`low ${shape.layer}`, shape.name, shape.at);
+  }
+
+  label(kind, words, at) {
+    const badge = document.createElement("span");
+    Object.assign(badge, { className: `badge ${kind}`, textContent: words, at });
+    this.badges.append(badge);
   }
 
   drawPlace(region) {
@@ -143,11 +153,8 @@ export class Stage {
     const path = svg("path", { d, class: kind, "data-region": region.id });
     path.addEventListener("click", () => this.on.choose(this, region.id));
     this.over.append(svg("path", { d, class: "halo" }), path);
-    const badge = document.createElement("span");
-    badge.className = `badge${region.id === this.chosen ? " chosen" : ""}`;
-    badge.textContent = `${region.id} ${region.words}${region.unsure ? " ?" : ""}`;
-    badge.at = region.rings.flat().reduce((top, p) => (p[1] < top[1] ? p : top));
-    this.badges.append(badge);
+    const top = region.rings.flat().reduce((high, p) => (p[1] < high[1] ? p : high));
+    this.label(region.id === this.chosen ? "chosen" : "", `${region.id} ${region.words}${region.unsure ? " ?" : ""}`, top);
   }
 
   drawDraft(draft) {

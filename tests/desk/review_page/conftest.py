@@ -8,11 +8,21 @@ from tests.desk.review_page.screens import DESKTOP
 
 
 @pytest.fixture
-def case(shop, monkeypatch, drawn, tmp_path):
+def also():
+    """What the findings hold besides; a test gives its own by parameter."""
+    return {}
+
+
+@pytest.fixture
+def case(shop, monkeypatch, drawn, tmp_path, also):
     """An assembly with one drawn photograph: bites at x 400 to 440 and 500 to 540 px, half a millimetre a pixel."""
     known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40), drawn.region("rodent", 500, 40, "r1")])
+
+    def seen(sha256):
+        return findings_from_truth(known, sha256).model_copy(update=also)
+
     path = drawn.write_case(tmp_path, known)
-    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: findings_from_truth(known, path.stem))
+    monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: seen(path.stem))
     assembly_id = shop.opened()
     shop.sent(assembly_id, path)
     assert work_once(shop.desk, "w1.test")

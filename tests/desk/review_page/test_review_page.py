@@ -9,6 +9,7 @@ from desk.shop import review
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 from tests.desk.review_page.screens import rows
+from vision.findings import Housing, Splice
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
 
@@ -317,6 +318,46 @@ def test_the_dialog_says_three_open_questions_and_counts_the_others(open_review)
         }"""
     )
     assert said == ["question 1", "question 2", "question 3", "and 4 more"]
+
+
+BOX = [(200.0, 234.0), (260.0, 234.0), (260.0, 246.0), (200.0, 246.0)]
+SHELL = [(10.0, 220.0), (40.0, 220.0), (40.0, 260.0), (10.0, 260.0)]
+JOINT = Splice(
+    id="s1", wire_id="w0", position_mm=(115.0, 120.0), position_px=(230.0, 240.0), rings_px=[BOX],
+    to_termination_mm=None, to_next_splice_mm=None, origin="repair",
+)  # fmt: skip
+DOUBTED = Housing(
+    id="h0", rings_px=[SHELL], cracked=None, crack_length_mm=None, missing_area_mm2=None, displaced_terminals=None,
+    cavities=None,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("also", [{"splices": [JOINT], "housings": [DOUBTED]}])
+def test_what_a_question_names_has_its_name_in_the_picture(open_review):
+    """A splice and a housing that questions name: below its outline; the layer goes off and on by keyboard."""
+    page = open_review()
+    expect(page.locator("#questions")).to_contain_text("How far along the wire is s1 from the nearest housing")
+    expect(page.locator("#questions")).to_contain_text("h0: is the shell free of cracks")
+    splice, shell = page.locator(".badge.splices"), page.locator(".badge.terminations")
+    expect(splice).to_have_text("s1")
+    expect(shell).to_have_text("h0")
+    outline = page.locator("path.splices").bounding_box()
+    assert splice.bounding_box()["y"] > outline["y"] + outline["height"] / 2
+    page.get_by_text("overlays").focus()
+    page.keyboard.press("Enter")
+    page.get_by_label("splices").focus()
+    page.keyboard.press("Space")
+    expect(splice).to_have_count(0)
+    expect(page.locator("path.splices")).to_have_count(0)
+    page.keyboard.press("Space")
+    expect(splice).to_have_count(1)
+
+
+def test_a_housing_that_no_question_names_has_no_name_in_the_picture(open_review):
+    """Names stand only where somebody looks for them."""
+    page = open_review()
+    expect(page.locator("path.terminations")).to_have_count(1)
+    expect(page.locator(".badge.low")).to_have_count(0)
 
 
 def test_measures_counts_and_wires_are_typed_in(open_review, served):
