@@ -17,6 +17,11 @@ from pathlib import Path
 
 import pytest
 
+# files run side by side, each on one core; with more threads boosted trees wait for each other ten times as long.
+# Set before any library is loaded, and inherited by the workers
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 _POSTGRES_BINS = "/usr/lib/postgresql"
 _LONGEST = (
     "test_relearn.py", "test_serve.py", "test_access.py", "test_intake_page.py", "test_review_page.py",
