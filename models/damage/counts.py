@@ -7,17 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from sklearn.ensemble import HistGradientBoostingClassifier
-from sklearn.model_selection import GroupKFold
 
-from models.damage.gauges import COVERAGE, USUAL_LEAST, GaugeError
+from models.damage.gauges import COVERAGE, USUAL_LEAST, GaugeError, folds_of
 from vision.findings import Count
 
 MOST = 20
 """Above so many wires nothing is told apart."""
 _ASKED = (1, 2, 3, 4, 5, 6, 7, 8, 10, 12, 15, MOST)
 """Numbers that each example teaches: whether it touches more. Close together where limits lie."""
-_FOLDS = 5
-_LEAST = 5
 
 
 @dataclass(frozen=True)
@@ -106,11 +103,9 @@ def fit_counts(
     The tails are taken on usual examples of their kind where there are at least 40, else on usual ones of both kinds,
     else on all. Raises GaugeError.
     """
-    folds = min(_FOLDS, len(np.unique(groups)))
-    if folds < 2 or len(groups) < _LEAST:
-        raise GaugeError(f"expected at least {_LEAST} examples on two scenes or more, got {len(groups)}")
+    folds = folds_of(groups)
     rows, beyond = np.column_stack([signs, reckoned]).astype(float), np.zeros((len(truth), MOST))
-    for train, test in GroupKFold(folds).split(rows, groups=groups):
+    for train, test in folds:
         beyond[test] = _beyond(_taught(rows[train], truth[train], seed), rows[test])
     widest = _widest_tails(beyond, truth)
     of = usual if usual.sum() >= USUAL_LEAST else np.ones(len(truth), bool)

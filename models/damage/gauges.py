@@ -58,7 +58,9 @@ def _regressor(seed: int, loss: str) -> HistGradientBoostingRegressor:
     )
 
 
-def _folds(groups: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+def folds_of(groups: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
+    """(taught, held out) rows of each fold, none with scenes of another's, from (n,) scene numbers. Raises GaugeError
+    where there are too few."""
     count = min(_FOLDS, len(np.unique(groups)))
     if count < 2 or len(groups) < _LEAST:
         raise GaugeError(f"expected at least {_LEAST} examples on two scenes or more, got {len(groups)}")
@@ -83,7 +85,7 @@ def fit_gauge(
     """
     rows = np.column_stack([x, raw]).astype(float)
     ratio = np.log((truth + floor) / (raw + floor))
-    folds = _folds(groups)
+    folds = folds_of(groups)
     guess = np.zeros(len(raw))
     for train, test in folds:
         guess[test] = _regressor(seed, "absolute_error").fit(rows[train], ratio[train]).predict(rows[test])
