@@ -27,6 +27,13 @@ def sha_of(page):
     return page.locator("[data-place]").first.get_attribute("data-place").split(":")[0]
 
 
+def judge_both(page):
+    """Confirm the two places by key."""
+    for judged in ("1 of 2 judged", "2 of 2 judged"):
+        page.locator("body").press("Enter")
+        expect(page.locator("#progress")).to_have_text(judged)
+
+
 def test_a_label_is_corrected_with_the_keyboard_alone_and_the_route_follows(open_review, served):
     """J to the second place, 1 for heat: the rules change at once, the row says on what; U takes back, Y restores."""
     page = open_review()
@@ -258,9 +265,7 @@ def test_a_sign_off_asks_about_answers_that_the_photograph_contradicts(open_revi
         review.put_on_record(session, served.desk, served.accounts["reviewer"], 1, answer, None)
     page.reload()
     page.locator("#places button").first.wait_for()
-    for judged in ("1 of 2 judged", "2 of 2 judged"):
-        page.locator("body").press("Enter")
-        expect(page.locator("#progress")).to_have_text(judged)
+    judge_both(page)
     page.get_by_role("button", name="sign off").click()
     asked = page.get_by_role("dialog")
     expect(asked.get_by_role("heading")).to_contain_text("1 answer a photograph contradicts")
@@ -279,9 +284,7 @@ def test_a_sign_off_asks_about_answers_that_the_photograph_contradicts(open_revi
 def test_a_sign_off_asks_about_open_questions_that_may_worsen_the_route(open_review, served):
     """Named with the route at worst; "look again" leads to the questions; answered, one click signs off."""
     page = open_review()
-    for judged in ("1 of 2 judged", "2 of 2 judged"):
-        page.locator("body").press("Enter")
-        expect(page.locator("#progress")).to_have_text(judged)
+    judge_both(page)
     page.get_by_role("button", name="sign off").click()
     asked = page.get_by_role("dialog")
     expect(asked.get_by_role("heading")).to_have_text("2 open questions may still change the route")
