@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images import damages, scene
+from sample_images import damages, scene, wider
 from sample_images import harness as hs
 from sample_images.camera import Camera
 from sample_images.cloud import Part, Visible, look
@@ -49,13 +49,16 @@ def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> Lead
     """The same arguments give the same bytes. Of the settings `extra` and `sheets` have no say."""
     settings = settings or scene.SceneSettings()
     rng = np.random.default_rng([seed, len(scene.SCENARIOS)])
+    more = wider.choose(seed, len(scene.SCENARIOS))
     layout = scene.choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     closeup = bool(rng.random() < 0.25) if settings.closeup is None else settings.closeup
     stage = _set_leads(rng, page, settings, closeup)
     camera = scene.aim(rng, stage, page, settings.width_px, closeup)
     seen = look(camera, stage.parts, scene.FINE)
-    picture = scene.photograph(rng, camera, seen, layout, [])
+    fine = scene.sprite_px_per_mm(settings.width_px, closeup)
+    seen = scene.strewn(more, camera, seen, layout, fine, len(stage.parts))
+    picture = scene.photograph(rng, camera, seen, layout, [], more)
     truth = scene.truth_of(seed, SCENARIO, layout, stage, seen, camera)
     broken = frozenset(record.housing for record in stage.records if record.housing is not None)
     return Leads(picture, truth, _breaks(seen, camera), broken)

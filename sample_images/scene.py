@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images import coverings, damages, truth_build
+from sample_images import clutter, coverings, damages, truth_build, wider
 from sample_images.camera import Camera, place_camera
 from sample_images.cloud import Part, Visible, look
+from sample_images.clutter_flat import lay_flat
 from sample_images.debris import debris
 from sample_images.layout_scene import Assembly, Wish, assemble
 from sample_images.record import Record
@@ -117,6 +118,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     if scenario not in SCENARIOS:
         raise SceneError(f"scenario: expected one of {', '.join(SCENARIOS)}, got {scenario!r}")
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario)])
+    more = wider.choose(seed, SCENARIOS.index(scenario))
     layout = choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     beside = _beside(rng, layout, settings.sheets)
@@ -124,7 +126,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         page = (beside[-1].x_mm + beside[-1].layout.page_mm[0], page[1])
     closeup = bool(rng.random() < 0.15) if settings.closeup is None else settings.closeup
     for _ in range(_TRIES):  # a damage that lies hidden or outside is no example of its label: another assembly
-        stage = _set_stage(rng, scenario, page, settings, closeup)
+        stage = _set_stage(rng, scenario, page, settings, closeup, more)
         camera = aim(rng, stage, page, settings.width_px, closeup)
         seen = look(camera, stage.parts, FINE)
         if _all_show(stage, seen, camera):
@@ -133,12 +135,26 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         raise SceneError(
             f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
-    picture = photograph(rng, camera, seen, layout, beside)
+    seen = strewn(more, camera, seen, layout, sprite_px_per_mm(settings.width_px, closeup), len(stage.parts))
+    picture = photograph(rng, camera, seen, layout, beside, more)
     return picture, truth_of(seed, scenario, layout, stage, seen, camera)
 
 
+def strewn(
+    more: wider.Wider, camera: Camera, seen: Visible, layout: MatLayout | None, px_per_mm: float, before: int
+) -> Visible:
+    """What is seen with the clutter of this scene, if it has any; ``before`` parts are there already."""
+    dice = more.dice("clutter")
+    return seen if dice is None else clutter.strew(dice, camera, seen, layout, px_per_mm, before)
+
+
 def _set_stage(
-    rng: np.random.Generator, scenario: str, page: tuple[float, float], settings: SceneSettings, closeup: bool
+    rng: np.random.Generator,
+    scenario: str,
+    page: tuple[float, float],
+    settings: SceneSettings,
+    closeup: bool,
+    more: wider.Wider,
 ) -> Stage:
     px_per_mm = sprite_px_per_mm(settings.width_px, closeup)
     plan = damages.plan(rng, scenario, settings.extra)
@@ -256,7 +272,12 @@ def _in_picture(camera: Camera, place_mm: tuple[float, float]) -> bool:
 
 
 def photograph(
-    rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None, beside: list[Beside]
+    rng: np.random.Generator,
+    camera: Camera,
+    seen: Visible,
+    layout: MatLayout | None,
+    beside: list[Beside],
+    more: wider.Wider = wider.NOTHING,
 ) -> NDArray[np.uint8]:
     """What the camera makes of what it sees: light, ground, objects, sensor; (H, W, 3) uint8 BGR."""
     eye = camera.centre() * np.array([1, 1, -1.0])
@@ -265,6 +286,8 @@ def photograph(
     light = light_scene(rng, middle, eye)
     gx, gy = camera.ground_map()
     albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout, beside)
+    if (dice := more.dice("flat")) is not None:
+        lay_flat(dice, albedo, edge, gx, gy, layout)
     relief = Relief(seen, light, rng) if len(seen.flat) else None
     falling, glare = ground_light(relief, light, eye, gx, gy, gloss)
     image = albedo * (falling * edge[..., None]) + glare

@@ -1,0 +1,48 @@
+"""Chooses which uncommon but sound things a scene shows; each has dice of its own, so that other scenes stay as they were."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+KINDS = ("clutter", "flat", "housings", "coverings", "sleeves", "wires", "ground", "light", "sensor")
+ODDS = {
+    "clutter": 0.15,
+    "flat": 0.1,
+    "housings": 0.14,
+    "coverings": 0.14,
+    "sleeves": 0.25,  # matters only where there is a repair
+    "wires": 0.11,
+    "ground": 0.08,
+    "light": 0.1,
+    "sensor": 0.08,
+}
+"""Share of scenes that show some of the kind; about six in ten show something."""
+_BRANCH = 77
+
+
+@dataclass(frozen=True)
+class Wider:
+    """What is drawn for the scene of this seed; `place` is its scenario's number."""
+
+    seed: int
+    place: int
+    drawn: frozenset[str]
+
+    def dice(self, kind: str) -> np.random.Generator | None:
+        """A generator for this kind, the same at every call; None where the scene shows none of it."""
+        return _dice(self.seed, self.place, kind) if kind in self.drawn else None
+
+
+NOTHING = Wider(0, 0, frozenset())
+
+
+def choose(seed: int, place: int) -> Wider:
+    """Draw the kinds by their odds."""
+    drawn = {kind for kind in KINDS if _dice(seed, place, kind).random() < ODDS[kind]}
+    return Wider(seed, place, frozenset(drawn))
+
+
+def _dice(seed: int, place: int, kind: str) -> np.random.Generator:
+    return np.random.default_rng([seed, place, _BRANCH, KINDS.index(kind)])
