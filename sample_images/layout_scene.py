@@ -46,8 +46,10 @@ def _count(rng: np.random.Generator, few: bool) -> int:
     return int(rng.integers(low, high))
 
 
-def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly:
-    """Draw an assembly that fits the page."""
+def assemble(
+    rng: np.random.Generator, wish: Wish, px_per_mm: float, more: np.random.Generator | None = None
+) -> Assembly:
+    """Draw an assembly that fits the page; with `more` most housings have uncommon features."""
     w, h = wish.page_mm
     box = (24.0, 34.0, w - 24, h - 30)
     count = _count(rng, wish.few)
@@ -68,7 +70,7 @@ def assemble(rng: np.random.Generator, wish: Wish, px_per_mm: float) -> Assembly
     for i, plan in enumerate(plans):
         for end in (plan.start, plan.stop):
             end.wires.append(i)
-    hard, loose, broken = _fit_ends(rng, ends, sizes, wish, px_per_mm)
+    hard, loose, broken = _fit_ends(rng, ends, sizes, wish, px_per_mm, more)
     built = hs.build_wires(rng, trunk, plans, ends, sizes)
     if open_end:  # nothing is wound or damaged where the photograph does not look
         u = np.arange(built.start_u, built.end_u, 2.0)
@@ -88,7 +90,12 @@ def _run_out(rng: np.random.Generator, box: tuple[float, float, float, float]) -
 
 
 def _fit_ends(
-    rng: np.random.Generator, ends: list[hs.End], sizes: Floats, wish: Wish, px_per_mm: float
+    rng: np.random.Generator,
+    ends: list[hs.End],
+    sizes: Floats,
+    wish: Wish,
+    px_per_mm: float,
+    more: np.random.Generator | None,
 ) -> tuple[dict[str, HardPart], list[HardPart], str | None]:
     hard: dict[str, HardPart] = {}
     loose: list[HardPart] = []
@@ -103,7 +110,7 @@ def _fit_ends(
         od = float(sizes[end.wires].max())
         if end.kind == "housing":
             damage = wish.housing_damage if end.id == broken else None
-            sprite, pieces = make_housing(rng, len(end.wires), damage, px_per_mm, od)
+            sprite, pieces = make_housing(rng, len(end.wires), damage, px_per_mm, od, featured(more))
             part = HardPart(sprite, end.xy, end.heading, wish.damaged_code if damage else 0)
             hard[end.id] = part
             loose += lay_pieces(rng, part, pieces, wish.damaged_code)
@@ -113,6 +120,11 @@ def _fit_ends(
             hard[end.id] = HardPart(sprite, end.xy, end.heading)
             assign(rng, end, sprite)
     return hard, loose, broken
+
+
+def featured(more: np.random.Generator | None) -> np.random.Generator | None:
+    """Dice for one housing's uncommon features; None for one that has none."""
+    return more.spawn(1)[0] if more is not None and more.random() < 0.8 else None
 
 
 def assign(rng: np.random.Generator, end: hs.End, sprite: Sprite) -> None:

@@ -14,7 +14,7 @@ from sample_images.camera import Camera
 from sample_images.cloud import Part, Visible, look
 from sample_images.debris import debris
 from sample_images.hard_parts import HardPart
-from sample_images.layout_scene import Assembly, assign, lay_pieces
+from sample_images.layout_scene import Assembly, assign, featured, lay_pieces
 from sample_images.parts_housing import make_housing
 from sample_images.paths import wander
 from sample_images.record import Record
@@ -53,7 +53,7 @@ def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> Lead
     layout = scene.choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     closeup = bool(rng.random() < 0.25) if settings.closeup is None else settings.closeup
-    stage = _set_leads(rng, page, settings, closeup)
+    stage = _set_leads(rng, page, settings, closeup, more.dice("housings"))
     camera = scene.aim(rng, stage, page, settings.width_px, closeup)
     seen = look(camera, stage.parts, scene.FINE)
     fine = scene.sprite_px_per_mm(settings.width_px, closeup)
@@ -76,14 +76,18 @@ def _breaks(seen: Visible, camera: Camera) -> NDArray[np.uint8]:
 
 
 def _set_leads(
-    rng: np.random.Generator, page: tuple[float, float], settings: scene.SceneSettings, closeup: bool
+    rng: np.random.Generator,
+    page: tuple[float, float],
+    settings: scene.SceneSettings,
+    closeup: bool,
+    more: np.random.Generator | None,
 ) -> scene.Stage:
     px_per_mm = scene.sprite_px_per_mm(settings.width_px, closeup)
     dirty, gloss = float(rng.choice([0.0, 0.3, 0.8])), float(rng.uniform(0.25, 0.75))
     leads: list[tuple[Assembly, list[Record]]] = []
     for place in _plots(rng, page):
         ends = sum(len(lead.harness.ends) for lead, _ in leads)
-        leads.append(_lead(rng, place, ends, px_per_mm))
+        leads.append(_lead(rng, place, ends, px_per_mm, more))
     wires: list[hs.WirePath] = []
     for lead, _ in leads:
         before = len(wires)
@@ -118,7 +122,11 @@ def _plots(rng: np.random.Generator, page: tuple[float, float]) -> list[tuple[fl
 
 
 def _lead(
-    rng: np.random.Generator, place: tuple[float, float], before: int, px_per_mm: float
+    rng: np.random.Generator,
+    place: tuple[float, float],
+    before: int,
+    px_per_mm: float,
+    more: np.random.Generator | None,
 ) -> tuple[Assembly, list[Record]]:
     """One lead around ``place``, its ends numbered on from ``before``; each kind of break of each end has a code."""
     count = int(rng.integers(1, 13)) if rng.random() < 0.8 else int(rng.integers(8, 25))
@@ -138,7 +146,7 @@ def _lead(
         end.wires = list(range(count))
         grade = damages.severity(rng)
         damage = damages.housing_damage(rng, grade) if rng.random() < _BROKEN_SHARE else None
-        sprite, pieces = make_housing(rng, count, damage, px_per_mm, float(sizes.max()))
+        sprite, pieces = make_housing(rng, count, damage, px_per_mm, float(sizes.max()), featured(more))
         mine = _KINDS * (before + len(hard))
         part = HardPart(sprite, end.xy, end.heading, mine, by_kind=True)
         assert end.id is not None

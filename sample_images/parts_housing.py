@@ -11,6 +11,7 @@ import numpy as np
 from sample_images import parts_relief as relief
 from sample_images.parts_canvas import PLASTICS, RGB, Canvas, jitter_colour, rounded_box
 from sample_images.parts_damage import HousingDamage, Outcome, break_housing, break_latch
+from sample_images.parts_features import ROOM_MM, add_features, other_plan
 from sample_images.sprites import Sprite, SpriteError
 
 __all__ = ["HousingDamage", "HousingPlan", "draw_plan", "make_housing"]
@@ -132,17 +133,22 @@ def make_housing(
     damage: HousingDamage | None = None,
     px_per_mm: float = 8.0,
     wire_od_mm: float = 1.8,
+    more: np.random.Generator | None = None,
 ) -> tuple[Sprite, list[Sprite]]:
-    """A housing, and the pieces broken off it to be laid beside it.
+    """A housing, and the pieces broken off it to be laid beside it; with `more` it has uncommon features, all sound.
 
     The same generator state gives the same housing with and without damage.
     """
     plan_rng, model_rng, damage_rng, dirt_rng = (np.random.default_rng(s) for s in rng.integers(0, 2**63, 4))
     plan = draw_plan(plan_rng, n_wires, wire_od_mm)
-    half = plan.width_mm / 2 + 5
+    if more is not None:
+        plan = other_plan(more, plan)
+    half = plan.width_mm / 2 + (5 if more is None else ROOM_MM)
     canvas = Canvas((-REAR_ROOM_MM, plan.length_mm + 3), (-half, half), px_per_mm, plan.rgb)
     lock_broken = damage is not None and "lock" in damage.kinds
     _outline(canvas, plan, model_rng)
+    if more is not None:
+        add_features(canvas, more, plan)
     lock = _reliefs(canvas, plan, model_rng, damage_rng if lock_broken else None, damage.severity if damage else 0.0)
     relief.weather(canvas, dirt_rng)
     canvas.height = np.where(canvas.mask, np.clip(canvas.height, 0.4, plan.height_mm + 3.5), 0)

@@ -13,6 +13,7 @@ from sample_images import clutter, coverings, damages, truth_build, wider
 from sample_images.camera import Camera, place_camera
 from sample_images.cloud import Part, Visible, look
 from sample_images.clutter_flat import lay_flat
+from sample_images.coverings_more import cover_more
 from sample_images.debris import debris
 from sample_images.layout_scene import Assembly, Wish, assemble
 from sample_images.record import Record
@@ -160,7 +161,7 @@ def _set_stage(
     plan = damages.plan(rng, scenario, settings.extra)
     thick = bool({"electrical_overload", "abrasion"} & set(plan.kinds)) and rng.random() < 0.75
     wish = Wish(page, plan.far, False, plan.housing_damage, plan.housing_code, thick)
-    assembly = assemble(rng, wish, px_per_mm)
+    assembly = assemble(rng, wish, px_per_mm, more.dice("housings"))
     dirty = float(rng.choice([0.0, 0.3, 0.8]))
     gloss = float(rng.uniform(0.25, 0.75))
     skins = [dress(rng, wire, dirty, gloss) for wire in assembly.harness.wires]
@@ -172,7 +173,11 @@ def _set_stage(
     covers: list[tuple[str, float, list[int]]] = []
     hiding = _hide(rng, assembly, records)
     busy = damages.taken(records, assembly.harness) + [(c.u0, c.u1) for c in hiding]
-    for cover in hiding + _cover(rng, assembly, busy):
+    on_trunk = hiding + _cover(rng, assembly, busy)
+    if (dice := more.dice("coverings")) is not None:
+        busy += [(c.u0, c.u1) for c in on_trunk]
+        on_trunk += cover_more(dice, assembly.harness, busy)
+    for cover in on_trunk:
         covers.append((cover.kind, cover.u1 - cover.u0, list(range(len(parts), len(parts) + len(cover.tubes)))))
         parts += cover.tubes
     joints = []
