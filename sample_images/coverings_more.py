@@ -38,7 +38,7 @@ def cover_more(rng: np.random.Generator, harness: Harness, taken: list[Span]) ->
     for _ in range(int(rng.choice([1, 2, 3], p=[0.4, 0.4, 0.2]))):
         kind = str(rng.choice(kinds, p=[0.36, 0.18, 0.1, 0.14, 0.12, 0.1]))
         for _ in range(6):
-            length = float(rng.uniform(24, 130)) if kind != "ties" else 5.0
+            length = float(rng.uniform(24, 150)) if kind != "ties" else 5.0
             last = min(harness.end_u, harness.start_u + 420) - length - 4
             if last <= harness.start_u + 4:
                 continue
@@ -59,7 +59,9 @@ def _tone(rng: np.random.Generator, options: tuple[tuple[int, int, int], ...]) -
 def _matter(albedo: Floats, gloss: Floats | float) -> Material:
     n = len(albedo)
     shine = np.broadcast_to(np.float32(gloss), (n,)).astype(np.float32)
-    return Material(np.clip(albedo, 0.004, 0.9).astype(np.float32), shine, np.zeros(n, np.float32), np.zeros(n, np.uint8))
+    return Material(
+        np.clip(albedo, 0.004, 0.9).astype(np.float32), shine, np.zeros(n, np.float32), np.zeros(n, np.uint8)
+    )
 
 
 def braid(rng: np.random.Generator, harness: Harness, u0: float, u1: float) -> list[Cover]:
@@ -219,7 +221,12 @@ def spots(rng: np.random.Generator, harness: Harness, u0: float, u1: float) -> l
     kind = rng.integers(2**32)
     at = np.arange(u0, u1 - wide + 0.1, step)
     return [
-        Cover("tape", float(u), float(u + wide), [_band(np.random.default_rng(kind), harness, float(u), float(u + wide), 0.3)])
+        Cover(
+            "tape",
+            float(u),
+            float(u + wide),
+            [_band(np.random.default_rng(kind), harness, float(u), float(u + wide), 0.3)],
+        )
         for u in at
     ]
 

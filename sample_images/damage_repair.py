@@ -13,6 +13,7 @@ from sample_images.coverings import SLEEVE_ODDS, SLEEVE_SRGB, sleeve
 from sample_images.damage_site import Site, choose_site, lay_on_top, span_of, upper_wires
 from sample_images.harness import Harness
 from sample_images.record import Record
+from sample_images.sleeves_more import LENGTH_MM, other_sleeve, sleeve_kind
 from sample_images.tubes import Tube
 from sample_images.wires import Skin
 
@@ -38,14 +39,19 @@ def repair(
     code: int,
     distance_mm: float,
     busy: list[tuple[float, float]],
+    more: np.random.Generator | None = None,
 ) -> tuple[Record, list[Sleeve]]:
-    """1 to 3 sleeves near each other, the nearest at the wanted distance from a termination."""
+    """1 to 3 sleeves near each other, the nearest at the wanted distance from a termination; `more` draws rarer ones."""
     length = float(rng.uniform(20, 45))
+    if more is not None:
+        length = float(more.uniform(*LENGTH_MM))
     site = choose_site(rng, harness, length, distance_mm, busy)
     order = upper_wires(harness, site)
     count = min(len(order), int(rng.choice([1, 2, 3], p=[0.5, 0.3, 0.2])))
     record = Record("earlier_repair", code, grade, ["sleeve"], 0.0)
     kind = str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS))
+    if more is not None:
+        kind = sleeve_kind(more)
     if rng.random() < 0.45 and not skins[order[0]].changes:
         lay_on_top(harness, order[0], site.u0, site.u1)
     sleeves: list[Sleeve] = []
@@ -55,10 +61,11 @@ def repair(
         u0 = float(np.clip(site.u0 + shift, harness.start_u, harness.end_u - length))
         span = span_of(harness.wires[index], u0, u0 + length * rng.uniform(0.85, 1.0))
         if rank and rng.random() < 0.2:  # another repair, another sleeve
-            kind = str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS))
+            kind = str(rng.choice(list(SLEEVE_SRGB), p=SLEEVE_ODDS)) if more is None else sleeve_kind(more)
         if span is None:
             continue
-        tube = sleeve(rng, harness.wires[index], *span, code, kind, skins[index].base)
+        make, dice = (sleeve, rng) if more is None else (other_sleeve, more)
+        tube = make(dice, harness.wires[index], *span, code, kind, skins[index].base)
         sleeves.append(Sleeve(index, *span, "repair", tube))
         record.spans[index] = [span]
         u += [u0, u0 + span[1] - span[0]]

@@ -75,9 +75,13 @@ def plan(rng: np.random.Generator, scenario: str, extra: int = 0) -> Plan:
 
 
 def inflict(
-    rng: np.random.Generator, chosen: Plan, assembly: Assembly, skins: list[Skin]
+    rng: np.random.Generator,
+    chosen: Plan,
+    assembly: Assembly,
+    skins: list[Skin],
+    more: np.random.Generator | None = None,
 ) -> tuple[list[Record], list[Sleeve], list[Part]]:
-    """Damage the assembly; returns the records, all sleeves, and loose bits."""
+    """Damage the assembly; returns the records, all sleeves, and loose bits. `more` draws rarer repair sleeves."""
     h = assembly.harness
     records: list[Record] = []
     sleeves: list[Sleeve] = []
@@ -90,7 +94,7 @@ def inflict(
         if crowded and k >= chosen.wanted and not burn_on and not _room(rng, h, distance, busy):
             continue
         if kind == "earlier_repair":
-            made, new = repair(rng, h, skins, grade, code, distance, busy)
+            made, new = repair(rng, h, skins, grade, code, distance, busy, more)
             sleeves += new
             records.append(made)
             continue

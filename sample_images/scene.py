@@ -16,12 +16,14 @@ from sample_images.clutter_flat import lay_flat
 from sample_images.coverings_more import cover_more
 from sample_images.debris import debris
 from sample_images.layout_scene import Assembly, Wish, assemble
+from sample_images.light_more import cast, relight
 from sample_images.record import Record
-from sample_images.sensor import choose_sensor, expose
+from sample_images.sensor import choose_sensor, expose, worked_over
 from sample_images.shading import Relief, ground_light, light_scene, shade
 from sample_images.surfaces import Beside, lay_ground
 from sample_images.truth import Truth
 from sample_images.wires import Skin, dress
+from sample_images.wires_more import redress
 from vision.layout import MatLayout, builtin_layouts
 
 Floats = NDArray[Any]
@@ -165,7 +167,9 @@ def _set_stage(
     dirty = float(rng.choice([0.0, 0.3, 0.8]))
     gloss = float(rng.uniform(0.25, 0.75))
     skins = [dress(rng, wire, dirty, gloss) for wire in assembly.harness.wires]
-    records, sleeves, loose = damages.inflict(rng, plan, assembly, skins)
+    if (dice := more.dice("wires")) is not None:
+        redress(dice, skins)
+    records, sleeves, loose = damages.inflict(rng, plan, assembly, skins, more.dice("sleeves"))
     hard = list(assembly.hard.items())
     parts: list[Part] = [part for _, part in hard]
     owner = {name: k for k, (name, _) in enumerate(hard)}
@@ -289,8 +293,11 @@ def photograph(
     w, h = camera.width_px, camera.height_px
     middle = camera.to_ground(np.array([[w / 2, h / 2]]))[0]
     light = light_scene(rng, middle, eye)
+    lamps = more.dice("light")
+    if lamps is not None:
+        light = relight(lamps, light, middle)
     gx, gy = camera.ground_map()
-    albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout, beside)
+    albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout, beside, more.dice("ground"))
     if (dice := more.dice("flat")) is not None:
         lay_flat(dice, albedo, edge, gx, gy, layout)
     relief = Relief(seen, light, rng) if len(seen.flat) else None
@@ -302,6 +309,10 @@ def photograph(
     total = falling[::16, ::16].reshape(-1, 3)
     level = np.percentile(total.mean(1), 85) * (0.88 if layout is not None else float(rng.uniform(0.3, 0.8)))
     sensor = choose_sensor(rng, total.mean(0), float(level))
+    if lamps is not None:
+        sensor = cast(lamps, sensor)
+    if (dice := more.dice("sensor")) is not None:
+        sensor = worked_over(dice, sensor)
     return expose(rng, image.astype(np.float32), sensor)
 
 

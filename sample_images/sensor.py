@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -29,6 +29,9 @@ class Sensor:
     sharpen: float
     quality: int
     sent_on: tuple[float, int] | None = None  # scale and quality of a second compression, as messengers do
+    smear: float = 0.0  # how far noise reduction wipes fine marks away, 0..1
+    halo_px: float = 0.0  # radius of a second, coarse sharpening at 2000 px across
+    lifted: float = 0.0  # how far shadows are raised and lights held back towards their surroundings, 0..1
 
 
 def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) -> Sensor:
@@ -57,6 +60,39 @@ def choose_sensor(rng: np.random.Generator, light_colour: Floats, white: float) 
     )
 
 
+def worked_over(rng: np.random.Generator, sensor: Sensor) -> Sensor:
+    """The same phone with heavier processing: some of smear, halo, lifted shadows and coarse compression."""
+    do = rng.random(4) < (0.5, 0.5, 0.4, 0.5)
+    if not do.any():
+        do[int(rng.integers(4))] = True
+    sent_on = (float(rng.uniform(0.45, 0.9)), int(rng.integers(28, 60))) if do[3] else sensor.sent_on
+    return replace(
+        sensor,
+        smear=float(rng.uniform(0.4, 1.0)) if do[0] else 0.0,
+        halo_px=float(rng.uniform(2.0, 5.0)) if do[1] else 0.0,
+        lifted=float(rng.uniform(0.25, 0.6)) if do[2] else 0.0,
+        sent_on=sent_on,
+    )
+
+
+def _processed(out: Floats, sensor: Sensor, scale: float) -> Floats:
+    """Smear, lifted shadows and halo over the (H,W,3) picture 0..1."""
+    if sensor.smear:
+        soft = np.ascontiguousarray(cv2.GaussianBlur(out, (0, 0), max(0.6, 2.2 * scale)))
+        change = np.abs(out - soft).max(axis=2)
+        keep = np.clip((change - 0.015) / 0.05, 1 - sensor.smear, 1)[..., None]  # what is weak is taken for noise
+        out = soft + keep * (out - soft)
+    if sensor.lifted:
+        h, w = out.shape[:2]
+        small = cv2.resize(out.mean(axis=2), (max(8, w // 24), max(8, h // 24)), interpolation=cv2.INTER_AREA)
+        around = cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), (w, h), interpolation=cv2.INTER_LINEAR)
+        out = out * (np.clip(around, 0.06, 1.0) ** (-0.5 * sensor.lifted) * 0.62 ** (0.5 * sensor.lifted))[..., None]
+    if sensor.halo_px:
+        soft = cv2.GaussianBlur(out, (0, 0), max(0.8, sensor.halo_px * scale))
+        out = cv2.addWeighted(out, 1.55, soft, -0.55, 0.0)
+    return out.astype(np.float32)
+
+
 def _lamp_light_left(rng: np.random.Generator) -> Floats:
     """Red, green and blue, (3,), as a phone leaves them under a warm lamp: up to about 2700 K taken for 4500 K."""
     warm = float(rng.uniform(0.3, 1.0))
@@ -82,6 +118,8 @@ def expose(rng: np.random.Generator, light: Floats, sensor: Sensor) -> NDArray[n
     if sensor.sharpen > 0.05:
         soft = cv2.GaussianBlur(out, (0, 0), 1.1)
         out = cv2.addWeighted(out, 1 + sensor.sharpen, soft, -sensor.sharpen, 0.0)
+    if sensor.smear or sensor.halo_px or sensor.lifted:
+        out = _processed(out, sensor, scale)
     bgr = cv2.convertScaleAbs(np.maximum(out, 0), alpha=255)
     picture = _compressed(np.ascontiguousarray(bgr), sensor.quality)
     if sensor.sent_on:

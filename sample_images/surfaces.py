@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sample_images.colours import linear
 from sample_images.noise import picture
+from sample_images.surfaces_more import other_bench
 from vision.layout import MatLayout
 from vision.layout_raster import raster
 
@@ -119,9 +120,13 @@ def lay_ground(
     mm_per_px: float,
     layout: MatLayout | None,
     beside: Sequence[Beside] = (),
+    more: np.random.Generator | None = None,
 ) -> tuple[Floats, Floats, float]:
-    """Albedo of every pixel of the empty bench (H,W,3) linear RGB, light kept by the page's edge (H,W), and gloss."""
-    top, gloss = bench(rng)
+    """Albedo of every pixel of the empty bench (H,W,3) linear RGB, light kept by the page's edge (H,W), and gloss.
+
+    With `more` the bench is one of the less common.
+    """
+    top, gloss = bench(rng) if more is None else other_bench(more, (TILE_PX, TILE_PX))
     angle = rng.uniform(0, 2 * np.pi)
     c, s = np.cos(angle) / TILE_MM_PER_PX, np.sin(angle) / TILE_MM_PER_PX
     off = rng.uniform(0, TILE_PX, 2)
