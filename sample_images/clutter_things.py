@@ -247,7 +247,9 @@ def scissors(rng: np.random.Generator, x: float, y: float, turn: float, ppm: flo
     open_ = rng.uniform(0.03, 0.16)
     for side in (-1, 1):
         tip = np.array([-long * 0.5 - eye, -side * long * open_])
-        blade = np.array([tip, [eye * 0.5, side * 4.5 - 4], [eye * 0.5, side * 4.5 + 4], tip + [4.0, side * 1.0]])
+        blade = np.array(
+            [tip, [eye * 0.5, side * 4.5 - 4], [eye * 0.5, side * 4.5 + 4], tip + np.array([4.0, side * 1.0])]
+        )
         _slab(c, _polygon(c, blade), 2.6 + 0.8 * (side > 0), 0.8, steel, 0.8, 1.0)
         middle = np.array([eye * 1.9, side * (eye * 0.62 + 3)])
         d = np.hypot((c.x - middle[0]) / 1.5, c.y - middle[1])

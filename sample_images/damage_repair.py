@@ -41,7 +41,7 @@ def repair(
     busy: list[tuple[float, float]],
     more: np.random.Generator | None = None,
 ) -> tuple[Record, list[Sleeve]]:
-    """1 to 3 sleeves near each other, the nearest at the wanted distance from a termination; `more` draws rarer ones."""
+    """1 to 3 sleeves near each other, the nearest at the wanted distance from a termination; `more`: rarer ones."""
     length = float(rng.uniform(20, 45))
     if more is not None:
         length = float(more.uniform(*LENGTH_MM))

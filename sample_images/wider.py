@@ -1,4 +1,4 @@
-"""Chooses which uncommon but sound things a scene shows; each has dice of its own, so that other scenes stay as they were."""
+"""Chooses which uncommon but sound things a scene shows, with dice of their own: other scenes stay as they were."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ import numpy as np
 
 KINDS = ("clutter", "flat", "housings", "coverings", "sleeves", "wires", "ground", "light", "sensor")
 ODDS = {
-    "clutter": 0.15,
-    "flat": 0.1,
-    "housings": 0.14,
-    "coverings": 0.14,
+    "clutter": 0.14,
+    "flat": 0.09,
+    "housings": 0.13,
+    "coverings": 0.13,
     "sleeves": 0.25,  # matters only where there is a repair
-    "wires": 0.11,
+    "wires": 0.1,
     "ground": 0.08,
-    "light": 0.1,
+    "light": 0.09,
     "sensor": 0.08,
 }
 """Share of scenes that show some of the kind; about six in ten show something."""

@@ -1,0 +1,179 @@
+"""Uncommon sound things: scenes without them stay as they were, and they never stand in the way of a damage."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import cv2
+import numpy as np
+import pytest
+
+from sample_images import clutter, wider
+from sample_images.coverings_more import braid
+from sample_images.layout_scene import Wish, assemble
+from sample_images.leads import render_leads
+from sample_images.parts_features import ROOM_MM
+from sample_images.parts_housing import HousingDamage, draw_plan, make_housing
+from sample_images.scene import SCENARIOS, SceneSettings, render_scene, strewn
+from sample_images.sleeves_more import LENGTH_MM
+from sample_images.sprites import DAMAGE_CRACK
+
+SMALL = SceneSettings(width_px=320, closeup=False)
+
+
+def only(monkeypatch: pytest.MonkeyPatch, *kinds: str) -> None:
+    """Scenes show these kinds and no other."""
+    monkeypatch.setattr(wider, "choose", lambda seed, place: wider.Wider(seed, place, frozenset(kinds)))
+
+
+def test_with_odds_of_naught_a_scene_is_the_one_that_knows_of_none(monkeypatch) -> None:
+    """Nothing drawn takes the old path: bytes and truth agree with a scene that was never asked."""
+    monkeypatch.setattr(wider, "ODDS", dict.fromkeys(wider.KINDS, 0.0))
+    asked = render_scene(31, "mixed", SMALL)
+    monkeypatch.setattr(wider, "choose", lambda seed, place: wider.NOTHING)
+    never = render_scene(31, "mixed", SMALL)
+    assert asked[0].tobytes() == never[0].tobytes() and asked[1] == never[1]
+
+
+def test_about_six_scenes_in_ten_show_something_and_each_kind_comes_as_often_as_said() -> None:
+    """Shares over many seeds; sleeves count only where there is a repair."""
+    seen: Counter[str] = Counter()
+    some = 0
+    for seed in range(400):
+        for place, scenario in enumerate(SCENARIOS):
+            drawn = wider.choose(seed, place).drawn
+            seen.update(drawn)
+            some += bool(drawn - (set() if scenario in ("earlier_repair", "mixed") else {"sleeves"}))
+    total = 400 * len(SCENARIOS)
+    assert 0.55 < some / total < 0.65
+    for kind in wider.KINDS:
+        assert seen[kind] / total == pytest.approx(wider.ODDS[kind], abs=0.025)
+
+
+@pytest.mark.parametrize("kind", wider.KINDS)
+def test_each_kind_changes_the_picture_and_the_same_seed_gives_the_same_bytes(monkeypatch, kind) -> None:
+    """Determinism of each kind, and that it is not without effect."""
+    only(monkeypatch, kind)
+    one, truth_one = render_scene(5, "earlier_repair", SMALL)
+    two, truth_two = render_scene(5, "earlier_repair", SMALL)
+    assert one.tobytes() == two.tobytes() and truth_one == truth_two
+    only(monkeypatch)
+    assert render_scene(5, "earlier_repair", SMALL)[0].tobytes() != one.tobytes()
+
+
+@pytest.mark.parametrize(("seed", "scenario"), [(11, "rodent"), (12, "abrasion"), (13, "connector")])
+def test_clutter_is_no_part_of_the_truth_and_hides_no_damage(monkeypatch, seed, scenario) -> None:
+    """Regions, wires, splices and terminations are the same with and without clutter."""
+    only(monkeypatch)
+    without = render_scene(seed, scenario, SMALL)[1]
+    only(monkeypatch, "clutter", "flat")
+    truth = render_scene(seed, scenario, SMALL)[1]
+    assert truth.regions == without.regions and truth.labels == without.labels
+    assert truth.wires == without.wires and truth.splices == without.splices
+    assert [h.cracked for h in truth.housings] == [h.cracked for h in without.housings]
+
+
+def test_a_thing_before_a_damage_is_left_out(monkeypatch) -> None:
+    """Where things may lie anywhere, no pixel of a damage is lost and the grid stays sorted."""
+    from sample_images import scene
+
+    grabbed = {}
+
+    def watched(more, camera, seen, layout, px_per_mm, before):
+        out = strewn(more, camera, seen, layout, px_per_mm, before)
+        grabbed["codes"] = (np.bincount(seen.code, minlength=9), np.bincount(out.code, minlength=9))
+        grabbed["flat"], grabbed["things"] = out.flat, int((out.part >= before).sum())
+        return out
+
+    only(monkeypatch, "clutter")
+    monkeypatch.setattr(scene, "strewn", watched)
+    monkeypatch.setattr(clutter._Room, "gap", lambda self, xy, radius: 5.0)
+    for seed in (21, 22):
+        scene.render_scene(seed, "external_heat", SMALL)
+        before, after = grabbed["codes"]
+        assert (before[1:] == after[1:]).all()
+        assert (np.diff(grabbed["flat"]) > 0).all()
+
+
+def test_clutter_shows_in_most_scenes_that_draw_it(monkeypatch) -> None:
+    """At least half of some scenes show things."""
+    only(monkeypatch, "clutter")
+    shown = 0
+    for seed in range(4):
+        picture, _ = render_scene(seed, "sound", SMALL)
+        only(monkeypatch)
+        bare, _ = render_scene(seed, "sound", SMALL)
+        only(monkeypatch, "clutter")
+        shown += (np.abs(picture.astype(int) - bare).max(axis=2) > 60).mean() > 0.001
+    assert shown >= 2
+
+
+def test_features_are_sound_and_leave_damage_as_it_is_described() -> None:
+    """No feature is marked as damage; a crack on a featured housing is marked and measured."""
+    ears = 0
+    for seed in range(24):
+        more = np.random.default_rng([seed, 1])
+        sprite, pieces = make_housing(np.random.default_rng(seed), 5, None, 6.0, 1.8, more)
+        assert not sprite.damage.any() and not pieces and not sprite.signs
+        plain, _ = make_housing(np.random.default_rng(seed), 5, None, 6.0, 1.8)
+        wider_by = (sprite.mask.shape[0] - plain.mask.shape[0]) / 6.0
+        assert wider_by <= 2 * ROOM_MM
+        holes = cv2.findContours(sprite.mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)[1]
+        ears += holes is not None and (holes[0][:, 3] >= 0).any()
+        assert len(sprite.entries_mm) == sprite.cavities
+    assert 6 <= ears <= 20
+    for seed in range(6):
+        damage = HousingDamage(frozenset({"crack"}), 0.9)
+        broken, _ = make_housing(np.random.default_rng(seed), 5, damage, 6.0, 1.8, np.random.default_rng(seed))
+        assert broken.cracked and broken.crack_length_mm > 2
+        assert (broken.damage == DAMAGE_CRACK).any()
+
+
+def test_features_leave_the_plan_of_the_cavities_alone() -> None:
+    """Wires find the same cavities, with features or without."""
+    for seed in range(6):
+        plain, _ = make_housing(np.random.default_rng(seed), 7)
+        other, _ = make_housing(np.random.default_rng(seed), 7, more=np.random.default_rng(seed))
+        assert plain.entries_mm == other.entries_mm and plain.cavities == other.cavities
+    assert draw_plan(np.random.default_rng(3), 7) == draw_plan(np.random.default_rng(3), 7)
+
+
+def test_broken_housings_on_leads_are_told_with_features_too(monkeypatch) -> None:
+    """Each broken housing that shows is a region of the truth and marked in the picture of breaks."""
+    only(monkeypatch, "housings")
+    leads = render_leads(3, SceneSettings(width_px=500, closeup=False))
+    assert {r.label for r in leads.truth.regions} <= {"connector"}
+    assert bool(leads.truth.regions) == bool((leads.breaks > 0).any())
+
+
+def test_a_braid_is_a_covering_of_even_diamonds_that_marks_no_damage() -> None:
+    """Its relief is periodic along the bundle and nothing of it carries a damage's code."""
+    laid = assemble(np.random.default_rng(2), Wish((420.0, 297.0)), 4.0)
+    h = laid.harness
+    cover = braid(np.random.default_rng(0), h, h.start_u + 20, h.start_u + 70)[0]
+    assert cover.kind == "braid"
+    tube = cover.tubes[0]
+    s = np.linspace(cover.u0 + 10, cover.u1 - 10, 600)
+    angle = np.full(600, 1.5)
+    assert tube.relief is not None
+    high = tube.relief(s, angle)
+    spectrum = np.abs(np.fft.rfft(high - high.mean()))
+    assert spectrum.max() > 5 * np.median(spectrum)
+    assert not tube.paint(s, angle).code.any()
+
+
+def test_covers_keep_off_damages(monkeypatch) -> None:
+    """Coverings drawn besides leave a damage as visible as its label asks."""
+    only(monkeypatch, "coverings")
+    for seed in (41, 42):
+        truth = render_scene(seed, "rodent", SMALL)[1]
+        assert truth.regions and all(r.visible_px > 0 for r in truth.regions)
+
+
+def test_repairs_have_sleeves_of_12_to_60_mm(monkeypatch) -> None:
+    """The splices of the truth have the length that was drawn."""
+    only(monkeypatch, "sleeves")
+    for seed in (51, 52):
+        truth = render_scene(seed, "earlier_repair", SMALL)[1]
+        lengths = [s.length_mm for s in truth.splices if s.origin == "repair"]
+        assert lengths and all(LENGTH_MM[0] * 0.7 <= v <= LENGTH_MM[1] * 1.1 for v in lengths)
