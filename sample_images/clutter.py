@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -15,6 +14,7 @@ from sample_images.camera import Camera
 from sample_images.cloud import Part, Visible, look
 from sample_images.hard_parts import HardPart
 from sample_images.tubes import Tube
+from sample_images.wider import Wider
 from vision.layout import MatLayout
 
 Floats = NDArray[Any]
@@ -53,6 +53,14 @@ def strew(
     return _together(camera, seen, replace(theirs, part=theirs.part + np.int16(before)), owner, before)
 
 
+def strewn(
+    more: Wider, camera: Camera, seen: Visible, layout: MatLayout | None, px_per_mm: float, before: int
+) -> Visible:
+    """What is seen with the clutter of this scene, if it has any; ``before`` parts are there already."""
+    dice = more.dice("clutter")
+    return seen if dice is None else strew(dice, camera, seen, layout, px_per_mm, before)
+
+
 class _Room:
     """Where there is room on the bench: distances to the assembly, and the mat's marks to keep off."""
 
@@ -87,7 +95,6 @@ class _Room:
 
 def _placed(rng: np.random.Generator, name: str, room: _Room, px_per_mm: float, near: bool) -> list[Part] | None:
     """The thing where there is room for it; `near` takes the nearest place tried, which often touches."""
-    made: Callable[[float, float, float], list[Part]]
     shape = int(rng.integers(2**32))
 
     def made(x: float, y: float, turn: float) -> list[Part]:

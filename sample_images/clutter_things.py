@@ -48,7 +48,7 @@ def _rod(
     axis = np.column_stack([x + np.cos(turn) * (s - mid), y + np.sin(turn) * (s - mid), lift])
 
     def paint(s: Floats, angle: Floats) -> Material:
-        albedo = np.repeat(bands[0][1][None].astype(np.float32), len(s), axis=0)
+        albedo: Floats = np.repeat(bands[0][1][None].astype(np.float32), len(s), axis=0)
         gloss, metal = np.full(len(s), bands[0][2], np.float32), np.full(len(s), bands[0][3], np.float32)
         for start, tone, shine, bare in bands[1:]:
             on = s >= start

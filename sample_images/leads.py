@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images import damages, scene, wider
+from sample_images import clutter, damages, scene, wider
 from sample_images import harness as hs
 from sample_images.camera import Camera
 from sample_images.cloud import Part, Visible, look
@@ -57,7 +57,7 @@ def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> Lead
     camera = scene.aim(rng, stage, page, settings.width_px, closeup)
     seen = look(camera, stage.parts, scene.FINE)
     fine = scene.sprite_px_per_mm(settings.width_px, closeup)
-    seen = scene.strewn(more, camera, seen, layout, fine, len(stage.parts))
+    seen = clutter.strewn(more, camera, seen, layout, fine, len(stage.parts))
     picture = scene.photograph(rng, camera, seen, layout, [], more)
     truth = scene.truth_of(seed, SCENARIO, layout, stage, seen, camera)
     broken = frozenset(record.housing for record in stage.records if record.housing is not None)

@@ -138,17 +138,9 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         raise SceneError(
             f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
-    seen = strewn(more, camera, seen, layout, sprite_px_per_mm(settings.width_px, closeup), len(stage.parts))
+    seen = clutter.strewn(more, camera, seen, layout, sprite_px_per_mm(settings.width_px, closeup), len(stage.parts))
     picture = photograph(rng, camera, seen, layout, beside, more)
     return picture, truth_of(seed, scenario, layout, stage, seen, camera)
-
-
-def strewn(
-    more: wider.Wider, camera: Camera, seen: Visible, layout: MatLayout | None, px_per_mm: float, before: int
-) -> Visible:
-    """What is seen with the clutter of this scene, if it has any; ``before`` parts are there already."""
-    dice = more.dice("clutter")
-    return seen if dice is None else clutter.strew(dice, camera, seen, layout, px_per_mm, before)
 
 
 def _set_stage(

@@ -25,7 +25,7 @@ def other_bench(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     return np.clip(tone, 0.003, 0.9).astype(np.float32), gloss
 
 
-def _tinted(base: object, tone: Floats) -> Floats:
+def _tinted(base: Any, tone: Floats) -> Floats:
     return linear(np.clip(base, 4, 250))[None, None] * tone[..., None]
 
 

@@ -105,7 +105,7 @@ class TruthCovering(TruthValue):
     """Tape, conduit, tie over the wires."""
 
     id: str
-    kind: str  # tape | cloth | conduit | tie
+    kind: str  # tape | cloth | conduit | tie | braid | spiral
     rings_px: list[Ring]
     length_mm: float
 

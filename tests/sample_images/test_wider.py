@@ -14,7 +14,7 @@ from sample_images.layout_scene import Wish, assemble
 from sample_images.leads import render_leads
 from sample_images.parts_features import ROOM_MM
 from sample_images.parts_housing import HousingDamage, draw_plan, make_housing
-from sample_images.scene import SCENARIOS, SceneSettings, render_scene, strewn
+from sample_images.scene import SCENARIOS, SceneSettings, render_scene
 from sample_images.sleeves_more import LENGTH_MM
 from sample_images.sprites import DAMAGE_CRACK
 
@@ -75,9 +75,8 @@ def test_clutter_is_no_part_of_the_truth_and_hides_no_damage(monkeypatch, seed, 
 
 def test_a_thing_before_a_damage_is_left_out(monkeypatch) -> None:
     """Where things may lie anywhere, no pixel of a damage is lost and the grid stays sorted."""
-    from sample_images import scene
-
     grabbed = {}
+    strewn = clutter.strewn
 
     def watched(more, camera, seen, layout, px_per_mm, before):
         out = strewn(more, camera, seen, layout, px_per_mm, before)
@@ -86,10 +85,10 @@ def test_a_thing_before_a_damage_is_left_out(monkeypatch) -> None:
         return out
 
     only(monkeypatch, "clutter")
-    monkeypatch.setattr(scene, "strewn", watched)
+    monkeypatch.setattr(clutter, "strewn", watched)
     monkeypatch.setattr(clutter._Room, "gap", lambda self, xy, radius: 5.0)
     for seed in (21, 22):
-        scene.render_scene(seed, "external_heat", SMALL)
+        render_scene(seed, "external_heat", SMALL)
         before, after = grabbed["codes"]
         assert (before[1:] == after[1:]).all()
         assert (np.diff(grabbed["flat"]) > 0).all()
