@@ -40,7 +40,8 @@ _MIN_COVER = 0.4
 class SceneJob:
     """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given.
 
-    ``extra`` damages lie on top of the scenario's; ``saved`` pictures are compressed as those of `samples` are.
+    ``extra`` damages lie on top of the scenario's; ``saved`` pictures are compressed as those of `samples` are;
+    ``uncommon`` things are so many times as likely as usual.
     """
 
     scenario: str
@@ -48,14 +49,16 @@ class SceneJob:
     folder: str | None = None
     extra: int = 0
     saved: bool = False
+    uncommon: float = 1.0
 
     @property
     def name(self) -> str:
         """File stem."""
-        return f"{self.scenario}_{self.seed:05d}" + (f"_x{self.extra}" if self.extra else "") + "_s" * self.saved
+        kinds = (f"x{self.extra}" if self.extra else "", "s" * self.saved, "u" * (self.uncommon != 1.0))
+        return "_".join((f"{self.scenario}_{self.seed:05d}", *filter(None, kinds)))
 
     def _render(self) -> tuple[np.ndarray, Truth]:
-        bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra))
+        bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra, uncommon=self.uncommon))
         if not self.saved:
             return bgr, truth
         opened = cv2.imdecode(np.frombuffer(as_jpeg(bgr), np.uint8), cv2.IMREAD_COLOR)

@@ -49,7 +49,8 @@ class SceneError(ValueError):
 @dataclass(frozen=True)
 class SceneSettings:
     """How scenes are made. `mat` is a layout's name, "random" or None (bare bench); `extra` damages of any kind come on
-    top of the scenario's, where there is room. `sheets` of the mat lie side by side, 0.3 to 3 mm apart."""
+    top of the scenario's, where there is room. `sheets` of the mat lie side by side, 0.3 to 3 mm apart. `uncommon` :
+    how many times as likely as usual things are that are seldom seen and yet sound (`wider`)."""
 
     width_px: int = 2000
     mat: str | None = "random"
@@ -57,6 +58,7 @@ class SceneSettings:
     closeup: bool | None = None
     extra: int = 0
     sheets: int = 1
+    uncommon: float = 1.0
 
     def __post_init__(self) -> None:
         if not 200 <= self.width_px <= 6000:
@@ -67,6 +69,8 @@ class SceneSettings:
             raise SceneError(f"extra: expected 0 to 8, got {self.extra}")
         if not 1 <= self.sheets <= 3:
             raise SceneError(f"sheets: expected 1 to 3, got {self.sheets}")
+        if not 0 <= self.uncommon <= 10:
+            raise SceneError(f"uncommon: expected 0 to 10, got {self.uncommon}")
         if self.mat not in (None, "random") and self.mat not in {m.name for m in builtin_layouts()}:
             names = ", ".join(m.name for m in builtin_layouts())
             raise SceneError(f'mat: expected "random", None or one of {names}, got {self.mat!r}')
@@ -121,7 +125,7 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
     if scenario not in SCENARIOS:
         raise SceneError(f"scenario: expected one of {', '.join(SCENARIOS)}, got {scenario!r}")
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario)])
-    more = wider.choose(seed, SCENARIOS.index(scenario))
+    more = wider.choose(seed, SCENARIOS.index(scenario), settings.uncommon)
     layout = choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     beside = _beside(rng, layout, settings.sheets)

@@ -38,9 +38,9 @@ class Wider:
 NOTHING = Wider(0, 0, frozenset())
 
 
-def choose(seed: int, place: int) -> Wider:
-    """Draw the kinds by their odds."""
-    drawn = {kind for kind in KINDS if _dice(seed, place, kind).random() < ODDS[kind]}
+def choose(seed: int, place: int, times: float = 1.0) -> Wider:
+    """Draw the kinds, each ``times`` its odds; what is drawn at lower odds is drawn at higher ones, too."""
+    drawn = {kind for kind in KINDS if _dice(seed, place, kind).random() < times * ODDS[kind]}
     return Wider(seed, place, frozenset(drawn))
 
 

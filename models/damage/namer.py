@@ -27,6 +27,9 @@ SHELL_SOUND_MISCOVERAGE = 0.02
 certain would be nearly as many as all that are."""
 MISSED_COSTS = 2.0
 """How many false alarms a missed damage is worth where a label is close."""
+STAYS_FROM = 1 / 3
+"""No label as likely as that is left out, whatever its limit: who reads a damage as sure takes it for two to one at the
+least. Whole housings of a make that nothing taught looks like were called broken for certain at 0.54."""
 _LEAST_EXAMPLES = 19
 """Of a label, before it gets a limit of its own: the smallest of nine probabilities is no limit to go by."""
 _LEAST_USUAL = 20
@@ -122,6 +125,11 @@ def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence
         if k >= 1 and len(own) >= _LEAST_EXAMPLES:
             out[c] = own[k - 1]
     return out
+
+
+def limits(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence[float]) -> np.ndarray:
+    """(C,) probabilities from which labels stay candidates: the conformal thresholds, none above `STAYS_FROM`."""
+    return np.minimum(conformal_thresholds(p, truth, miscoverage), STAYS_FROM)
 
 
 def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
@@ -246,7 +254,7 @@ def fit_namer(
         sharpened,
         scaler,
         LedoitWolf().fit(scaler.transform(x)),
-        conformal_thresholds(held_out, y, miscoverages(labels, sound_miscoverage)),
+        limits(held_out, y, miscoverages(labels, sound_miscoverage)),
         float(np.quantile(distances, _NOVEL_QUANTILE)),
         shift,
     )

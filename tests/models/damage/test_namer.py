@@ -12,10 +12,12 @@ from desk.statistics import wilson
 from models.damage.namer import (
     BITES_STAY_OPEN,
     MISSED_COSTS,
+    STAYS_FROM,
     Named,
     booster,
     conformal_thresholds,
     fit_namer,
+    limits,
     miscoverages,
     shell_forest,
     shifted,
@@ -161,6 +163,14 @@ def test_a_label_may_be_asked_to_be_lost_more_seldom():
     p = np.stack([1 - own, own], axis=1)
     kept = conformal_thresholds(p, np.ones(99, int), miscoverages(("a", "sound"), 0.02))
     assert kept[1] == pytest.approx(0.02)
+
+
+def test_no_label_of_a_third_is_left_out():
+    """99 own probabilities 0.505 .. 0.995: the tenth smallest, 0.55, would leave out a label at 0.54 against 0.46."""
+    own = np.arange(1, 100) / 200 + 0.5
+    p = np.stack([own, 1 - own], axis=1)
+    assert conformal_thresholds(p, np.zeros(99, int))[0] == pytest.approx(0.55)
+    assert limits(p, np.zeros(99, int), [0.1, 0.1]) == pytest.approx([STAYS_FROM, 0.01])
 
 
 def test_the_likeliest_label_is_always_among_those_left():
