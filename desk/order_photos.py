@@ -6,7 +6,6 @@ import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
@@ -16,14 +15,11 @@ from PIL import Image
 
 from desk.overlay import way_inside, ways_to_termination
 from desk.pictures import close_up_box
-from desk.wording import limits_of, say_label, say_measure
-from models.repair.verdicts import too_wide
-from vision.findings import Decision, Measure, PhotoFindings, Region, Ring
+from desk.wording import say_label, say_on_picture
+from vision.findings import Decision, PhotoFindings, Region, Ring
 from vision.reading import PhotoError, read_photo
 
 PRINT_SIDE_PX = 1800
-BY_HAND = "measure by hand"
-"""What stands on a dimension line in the place of a length too wide to use."""
 _STEPS = 20  # half plates up or down that letters move to cover nothing
 _FOLLOWS = 0.2  # a line drawn is taken for the measured way when it is this much as long
 _INK = (0, 0, 0)
@@ -82,7 +78,7 @@ def whole_picture(
         canvas.keep_clear(region.rings_px)
     for splice in findings.splices:
         canvas.outline(splice.rings_px)
-    for way, said in ways_to_termination(findings, partial(said_of_distance, decision)):
+    for way, said in ways_to_termination(findings, decision):
         canvas.dimension(way, said)
     for region in findings.regions:
         if region.rings_px:
@@ -110,15 +106,6 @@ def _assembly_box(findings: PhotoFindings, width_px: int, height_px: int) -> tup
     return int(x), int(y), max(1, int(right - x)), max(1, int(bottom - y))
 
 
-def said_of_distance(decision: Decision | None, measure: Measure | None) -> str:
-    """What stands on a line to a termination; a number that decides nothing is none to work by."""
-    return _in_short(measure, decision, "termination-distance")
-
-
-def _in_short(measure: Measure | None, decision: Decision | None, rule: str | None = None) -> str:
-    return BY_HAND if too_wide(measure, limits_of(decision, rule)) else say_measure(measure)
-
-
 def region_picture(
     path: Path, findings: PhotoFindings, region: Region, decision: Decision | None = None
 ) -> Picture | None:
@@ -132,7 +119,7 @@ def region_picture(
     canvas.keep_clear(region.rings_px)
     way = _measured_line(findings, region)
     if way is not None:
-        canvas.dimension(way, _in_short(region.length_mm, decision), beside=True)
+        canvas.dimension(way, say_on_picture(region.length_mm, decision), beside=True)
     canvas.label(f"{region.id} {'unsure' if region.unsure else say_label(region.label)}", None)
     return canvas.picture()
 

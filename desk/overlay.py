@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from desk.wording import say_count, say_label, say_measure
-from vision.findings import Covering, Measure, PhotoFindings, Region, Ring, Splice, Wire
+from desk.wording import say_count, say_label, say_length, say_measured, say_on_picture
+from vision.findings import Covering, Decision, PhotoFindings, Region, Ring, Splice, Wire
 
 LAYERS = ("regions", "wires", "distances", "coverings", "terminations")
 
@@ -26,15 +25,18 @@ class Shape:
     at: tuple[float, float] = (0.0, 0.0)
 
 
-Say = Callable[[Measure | None], str]
-"""A length in words, in the reader's unit."""
+_DISTANCE_RULE = "termination-distance"
+"""Whose limit a distance is held against; one too wide to say which side of it is to be measured by hand."""
 
 
-def shapes(findings: PhotoFindings, say: Say = say_measure) -> list[Shape]:
-    """Everything to draw over the photograph, from the bottom layer to the top."""
+def shapes(findings: PhotoFindings, decision: Decision | None = None, unit: str = "mm") -> list[Shape]:
+    """Everything to draw over the photograph, from the bottom layer to the top.
+
+    decision : its limits say which distance is too wide to be printed; unit : `mm` or `in`, which lengths are said in
+    """
     size = (findings.photo.width_px, findings.photo.height_px)
-    drawn = [_covering(c, say) for c in findings.coverings if c.rings_px]
-    drawn += [_wire(wire, say) for wire in findings.wires]
+    drawn = [_covering(c, unit) for c in findings.coverings if c.rings_px]
+    drawn += [_wire(wire, unit) for wire in findings.wires]
     for t in findings.terminations:
         if t.rings_px:
             drawn.append(Shape("terminations", "termination", path_of(t.rings_px), t.kind, t.id, _at(t.rings_px, size)))
@@ -48,7 +50,8 @@ def shapes(findings: PhotoFindings, say: Say = say_measure) -> list[Shape]:
         for r in findings.regions
         if r.rings_px
     ]
-    return drawn + _distances(findings, size, [(shape.at, shape.badge) for shape in drawn if shape.badge], say)
+    badges = [(shape.at, shape.badge) for shape in drawn if shape.badge]
+    return drawn + _distances(findings, size, badges, decision, unit)
 
 
 def path_of(rings: list[Ring], closed: bool = True) -> str:
@@ -72,15 +75,15 @@ def _share(x: float, y: float, size: tuple[int, int]) -> tuple[float, float]:
     return min(max(float(x) / size[0], 0.0), 1.0), min(max(float(y) / size[1], 0.0), 1.0)
 
 
-def _covering(covering: Covering, say: Say) -> Shape:
+def _covering(covering: Covering, unit: str) -> Shape:
     said = [f"{covering.kind} {covering.id}"]
-    said += [f"{say(covering.width_mm)} wide"] if covering.width_mm else []
+    said += [f"{say_length(covering.width_mm, unit)} wide"] if covering.width_mm else []
     said += [f"{say_count(covering.wires)} wires beneath"] if covering.wires else []
     return Shape("coverings", "covering", path_of(covering.rings_px), ", ".join(said))
 
 
-def _wire(wire: Wire, say: Say) -> Shape:
-    title = f"wire {wire.id}, {wire.colour}, {say(wire.diameter_mm)}"
+def _wire(wire: Wire, unit: str) -> Shape:
+    title = f"wire {wire.id}, {wire.colour}, {say_length(wire.diameter_mm, unit)}"
     return Shape("wires", "wire", path_of([wire.centreline_px], closed=False), title)
 
 
@@ -94,7 +97,13 @@ _BESIDE = (0.035, -0.035, 0.07, -0.07)
 """How far below or above the middle of its way, of the height, where none of those places is free."""
 
 
-def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Placed], say: Say) -> list[Shape]:
+def _distances(
+    findings: PhotoFindings,
+    size: tuple[int, int],
+    badges: list[Placed],
+    decision: Decision | None = None,
+    unit: str = "mm",
+) -> list[Shape]:
     """The way along a wire from the near edge of each region or splice to its termination, where it was traced.
 
     Its words stand where they cover none of the other ``badges``: on the way, as near to its middle as that allows,
@@ -102,23 +111,15 @@ def _distances(findings: PhotoFindings, size: tuple[int, int], badges: list[Plac
     """
     drawn = []
     for item, way in _measured_ways(findings):
-        said = say(item.to_termination_mm)
+        said = say_on_picture(item.to_termination_mm, decision, _DISTANCE_RULE, unit)
+        in_full = say_measured(item.to_termination_mm, decision, _DISTANCE_RULE, unit)
         places = [_share(x, y, size) for x, y in (way[round(part * (len(way) - 1))] for part in _ALONG)]
         x, y = places[0]
         places += [(x, min(max(y + step, 0.0), 1.0)) for step in _BESIDE]
         at = _free_place(places, said, badges)
         badges = [*badges, (at, said)]
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
-        drawn.append(
-            Shape(
-                "distances",
-                "distance",
-                path,
-                f"{item.id} to termination {said}",
-                said,
-                at,
-            )
-        )
+        drawn.append(Shape("distances", "distance", path, f"{item.id} to termination: {in_full}", said, at))
     return _each_once(drawn)
 
 
@@ -134,9 +135,12 @@ def _cover(one: Placed, other: Placed) -> bool:
     return abs(ax - bx) < reach and abs(ay - by) < 0.03
 
 
-def ways_to_termination(findings: PhotoFindings, say: Say = say_measure) -> list[tuple[np.ndarray, str]]:
-    """Ways drawn as distances, (N, 2) px each, with the distance in words; each way once."""
-    ways = [(way, say(item.to_termination_mm)) for item, way in _measured_ways(findings)]
+def ways_to_termination(findings: PhotoFindings, decision: Decision | None = None) -> list[tuple[np.ndarray, str]]:
+    """Ways drawn as distances, (N, 2) px each, with what stands beside them; each way once."""
+    ways = [
+        (way, say_on_picture(item.to_termination_mm, decision, _DISTANCE_RULE))
+        for item, way in _measured_ways(findings)
+    ]
     return list({way.tobytes(): (way, said) for way, said in ways}.values())
 
 

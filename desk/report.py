@@ -14,7 +14,7 @@ import jinja2
 from desk import wording
 from desk.overlay import LAYERS, Shape, path_of, shapes
 from desk.pictures import CLOSE_UP_SIDE_PX, close_up_box, data_uri
-from vision.findings import PhotoFindings, Region
+from vision.findings import Decision, PhotoFindings, Region
 from vision.reading import read_photo
 
 if TYPE_CHECKING:  # what assesses opens a model: whoever draws a page does without
@@ -89,7 +89,9 @@ def report_html(
     told : of photographs with truth, by path, what was really there
     """
     views = [
-        _view(i, entry, told.get(str(entry.path))) for i, entry in enumerate(run.entries) if entry.findings is not None
+        _view(i, entry, told.get(str(entry.path)), run.assembly.decision if run.assembly else None)
+        for i, entry in enumerate(run.entries)
+        if entry.findings is not None
     ]
     return (
         environment()
@@ -120,7 +122,7 @@ def _truth_values(told: Mapping[str, Told]) -> dict[str, Any] | None:
     return {"summary": summary(told), "words": list(WORDS.values())}
 
 
-def _view(index: int, entry: Entry, told: Told | None) -> PhotoView:
+def _view(index: int, entry: Entry, told: Told | None, together: Decision | None) -> PhotoView:
     findings = entry.findings
     assert findings is not None
     photo = read_photo(entry.path)
@@ -128,7 +130,7 @@ def _view(index: int, entry: Entry, told: Told | None) -> PhotoView:
         anchor=f"photo-{index + 1}",
         findings=findings,
         picture=data_uri(photo.bgr),
-        shapes=[*shapes(findings), *(told.shapes if told else ())],
+        shapes=[*shapes(findings, findings.decision or together), *(told.shapes if told else ())],
         close_ups={region.id: close_up(photo.bgr, region) for region in findings.regions if region.rings_px},
         told=told,
     )

@@ -166,14 +166,32 @@ def say_measured(
     measure : mm; rule : the one whose limit it is held against; unit : `mm` or `in`, which it is said in; short : for a
     table's narrow column
     """
-    shown = measure
-    if measure is not None and unit == "in":
-        inches = {"value": measure.value / MM_PER_INCH, "u95": measure.u95 / MM_PER_INCH}
-        shown = measure.model_copy(update=inches)
-    if measure is None or shown is None or not too_wide(measure, limits_of(decision, rule)):
-        return say_measure(shown, unit)
-    ends = say_ends(shown, unit)
-    return f"{ends}: measure by hand" if short else f"{NOT_WELL}: {ends}; measure by hand"
+    if measure is None or not too_wide(measure, limits_of(decision, rule)):
+        return say_length(measure, unit)
+    ends = say_ends(_in_unit(measure, unit), unit)
+    return f"{ends}: {BY_HAND}" if short else f"{NOT_WELL}: {ends}; {BY_HAND}"
+
+
+def say_on_picture(
+    measure: Measure | None, decision: Decision | None, rule: str | None = None, unit: str = "mm"
+) -> str:
+    """What stands in a picture beside a line: the length, or that it is to be measured by hand, without its interval.
+
+    A number that decides nothing is none to work by, and a picture is read without the table's remark.
+    """
+    return BY_HAND if too_wide(measure, limits_of(decision, rule)) else say_length(measure, unit)
+
+
+def say_length(measure: Measure | None, unit: str = "mm") -> str:
+    """A length measured in millimetres, in the reader's unit."""
+    return say_measure(None if measure is None else _in_unit(measure, unit), unit)
+
+
+def _in_unit(measure: Measure, unit: str) -> Measure:
+    """A length in millimetres in the unit it is said in: `mm` or `in`."""
+    if unit != "in":
+        return measure
+    return measure.model_copy(update={"value": measure.value / MM_PER_INCH, "u95": measure.u95 / MM_PER_INCH})
 
 
 def say_ends(measure: Measure, unit: str = "mm") -> str:
@@ -196,6 +214,7 @@ def say_count_ends(count: Count) -> str:
 
 
 MM_PER_INCH = 25.4
+BY_HAND = "measure by hand"
 NOT_WELL = "not measured well enough"
 """How an interval begins that decides nothing (`models.repair.verdicts.too_wide`)."""
 

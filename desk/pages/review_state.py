@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from functools import partial
 from typing import Any
 
 from desk.order_asked import asked_ends
@@ -116,7 +115,7 @@ def layer_states(photo: PhotoFindings, found: Reviewed, unit: str) -> list[dict[
     places = {region.id for region in photo.regions}
     joints = {splice.id: splice.rings_px for splice in photo.splices}
     drawn: list[dict[str, Any]] = []
-    for shape in shapes(photo, partial(say_length, unit=unit)):
+    for shape in shapes(photo, found.after, unit):
         if shape.kind == "splice":
             name = "" if shape.badge in places else shape.badge
             drawn.append(_named_shape("splices", shape.path, shape.title, name, joints[shape.badge]))

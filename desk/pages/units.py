@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 from desk.records.columns import now
-from desk.wording import MM_PER_INCH, say_measure, say_sources
+from desk.wording import MM_PER_INCH, say_sources
+from desk.wording import say_length as say_measured_length
 from vision.findings import Measure
 
 
@@ -14,9 +15,7 @@ def say_length(value: Measure | float | None, unit: str = "mm") -> str:
     if value is None:
         return "–"
     if isinstance(value, Measure):
-        if unit == "in":
-            value = Measure(value=value.value / MM_PER_INCH, u95=value.u95 / MM_PER_INCH, low_bound=value.low_bound)
-        return say_measure(value, unit)
+        return say_measured_length(value, unit)
     return f"{value / MM_PER_INCH:.2f} in" if unit == "in" else f"{value:g} mm"
 
 

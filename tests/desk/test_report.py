@@ -1,7 +1,6 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
 import re
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -9,11 +8,11 @@ import pytest
 from desk.assess import AssessSettings
 from desk.batch import Entry, Run, assess_all
 from desk.overlay import LAYERS, _cover, _distances, shapes
-from desk.pages.units import say_length
 from desk.report import report_html
 from desk.truth_findings import findings_from_truth
-from desk.wording import ROUTE_WORDS, say_measure
-from models.repair import Answers, load_rules
+from desk.wording import ROUTE_WORDS
+from models.repair import Answers, decide, load_rules
+from vision.findings import Measure
 
 SETTINGS = AssessSettings((), load_rules(), Answers(circuit_class="none"))
 NASTY = "<img src=x onerror=alert(1)>&'.jpg"
@@ -174,9 +173,46 @@ def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
 def test_every_length_laid_over_a_photograph_is_said_in_the_readers_unit(drawn):
     """130 mm are 130 / 25.4 = 5.12 in; a wire's diameter of 2 mm is 0.08 in (1 in = 25.4 mm, ISO 80000-3)."""
     findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
-    laid = shapes(findings, partial(say_length, unit="in"))
+    laid = shapes(findings, unit="in")
     said = " ".join(shape.title + shape.badge for shape in laid)
     assert "5.12 in" in said and "0.08" in said and " mm" not in said
+
+
+def test_a_distance_too_wide_to_use_stands_in_no_number_on_the_picture(drawn):
+    """143 ± 160 mm on both sides of every limit: by hand, as the tables say; 143 ± 5 mm and a bench's 143 in numbers."""
+    findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
+    shown = []
+    for u95 in (160.0, 5.0, 0.0):
+        region = findings.regions[0].model_copy(update={"to_termination_mm": Measure(value=143.0, u95=u95)})
+        photo = findings.model_copy(update={"regions": [region]})
+        decision = decide([photo], Answers(circuit_class="none"), load_rules())
+        (distance,) = [shape for shape in shapes(photo, decision) if shape.layer == "distances"]
+        shown.append((distance.badge, distance.title))
+    far = f"{findings.regions[0].id} to termination: "
+    assert shown == [
+        ("measure by hand", far + "not measured well enough: between 0 and 303 mm; measure by hand"),
+        ("143.0 ± 5.0 mm", far + "143.0 ± 5.0 mm"),
+        ("143 mm", far + "143 mm"),
+    ]
+
+
+def test_the_report_shows_a_wide_distance_by_its_decisions_limits(bench, perfect_eye, monkeypatch):
+    """130 ± 120 mm says nothing beside the shop's limit of 152.4 mm, and is clear of one of 5 mm: there it is of use."""
+    (path,) = sorted(bench.glob("bitten.jpg"))
+    run = assess_all([path], SETTINGS)
+    wide = {"to_termination_mm": Measure(value=130.0, u95=120.0)}
+    (found,) = [entry.findings for entry in run.entries]
+    region = found.regions[0].model_copy(update=wide)
+    for limit, said in ((152.4, "measure by hand"), (5.0, "130 ± 120 mm")):
+        rules = [
+            rule.model_copy(update={"limit": limit if rule.id == "termination-distance" else rule.limit})
+            for rule in found.decision.rules
+        ]
+        decision = found.decision.model_copy(update={"rules": rules})
+        photo = found.model_copy(update={"regions": [region], "decision": decision})
+        page = report_html(Run((Entry(path, photo, None, 0.1),), None))
+        ((title, badge),) = re.findall(r'<span class="badge l-distances" title="([^"]*)"[^>]*>([^<]*)<', page)
+        assert badge == said and title.endswith(said)
 
 
 def test_the_words_of_a_distance_cover_no_other_badge(drawn):
@@ -185,10 +221,10 @@ def test_the_words_of_a_distance_cover_no_other_badge(drawn):
     findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
     (free,) = [shape for shape in shapes(findings) if shape.layer == "distances"]
     size = (findings.photo.width_px, findings.photo.height_px)
-    (moved,) = _distances(findings, size, [(free.at, "r1")], say_measure)
+    (moved,) = _distances(findings, size, [(free.at, "r1")])
     assert moved.path == free.path and abs(moved.at[0] - free.at[0]) + abs(moved.at[1] - free.at[1]) > 0.03
     everywhere = [((x / 50, y / 50), "r1") for x in range(51) for y in range(51)]
-    assert _distances(findings, size, everywhere, say_measure)[0].at == free.at
+    assert _distances(findings, size, everywhere)[0].at == free.at
 
 
 def test_the_words_of_a_short_way_stand_beside_it(drawn):

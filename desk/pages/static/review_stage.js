@@ -134,9 +134,13 @@ export class Stage {
     this.move();
   }
 
-  // what a question may name without its being a place has its name below it
+  // what a question may name without its being a place has its name below it; the pointer over a line tells its measure
   drawShape(shape) {
-    this.under.append(svg("path", { d: shape.path, class: shape.layer }));
+    const path = svg("path", { d: shape.path, class: shape.layer });
+    const title = svg("title");
+    title.textContent = shape.title;
+    path.append(title);
+    this.under.append(path);
     if (shape.name) this.label(`low ${shape.layer}`, shape.name, shape.at);
   }
 

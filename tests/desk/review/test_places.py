@@ -2,12 +2,13 @@
 
 import pytest
 
+from desk.pages.review_state import layer_states
 from desk.review import places
 from desk.review.edits import EDIT, EditError
 from desk.review.reviewed import fits, reviewed
 from desk.wording import say_mark, say_places, say_step
 from models.repair import Answers, load_rules
-from vision.findings import Action
+from vision.findings import Action, Measure
 
 RULES = load_rules()
 NONE = Answers(circuit_class="none")
@@ -35,6 +36,15 @@ def test_every_sentence_names_the_photograph_by_its_number(seen, drawn):
     assert not any("a.jpg" in text or "photo 1:" in text for text in said)
     assert places.place_name(photos[1], "r0", True) == "photo 2 · r0"
     assert places.place_name(photos[1], "r0", False) == "r0"
+
+
+def test_a_distance_too_wide_to_use_is_told_over_its_line_in_no_number(seen, drawn):
+    """0 to 303 mm, in the reader's inches 0 to 11.9: to be measured by hand, as the place's own row says it."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    wide = photo.regions[0].model_copy(update={"to_termination_mm": Measure(value=143.0, u95=160.0)})
+    found = reviewed([photo.model_copy(update={"regions": [wide]})], [], NONE, RULES)
+    (line,) = [one for one in layer_states(found.photos[0], found, "in") if one["layer"] == "distances"]
+    assert line["title"] == "r0 to termination: not measured well enough: between 0.0 and 11.9 in; measure by hand"
 
 
 def test_an_answer_still_counts_after_one_more_photograph(seen, drawn, entry):
