@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from desk.order_answers import Answered
-from desk.wording import limits_of, say_count_ends, say_ends
+from desk.wording import AT_BENCH, limits_of, say_count_ends, say_ends
 from models.repair.verdicts import count_too_wide, too_wide
 from vision.findings import Decision, Measure, PhotoFindings, Region
 
@@ -34,7 +34,7 @@ def by_hand(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequen
     The wires of a place that are all of them are not asked for twice.
     """
     given = {(one.name, one.on): one.answer for one in answers}
-    counted = ("wire_count", None) in given
+    counted = counted_in_all(answers) is not None
     count, limits = decision.wires_to_repair, limits_of(decision, "wire-count")
     all_of_them = say_count_ends(count) if count is not None and count_too_wide(count, limits) else None
     found = [ByHand(_ALL, all_of_them)] if all_of_them else []
@@ -57,11 +57,28 @@ _ALL, _HERE = "wires to repair, earlier repairs counted", "wires damaged"
 
 def _given_here(photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]) -> dict[str, str]:
     """What was answered of this place, by the answer's name; one about all copper says nothing of a repair sleeve."""
-    names = (f"{photo.photo.name}:{region.id}", f"{photo.photo.sha256[:8]}:{region.id}", region.id)
+    names = _names(photo, region.id)
     here = {name: answer for (name, on), answer in given.items() if on in names}
     if ("copper", None) in given and "earlier_repair" not in (region.label, *region.candidates):
         here.setdefault("copper", given["copper", None])
     return here
+
+
+def _names(photo: PhotoFindings, item: str) -> tuple[str, str, str]:
+    """The names under which an answer may be about a place, splice or housing of this photograph."""
+    return f"{photo.photo.name}:{item}", f"{photo.photo.sha256[:8]}:{item}", item
+
+
+def ruled_distances(photo: PhotoFindings, answers: Sequence[Answered]) -> dict[str, str]:
+    """Distances to the termination that were measured at the bench, in words, by the id of region or splice."""
+    given = {one.on: one.answer for one in answers if one.name == "distances_mm"}
+    items = [*(region.id for region in photo.regions), *(splice.id for splice in photo.splices)]
+    return {i: f"{given[name]}, {AT_BENCH}" for i in items for name in _names(photo, i) if name in given}
+
+
+def counted_in_all(answers: Sequence[Answered]) -> str | None:
+    """How many wires somebody counted in the whole assembly; None where nobody did."""
+    return next((one.answer for one in answers if one.name == "wire_count"), None)
 
 
 def _counts(region: Region, decision: Decision) -> list[tuple[str, str]]:

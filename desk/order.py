@@ -147,10 +147,11 @@ def close(
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
     if out is not None:
+        from desk.order_answers import answers_given
         from desk.order_pages import closing_pdf
 
         files = find_photos(after, assessment, photos)
-        write_whole(out, closing_pdf(before, outcome, after.photos, files, paper))
+        write_whole(out, closing_pdf(before, outcome, after.photos, files, paper, answers=answers_given(told)))
         click.echo(f"Closing sheet: {out}", err=True)
     if as_json:
         head = {"kind": "closing", "schema": "1", "assembly": before.assembly}

@@ -7,16 +7,19 @@ from pathlib import Path
 from types import MappingProxyType
 
 from desk.bench_file import wants_bench, wires_to_note
-from desk.by_hand import by_hand
+from desk.by_hand import by_hand, counted_in_all, ruled_distances
+from desk.order_answers import Answered
 from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
 from desk.sheet import TICK, Sheet
 from desk.wording import (
+    AT_BENCH,
     CLOSING_WORDS,
     ROUTE_WORDS,
     VERDICT_WORDS,
+    limits_of,
     say_answer,
     say_by,
     say_changes,
@@ -33,6 +36,7 @@ from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
+from models.repair.verdicts import count_too_wide
 from vision.findings import Decision, PhotoFindings, Question, Region, RuleResult
 
 _FOOT = (
@@ -60,7 +64,7 @@ def order_pdf(
     sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
     _head(sheet, order, known)
     sheet.framed("Before anything is touched", order.work.cautions)
-    _pictures(sheet, photos, files, order.asked(), order.decision)
+    _pictures(sheet, photos, files, order.asked(), order.decision, order.answers)
     _reasons(sheet, order)
     _answers(sheet, order)
     _questions(sheet, order)
@@ -79,14 +83,14 @@ def order_pdf(
 
 def closing_pdf(
     order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str,
-    known: Mapping[str, str] = _NOTHING,
+    known: Mapping[str, str] = _NOTHING, answers: Sequence[Answered] = (),
 ) -> bytes:  # fmt: skip
-    """The sheet an order is closed with. photos, files: of the finished repair; known: as of `order_pdf`."""
+    """The sheet an order is closed with. photos, files, answers: of the finished repair; known: as of `order_pdf`."""
     sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
     sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
     sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
     sheet.para(f"Order written {order.made_at}. {say_plan(order.work.says)}")
-    _pictures(sheet, photos, files, (), order.decision)
+    _pictures(sheet, photos, files, (), order.decision, answers)
     sheet.section("What was checked", needs_mm=45)
     rows = [
         [
@@ -148,16 +152,19 @@ def _from_rules(decision: Decision) -> str:
 
 
 def _pictures(
-    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question], decision: Decision
+    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question],
+    decision: Decision, answers: Sequence[Answered],
 ) -> None:  # fmt: skip
-    """Every photograph with its places. decision : whose limits say what is measured well enough."""
+    """Every photograph with its places. decision : whose limits say what is measured well enough; answers : the
+    bench's, whose measures stand in the place of the photographs'."""
     sheet.section("Photographs", needs_mm=100)
-    sheet.para("Labels and measures here are the photographs' alone; bench answers: see the rules.", size=8)
+    sheet.para(f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\' alone.', size=8)
     several = len(photos) > 1
     for photo in photos:
         path = files.get(photo.photo.sha256)
         ends = asked_ends(photo, photos, asked)
-        picture = whole_picture(path, photo, ends, decision) if path is not None else None
+        ruled = ruled_distances(photo, answers)
+        picture = whole_picture(path, photo, ends, decision, ruled) if path is not None else None
         name = photo.photo.name
         if path is None or picture is None:
             why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
@@ -169,7 +176,8 @@ def _pictures(
         for region in photo.regions[:_CLOSE_UPS]:
             near = region_picture(path, photo, region, decision)
             if near is not None:
-                words = _about(region, f"{name}:{region.id}" if several else region.id, decision)
+                ref = f"{name}:{region.id}" if several else region.id
+                words = _about(region, ref, decision, ruled.get(region.id), counted_in_all(answers))
                 sheet.picture(near, words, 55)
         if len(photo.regions) > _CLOSE_UPS:
             sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
@@ -181,13 +189,18 @@ def _shown(photo: PhotoFindings) -> str:
     return say_label(photo.label) if plain else say_answer(photo)
 
 
-def _about(region: Region, ref: str, decision: Decision) -> str:
-    """A region's measures in words. ref : its name as the rules give it."""
+def _about(region: Region, ref: str, decision: Decision, ruled: str | None, counted: str | None) -> str:
+    """A region's measures in words. ref : its name as the rules give it.
+
+    ruled, counted : its distance to the termination and the wires in the whole assembly, where the bench answered
+    """
     name = f"{ref} {say_region(region)}"
     if region.label == "connector":
         return f"{name}: extent {say_measured(region.length_mm, decision)}"
-    far = say_measured(region.to_termination_mm, decision, "termination-distance")
+    far = ruled or say_measured(region.to_termination_mm, decision, "termination-distance")
     wires = say_counted(region.wires_affected, decision)
+    if counted is not None and count_too_wide(region.wires_affected, limits_of(decision, "wire-count")):
+        wires = f"{counted} in the assembly, {AT_BENCH}"
     length = say_measured(region.length_mm, decision)
     return f"{name}: along the wire {length}; from the nearest termination {far}; wires {wires}"
 

@@ -25,6 +25,7 @@ _FOLLOWS = 0.2  # a line drawn is taken for the measured way when it is this muc
 _INK = (0, 0, 0)
 _PAPER = (255, 255, 255)
 _NOTHING: Mapping[str, Sequence[Ring]] = MappingProxyType({})
+_UNRULED: Mapping[str, str] = MappingProxyType({})
 _FONT = cv2.FONT_HERSHEY_SIMPLEX
 
 
@@ -59,11 +60,12 @@ def whole_picture(
     findings: PhotoFindings,
     asked: Mapping[str, Sequence[Ring]] = _NOTHING,
     decision: Decision | None = None,
+    ruled: Mapping[str, str] = _UNRULED,
 ) -> Picture | None:
     """The photograph with its regions, joints and dimension lines; None when it can no longer be read.
 
     asked : outlines, by name, of what the questions name and nothing else in the picture shows; decision : its limits
-    say which distance is too wide to be printed
+    say which distance is too wide to be printed; ruled : distances measured at the bench, in words, by id
     """
     bgr = _read(path)
     if bgr is None:
@@ -78,7 +80,7 @@ def whole_picture(
         canvas.keep_clear(region.rings_px)
     for splice in findings.splices:
         canvas.outline(splice.rings_px)
-    for way, said in ways_to_termination(findings, decision):
+    for way, said in ways_to_termination(findings, decision, ruled):
         canvas.dimension(way, said)
     for region in findings.regions:
         if region.rings_px:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -25,6 +27,7 @@ class Shape:
     at: tuple[float, float] = (0.0, 0.0)
 
 
+_NOTHING: Mapping[str, str] = MappingProxyType({})
 _DISTANCE_RULE = "termination-distance"
 """Whose limit a distance is held against; one too wide to say which side of it is to be measured by hand."""
 
@@ -135,10 +138,15 @@ def _cover(one: Placed, other: Placed) -> bool:
     return abs(ax - bx) < reach and abs(ay - by) < 0.03
 
 
-def ways_to_termination(findings: PhotoFindings, decision: Decision | None = None) -> list[tuple[np.ndarray, str]]:
-    """Ways drawn as distances, (N, 2) px each, with what stands beside them; each way once."""
+def ways_to_termination(
+    findings: PhotoFindings, decision: Decision | None = None, ruled: Mapping[str, str] = _NOTHING
+) -> list[tuple[np.ndarray, str]]:
+    """Ways drawn as distances, (N, 2) px each, with what stands beside them; each way once.
+
+    ruled : distances measured at the bench, in words, by the id of region or splice
+    """
     ways = [
-        (way, say_on_picture(item.to_termination_mm, decision, _DISTANCE_RULE))
+        (way, ruled.get(item.id) or say_on_picture(item.to_termination_mm, decision, _DISTANCE_RULE))
         for item, way in _measured_ways(findings)
     ]
     return list({way.tobytes(): (way, said) for way, said in ways}.values())

@@ -215,6 +215,8 @@ def say_count_ends(count: Count) -> str:
 
 MM_PER_INCH = 25.4
 BY_HAND = "measure by hand"
+AT_BENCH = "at the bench"
+"""Behind a measure that no photograph gave, but somebody with a ruler."""
 NOT_WELL = "not measured well enough"
 """How an interval begins that decides nothing (`models.repair.verdicts.too_wide`)."""
 

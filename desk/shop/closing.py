@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.errors import one_line
+from desk.order_answers import answers_given
 from desk.order_make import class_of
 from desk.order_model import Order
 from desk.order_pages import closing_pdf
@@ -159,7 +160,7 @@ def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "
     closed = {"closed, date": f"{row.made_at:%Y-%m-%d}"} if row.kind == CLOSING else {}
     return f"closing-{row.number}.pdf", closing_pdf(
         order, outcome, photos, files_of(session, desk, row.assembly_id), size,
-        head_of(issued) | closed,
+        head_of(issued) | closed, answers_given(Answers(**row.payload["answers"])),
     )  # fmt: skip
 
 

@@ -179,7 +179,7 @@ def test_every_length_laid_over_a_photograph_is_said_in_the_readers_unit(drawn):
 
 
 def test_a_distance_too_wide_to_use_stands_in_no_number_on_the_picture(drawn):
-    """143 ± 160 mm on both sides of every limit: by hand, as the tables say; 143 ± 5 mm and a bench's 143 in numbers."""
+    """143 ± 160 mm on both sides of every limit: by hand, as tables say; 143 ± 5 mm and a ruler's 143 mm in numbers."""
     findings = findings_from_truth(drawn.truth("a.jpg", [drawn.region("rodent", 300, 60)]))
     shown = []
     for u95 in (160.0, 5.0, 0.0):
@@ -197,7 +197,7 @@ def test_a_distance_too_wide_to_use_stands_in_no_number_on_the_picture(drawn):
 
 
 def test_the_report_shows_a_wide_distance_by_its_decisions_limits(bench, perfect_eye, monkeypatch):
-    """130 ± 120 mm says nothing beside the shop's limit of 152.4 mm, and is clear of one of 5 mm: there it is of use."""
+    """130 ± 120 mm says nothing beside the shop's limit of 152.4 mm; it is clear of one of 5 mm, and of use there."""
     (path,) = sorted(bench.glob("bitten.jpg"))
     run = assess_all([path], SETTINGS)
     wide = {"to_termination_mm": Measure(value=130.0, u95=120.0)}

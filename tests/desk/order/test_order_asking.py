@@ -2,6 +2,8 @@
 
 import tomllib
 
+import cv2
+
 from desk import cli
 from desk.order_model import Order
 from models.repair import Answers
@@ -147,6 +149,49 @@ def test_what_was_answered_is_not_to_be_counted_or_measured_again(case, capsys, 
     answers.write_text('copper = "damaged"\nlabels.r2 = "sound"\n', "utf-8")
     assert cli.run([*plain, "--answers", str(answers)]) == 0
     assert not any("copper" in row or row.startswith("r2") for row in listed_rows())
+
+
+def test_what_the_bench_measured_stands_at_the_photographs(case, capsys, findings, bite, decided, pages, monkeypatch):
+    """300 mm by ruler and 3 wires counted, of one place of two: in captions and at the line, marked; the rest by hand.
+
+    The closing sheet does the same with what was measured on the finished repair.
+    """
+    lines = []
+    monkeypatch.setattr("desk.order_photos._Canvas.dimension", lambda self, way, said, beside=False: lines.append(said))
+    wide = {"to_termination_mm": Measure(value=101.0, u95=65.0), "wires_affected": WIDE_COUNT}
+    ring = [(450.0, 230.0), (480.0, 230.0), (480.0, 250.0), (450.0, 250.0)]
+    one, two = bite().model_copy(update=wide), bite().model_copy(update=wide | {"id": "r2", "rings_px": [ring]})
+    item = decided(findings(read_photo(case / "before.jpg"), [one, two]))
+    (case / "a.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
+    out, answers = case / "o.pdf", case / "answers.toml"
+    plain = ["order", str(case / "a.json"), "-o", str(out)]
+
+    def captions():
+        paper = " ".join(" ".join(pages(out)[0]).split())
+        return [paper.split(f"{name} rodent bites: along")[1].split("r2 rodent")[0][:260] for name in ("r1", "r2")]
+
+    assert cli.run(plain) == 0
+    assert all("measure by hand" in text and "count by hand" in text for text in captions())
+    assert "at the bench" not in "".join(captions()) + "".join(lines) and "measure by hand" in lines
+    lines.clear()
+    answers.write_text("wire_count = 3\ndistances_mm.r1 = 300\n", "utf-8")
+    assert cli.run([*plain, "--answers", str(answers)]) == 0
+    first, second = captions()
+    assert "from the nearest termination 300 mm, at the bench; wires 3 in the assembly, at the bench" in first
+    assert "measure by hand; wires 3 in the assembly, at the bench" in second and "count by hand" not in second
+    assert "300 mm, at the bench" in lines and "measure by hand" in lines
+    capsys.readouterr()
+    assert cli.run(["order", str(case / "a.json"), "--json"]) == 0
+    (case / "order.json").write_text(capsys.readouterr().out, "utf-8")
+    cv2.imwrite(str(case / "after.jpg"), 255 - cv2.imread(str(case / "before.jpg")))
+    after = decided(findings(read_photo(case / "after.jpg"), [one, two]))
+    (case / "after.json").write_text(after.model_dump_json(by_alias=True), "utf-8")
+    closing = ["close", str(case / "order.json"), str(case / "after.json"), "-o", str(out)]
+    assert cli.run([*closing, "--answers", str(answers)]) == 0
+    assert "termination 300 mm, at the bench" in captions()[0]
+
+
+WIDE_COUNT = Count(value=3, low=0, high=42, wire_ids=["w1"])
 
 
 def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a_file(
