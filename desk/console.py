@@ -15,6 +15,7 @@ from rich.table import Table
 from desk.batch import Run
 from desk.terminal import tables
 from desk.wording import (
+    cautions_of_all,
     say_answer,
     say_by,
     say_counted,
@@ -181,7 +182,7 @@ def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]])
 
     Two photographs may have one name: they are told apart by where they stand.
     """
-    at_work = {k for k, (_, decision) in enumerate(decisions) if len(decision.cautions) > 1}
+    of_all = cautions_of_all([decision for _, decision in decisions])
     holds: dict[str, list[int]] = {}
     for k, (_, decision) in enumerate(decisions):
         for caution in decision.cautions:
@@ -191,7 +192,7 @@ def _print_cautions(console: Console, decisions: Sequence[tuple[str, Decision]])
     for caution, those in holds.items():
         names = [decisions[k][0] for k in those]
         where = ", ".join(names) if len(names) <= _NAMES_SHOWN else f"{len(names)} photographs"
-        on = f" ({where})" if at_work - set(those) else ""
+        on = "" if caution in of_all else f" ({where})"
         console.print(f"  [magenta]caution[/] {escape(caution + on)}", highlight=False)
 
 

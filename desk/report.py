@@ -93,6 +93,7 @@ def report_html(
         for i, entry in enumerate(run.entries)
         if entry.findings is not None
     ]
+    decisions = [view.findings.decision for view in views if view.findings.decision is not None]
     return (
         environment()
         .get_template("report.html.j2")
@@ -101,6 +102,7 @@ def report_html(
             unread=[entry.error for entry in run.entries if entry.error is not None],
             assembly=run.assembly,
             title=title or _title(run),
+            cautions=wording.cautions_of_all(decisions) if len(decisions) > 1 else [],
             layers=("truth", *LAYERS) if told else LAYERS,
             truth=_truth_values(told),
             made_at=(made_at or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M UTC"),

@@ -273,6 +273,12 @@ def _within(rules: Sequence[RuleResult]) -> dict[str, str]:
     return {rule.id: f"“{say_rule(rule)}”" for rule in rules} | {"label": _WHICH_DAMAGE}
 
 
+def cautions_of_all(decisions: Sequence[Decision]) -> list[str]:
+    """The cautions that hold for every assembly to be worked on; where none is, those that hold for all."""
+    at_work = [one for one in decisions if len(one.cautions) > 1] or decisions
+    return [text for text in at_work[0].cautions if all(text in one.cautions for one in at_work)] if at_work else []
+
+
 def say_places(text: str) -> str:
     """A sentence of the rules or the plan with its places as pages write them: `photo 2 · r1` for `photo 2:r1`."""
     return _REF.sub(r"\1 · ", text)

@@ -1,6 +1,7 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -159,6 +160,26 @@ def test_the_glance_table_says_the_worst_route_beside_the_route(page_of):
         one + (f" at worst {ROUTE_WORDS[d.route_worst]}" if d in worst else "")
         for one, d in zip(now, decisions, strict=True)
     )
+
+
+def test_each_caution_stands_once_and_what_is_particular_beside_its_photograph(bench, perfect_eye):
+    """Of a burnt, a bitten and a sound one: what holds for both at work at the top, masks and ash where they belong; a
+    report of one photograph keeps all of them in its place."""
+    paths = sorted(bench.glob("*.jpg"))
+    run = assess_all(paths, SETTINGS)
+    decisions = {entry.path.name: entry.findings.decision for entry in run.entries}
+    burnt, bitten = (set(decisions[name].cautions) for name in ("fused.jpg", "bitten.jpg"))
+    assert len(burnt & bitten) >= 4 and burnt - bitten and bitten - burnt and len(decisions["whole.jpg"].cautions) == 1
+    page = unescape(report_html(run))
+    top, *places = re.split(r'<section class="card photo"', page)
+    said = dict(zip(sorted(decisions), places, strict=True))
+    for text in burnt | bitten:
+        once = [name for name in decisions if text in said[name]]
+        assert page.count(text) == len(once) + (text in top)
+        assert once == ([] if text in burnt & bitten else ["fused.jpg"] if text in burnt else ["bitten.jpg"])
+        assert (text in top) == (text in burnt & bitten)
+    alone = unescape(report_html(assess_all([bench / "bitten.jpg"], SETTINGS)))
+    assert all(alone.count(text) == 1 and text in alone.split("card photo")[1] for text in bitten)
 
 
 def test_a_distance_is_drawn_along_the_wire_to_its_termination(drawn):
