@@ -44,12 +44,12 @@ QUESTION_COST: dict[str, int] = {
     "circuit-class": 0,  # read off the order or the diagram
     "recurrence": 0,
     "label": 1,  # look at the picture again
-    "fuse-coordination": 2,  # read off the fuse and the diagram
     "earlier-repair": 2,  # look at the joint
     "housing": 3,  # handle the part
     "fused-insulation": 3,
     "heat-aged": 3,
     "conductor-damage": 4,  # magnifier, tracing
+    "fuse-coordination": 4,  # which circuit's fuse is known once the damaged wire is traced; its size is measured
     "overload-extent": 5,  # tracing
     "termination-distance": 5,  # ruler
     "splice-spacing": 5,
@@ -74,7 +74,16 @@ def in_working_order(actions: Iterable[Action], floor: int) -> list[Action]:
 
 
 def cheapest_first(asked: Sequence[tuple[Question, int]], floor: int) -> list[Question]:
-    """Each question once, by `QUESTION_COST`; for an assembly to be rebuilt or referred, only what can worsen that."""
-    useful = [question for question, worst in asked if floor < REMANUFACTURE or worst > floor]
-    once = {(question.ask, question.changes): question for question in useful}
-    return sorted(once.values(), key=lambda q: (QUESTION_COST[q.changes.split(":")[0]], q.ask, q.changes))
+    """Each question once, by `QUESTION_COST`; at equal cost those first whose answer may change the route.
+
+    For an assembly to be rebuilt or referred, only what can worsen that. asked : each with the worst rank it may bring;
+    floor : the certain rank.
+    """
+    useful = [(question, worst) for question, worst in asked if floor < REMANUFACTURE or worst > floor]
+    once = {(question.ask, question.changes): question for question, _ in useful}
+    closing = {(question.ask, question.changes) for question, worst in useful if worst > floor}
+    return [once[key] for key in sorted(once, key=lambda key: (_cost(once[key]), key not in closing, key))]
+
+
+def _cost(question: Question) -> int:
+    return QUESTION_COST[question.changes.split(":")[0]]

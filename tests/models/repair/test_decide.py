@@ -6,9 +6,11 @@ from importlib import resources
 import pytest
 
 from models.repair import RULE_IDS, Answers, decide, leading_label, photo_label, region_route
-from models.repair.actions import QUESTION_COST
+from models.repair.actions import QUESTION_COST, cheapest_first
 from models.repair.case import DAMAGE_LABELS
 from models.repair.texts import CAUSES
+from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE
+from vision.findings import Question
 
 # ---- the worst route --------------------------------------------------------------------------------------------
 
@@ -124,6 +126,26 @@ def test_steps_come_in_working_order(bench):
     ]
     found = bench.decision(bench.photo(*regions))
     assert bench.steps(found) == ["check_fuse", "open_covering", "replace_circuit", "replace_housing", "sleeve"]
+
+
+def test_a_question_that_cannot_change_the_route_comes_after_those_that_can_at_equal_cost(bench):
+    """A bite to be repaired whatever the fuse: its circuit is known once the wire is traced, which the ends ask for.
+
+    On a sound assembly the fuse alone may change the route and is asked all the same.
+    """
+    bite = bench.region("rodent", exposed_copper_mm=bench.m(20.0))
+    class_only = Answers(circuit_class="none")
+    found = decide([bench.photo(bite, housings=[bench.housing(cracked=None)])], class_only, bench.rules)
+    kinds = [question.changes.split(":")[0] for question in found.open_questions]
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
+    assert kinds == ["housing", "conductor-damage", "fuse-coordination"]
+    sound = decide([bench.photo()], class_only, bench.rules)
+    assert (sound.route, sound.route_worst) == ("return_to_service", "repair_in_vehicle")
+    assert [question.changes.split(":")[0] for question in sound.open_questions] == ["fuse-coordination"]
+    idle, telling = (Question(ask=ask, why="", changes="conductor-damage: x") for ask in ("A?", "B?"))
+    again = [(idle, REPAIR), (telling, REPAIR), (telling, REMANUFACTURE)]
+    assert cheapest_first(again, REPAIR) == [telling, idle]
+    assert cheapest_first(again, SERVICE) == [idle, telling]
 
 
 def test_questions_come_cheapest_first_and_once(bench):
