@@ -248,7 +248,7 @@ def _why_no_label(findings: PhotoFindings, rules: Rules) -> str:
     if not findings.usable:
         return "the photograph is not usable"
     seen, needed = findings.inspected_share, rules.inspection.min_inspected_share
-    return f"only {seen:.0%} of the assembly was seen; {needed:.0%} are needed"
+    return f"only {seen:.0%} was seen of what is in the picture; {needed:.0%} are needed"
 
 
 def _info(photo: Photo) -> PhotoInfo:

@@ -202,7 +202,7 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
         add(
             "colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}"
         )
-        add("width", v["mean_width_mm"], "mm", f"{v['mean_width_mm']:.1f} mm wide: a sleeve over a wire")
+        add("width", v["mean_width_mm"], "mm", f"{v['mean_width_mm']:.1f} mm wide: one sleeve, or several side by side")
     else:
         add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}")
     return out

@@ -120,7 +120,15 @@ def _inspected(photo: PhotoFindings, case: Case) -> Hit:
     name, limit = photo.photo.name, case.rules.inspection.min_inspected_share
     share = Measure(value=photo.inspected_share, u95=0.0)
     fault = _fault(photo, limit)
-    hit = Hit("inspection", "met", f"{name}: {photo.inspected_share:.0%} of the assembly seen", name, share, limit, "1")
+    hit = Hit(
+        "inspection",
+        "met",
+        f"{name}: {photo.inspected_share:.0%} seen of what is in the picture",
+        name,
+        share,
+        limit,
+        "1",
+    )
     looked = case.answers.looked_over
     if fault is None and looked != "more_damage":
         return hit
@@ -141,7 +149,7 @@ def _fault(photo: PhotoFindings, limit: float) -> str | None:
         reasons = "; ".join(retake.fault for retake in photo.retake)
         return f"the photograph cannot be judged ({reasons})" if reasons else "the photograph cannot be judged"
     if photo.inspected_share < limit:
-        return f"{photo.inspected_share:.0%} of the assembly seen, {limit:.0%} wanted"
+        return f"{photo.inspected_share:.0%} seen of what is in the picture, {limit:.0%} wanted"
     damaged = any(possible_labels(region) != ("sound",) for region in photo.regions)
     if not damaged and photo.label != "sound":
         return "no region found, yet the photograph as a whole is not called sound"

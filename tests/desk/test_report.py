@@ -144,6 +144,7 @@ def test_a_rule_and_a_measure_are_shown_with_unit_and_limit(page_of):
     """The sleeve's distance, its limit and the verdict can all be read."""
     text = page_of.read_text("utf-8")
     assert "termination-distance" in text and "152.4 mm" in text and "130 mm" in text
+    assert "% seen of what is in the picture" in text and "of the assembly seen" not in text
 
 
 def test_the_glance_table_says_the_worst_route_beside_the_route(page_of):

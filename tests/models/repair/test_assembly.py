@@ -178,3 +178,13 @@ def test_no_damage_found_where_such_photographs_are_often_damaged_is_looked_over
     assert found.route == "undecided"
     assert "60%" in bench.says(found, "inspection")
     assert bench.decision(doubtful, looked_over="nothing_more").route == "return_to_service"
+
+
+def test_the_share_seen_is_said_of_what_is_in_the_picture(bench):
+    """No photograph knows how much of the assembly lies outside it: whether enough was seen or not."""
+    for share, said in ((0.95, "95% seen of what is in the picture"), (0.4, "40% seen of what is in the picture, 60%")):
+        found = bench.decision(bench.photo(inspected_share=share))
+        assert f"a.jpg: {said}" in bench.says(found, "inspection")
+        assert "of the assembly" not in bench.says(found, "inspection")
+        (title,) = [rule.title for rule in found.rules if rule.id == "inspection"]
+        assert "in the picture" in title

@@ -35,3 +35,9 @@ def test_a_wear_is_called_smooth_where_its_outline_is():
         [one.says for one in words("abrasion", signs(edge_rough_4mm_top=rough), None)] for rough in (0.004, 0.03)
     )
     assert any("smooth" in text for text in smooth) and not any("smooth" in text for text in ragged)
+
+
+def test_sleeves_found_as_one_place_are_not_said_to_be_one():
+    """8 mm wide: one thick sleeve or two thin ones side by side."""
+    (wide,) = [one.says for one in words("earlier_repair", signs(mean_width_mm=8.0), None) if one.feature == "width"]
+    assert wide == "8.0 mm wide: one sleeve, or several side by side"
