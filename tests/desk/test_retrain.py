@@ -14,7 +14,16 @@ from desk.errors import DeskError
 from desk.finder_training import fit_passes, gathered, kept_in
 from desk.retrain import retrain_from_samples
 from desk.samples import make_samples
-from desk.train_plan import TrainSettings, eye_jobs_for, eyeless, fold_of, jobs_for, seeds_of, shop_jobs_for
+from desk.train_plan import (
+    UNCOMMON_TIMES,
+    TrainSettings,
+    eye_jobs_for,
+    eyeless,
+    fold_of,
+    jobs_for,
+    seeds_of,
+    shop_jobs_for,
+)
 from desk.training_set import CellLesson, SceneJob
 from models.damage.finder import ignoring, mean_answer, new_pass
 from sample_images.scene import SCENARIOS, SceneSettings, render_scene
@@ -130,9 +139,12 @@ def test_members_without_an_eye_answer_beside_the_others(monkeypatch):
 def test_scenes_as_a_shops_come_in_whole_rounds_the_fewer_the_fewer_there_are():
     """As many as are said for the usual number of scenes, an eighth of them for an eighth, never more; none crowded."""
     usual = TrainSettings()
-    assert len(shop_jobs_for(usual)) == usual.shop == len(shop_jobs_for(TrainSettings(scenes=2 * usual.scenes)))
+    every = shop_jobs_for(usual)
+    assert every == shop_jobs_for(TrainSettings(scenes=2 * usual.scenes))
+    assert [job.uncommon for job in every] == [1.0] * usual.shop + [UNCOMMON_TIMES] * usual.uncommon
+    assert len({job.seed for job in every}) * len(SCENARIOS) == len(every), "no seed twice"
     few = shop_jobs_for(TrainSettings(scenes=usual.scenes // 8))
-    assert [job.scenario for job in few] == [*SCENARIOS] * (len(few) // len(SCENARIOS)) and len(few) in (64, 72)
+    assert [job.scenario for job in few] == [*SCENARIOS] * (len(few) // len(SCENARIOS)) and len(few) in (104, 112)
     assert {job.extra for job in few} == {0}
 
 

@@ -172,7 +172,7 @@ def test_an_open_question_that_may_worsen_the_route_is_signed_off_only_by_name(s
     reviewer = shop.browser("reviewer")
     assert reviewer.get(f"/api/v1/assemblies/{bench_case}/review").json()["still_open"] == [ENDS]
     asked = [question.ask for question in done.review.after.open_questions]
-    assert len(asked) == 2 and "Which fuse was found" in asked[0]
+    assert len(asked) == 2 and "Which fuse was found" in asked[1]
     for despite in ((), ("At r9: something else?",)):
         with pytest.raises(StillOpen, match=r"got 1: At r0.*answer each, or say that you let it stand") as refused:
             directly(shop, bench_case, done.id, despite)

@@ -14,7 +14,7 @@ from sample_images.layout_scene import Wish, assemble
 from sample_images.leads import render_leads
 from sample_images.parts_features import ROOM_MM
 from sample_images.parts_housing import HousingDamage, draw_plan, make_housing
-from sample_images.scene import SCENARIOS, SceneSettings, render_scene
+from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
 from sample_images.sleeves_more import LENGTH_MM
 from sample_images.sprites import DAMAGE_CRACK
 
@@ -23,14 +23,14 @@ SMALL = SceneSettings(width_px=320, closeup=False)
 
 def only(monkeypatch: pytest.MonkeyPatch, *kinds: str) -> None:
     """Scenes show these kinds and no other."""
-    monkeypatch.setattr(wider, "choose", lambda seed, place: wider.Wider(seed, place, frozenset(kinds)))
+    monkeypatch.setattr(wider, "choose", lambda seed, place, times=1.0: wider.Wider(seed, place, frozenset(kinds)))
 
 
 def test_with_odds_of_naught_a_scene_is_the_one_that_knows_of_none(monkeypatch) -> None:
     """Nothing drawn takes the old path: bytes and truth agree with a scene that was never asked."""
     monkeypatch.setattr(wider, "ODDS", dict.fromkeys(wider.KINDS, 0.0))
     asked = render_scene(31, "mixed", SMALL)
-    monkeypatch.setattr(wider, "choose", lambda seed, place: wider.NOTHING)
+    monkeypatch.setattr(wider, "choose", lambda seed, place, times=1.0: wider.NOTHING)
     never = render_scene(31, "mixed", SMALL)
     assert asked[0].tobytes() == never[0].tobytes() and asked[1] == never[1]
 
@@ -48,6 +48,16 @@ def test_about_six_scenes_in_ten_show_something_and_each_kind_comes_as_often_as_
     assert 0.55 < some / total < 0.65
     for kind in wider.KINDS:
         assert seen[kind] / total == pytest.approx(wider.ODDS[kind], abs=0.025)
+
+
+def test_what_is_drawn_at_usual_odds_is_drawn_at_higher_ones_too_and_more() -> None:
+    """Twice as likely: a superset scene by scene, about twice as many in all; never the other way round."""
+    usual, twice, most = ([wider.choose(seed, 3, times).drawn for seed in range(600)] for times in (1.0, 2.0, 10.0))
+    assert all(a <= b <= c for a, b, c in zip(usual, twice, most, strict=True))
+    assert sum(map(len, twice)) == pytest.approx(2 * sum(map(len, usual)), rel=0.15)
+    assert not any(wider.choose(seed, 3, 0.0).drawn for seed in range(50))
+    with pytest.raises(SceneError, match="uncommon: expected 0 to 10, got 11"):
+        SceneSettings(uncommon=11)
 
 
 @pytest.mark.parametrize("kind", wider.KINDS)
