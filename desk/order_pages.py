@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
@@ -13,7 +14,7 @@ from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
-from desk.sheet import TICK, Sheet
+from desk.sheet import TICK, Part, Sheet, signed
 from desk.wording import (
     AT_BENCH,
     CLOSING_WORDS,
@@ -49,6 +50,11 @@ _DONE_WORDS = {
     "replace_circuit": "replaced end to end",
     "several_pieces": "several new pieces",
 }
+_SIGNED = (
+    ("decided by, date", "repaired by, date"),
+    ("tested by, date", "customer agrees to the way ticked above, date"),
+)
+_CLOSED = (("repaired by, date", "tested by, date"), ("closed by, date", "customer, date"))
 _CLOSE_UPS = 4
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
@@ -61,24 +67,24 @@ def order_pdf(
     known: Mapping[str, str] = _NOTHING,
 ) -> bytes:
     """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name."""
-    sheet = Sheet(paper, f"Work order - assembly {order.assembly}", _FOOT)
-    _head(sheet, order, known)
-    sheet.framed("Before anything is touched", order.work.cautions)
-    _pictures(sheet, photos, files, order.asked(), order.decision, order.answers)
-    _reasons(sheet, order)
-    _answers(sheet, order)
-    _questions(sheet, order)
-    _by_hand(sheet, photos, order)
-    _plan(sheet, order)
-    _cutting(sheet, order)
-    _steps(sheet, order)
-    for pins in order.work.pins:
-        _pins(sheet, pins)
-    _tests(sheet, order)
-    _offers(sheet, order)
-    _causes(sheet, order)
-    _signatures(sheet, order)
-    return bytes(sheet.output())
+    parts: list[Part] = [
+        lambda sheet: _head(sheet, order, known),
+        lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
+        lambda sheet: _pictures(sheet, photos, files, order.asked(), order.decision, order.answers),
+        lambda sheet: _reasons(sheet, order),
+        lambda sheet: _answers(sheet, order),
+        lambda sheet: _questions(sheet, order),
+        lambda sheet: _by_hand(sheet, photos, order),
+        lambda sheet: _plan(sheet, order),
+        lambda sheet: _cutting(sheet, order),
+        lambda sheet: _steps(sheet, order),
+        *(partial(_pins, pins=pins) for pins in order.work.pins),
+        lambda sheet: _tests(sheet, order),
+        lambda sheet: _offers(sheet, order),
+        lambda sheet: _causes(sheet, order),
+    ]
+    begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", _FOOT)
+    return bytes(signed(begin, parts, _SIGNED).output())
 
 
 def closing_pdf(
@@ -86,11 +92,23 @@ def closing_pdf(
     known: Mapping[str, str] = _NOTHING, answers: Sequence[Answered] = (),
 ) -> bytes:  # fmt: skip
     """The sheet an order is closed with. photos, files, answers: of the finished repair; known: as of `order_pdf`."""
-    sheet = Sheet(paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
+    parts: list[Part] = [
+        lambda sheet: _closing_head(sheet, order, outcome, known),
+        lambda sheet: _pictures(sheet, photos, files, (), order.decision, answers),
+        lambda sheet: _checked(sheet, outcome),
+        lambda sheet: _tests_to_sign(sheet, order),
+    ]
+    begin = partial(Sheet, paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
+    return bytes(signed(begin, parts, _CLOSED).output())
+
+
+def _closing_head(sheet: Sheet, order: Order, outcome: Closing, known: Mapping[str, str]) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
     sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
     sheet.para(f"Order written {order.made_at}. {say_plan(order.work.says)}")
-    _pictures(sheet, photos, files, (), order.decision, answers)
+
+
+def _checked(sheet: Sheet, outcome: Closing) -> None:
     sheet.section("What was checked", needs_mm=45)
     rows = [
         [
@@ -103,12 +121,11 @@ def closing_pdf(
         for check in outcome.checks
     ]
     sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
+
+
+def _tests_to_sign(sheet: Sheet, order: Order) -> None:
     sheet.section("Tests of the order, to be signed")
     sheet.items(order.work.tests, ticks=True)
-    sheet.section("Signatures", needs_mm=35)
-    sheet.blanks(["repaired by, date", "tested by, date"], 10.5)
-    sheet.blanks(["closed by, date", "customer, date"], 10.5)
-    return bytes(sheet.output())
 
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
@@ -390,9 +407,3 @@ def _causes(sheet: Sheet, order: Order) -> None:
     recurrence = next(rule for rule in order.decision.rules if rule.id == "recurrence")
     days = f" within {recurrence.limit:g} days" if recurrence.limit is not None else " within weeks"
     sheet.para(f"If the same damage comes back{days}, its cause was not removed: bring the vehicle back.", size=8.5)
-
-
-def _signatures(sheet: Sheet, order: Order) -> None:
-    sheet.section("Signatures", needs_mm=35)
-    sheet.blanks(["decided by, date", "repaired by, date"], 10.5)
-    sheet.blanks(["tested by, date", "customer agrees to the way ticked above, date"], 10.5)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
 from fpdf import FPDF
@@ -29,6 +29,8 @@ _SAID = {
 }
 _SMALLEST = 0.55
 """A picture may be drawn as small as this share of its size to stay on the page."""
+_TIGHT = 0.85
+"""The share of its height that a picture has on a tight sheet."""
 TICK = "\x00"
 """As a cell's text: an empty box to tick."""
 
@@ -52,11 +54,49 @@ def _fits(letter: str) -> bool:
     return letter.encode("cp1252", "ignore") != b"" and letter.isprintable()
 
 
+Part = Callable[["Sheet"], None]
+"""What draws one section of a document."""
+
+
+def signed(begin: Callable[[bool], Sheet], parts: Sequence[Part], boxes: Sequence[Sequence[str]]) -> Sheet:
+    """The parts one after the other, then the boxes to sign, so that no page carries the signatures alone.
+
+    Where they would begin a page of their own, the sheet is drawn tight; where that is not enough, its last part goes
+    over to the next page with them. begin : an empty sheet, tight or not; boxes : rows of names
+    """
+    for tight in (False, True):
+        sheet, last, alone = _drawn(begin(tight), parts, boxes)
+        if not alone:
+            return sheet
+    return _drawn(begin(False), parts, boxes, over=last)[0]
+
+
+def _drawn(
+    sheet: Sheet, parts: Sequence[Part], boxes: Sequence[Sequence[str]], over: int | None = None
+) -> tuple[Sheet, int, bool]:
+    """The sheet, its last part that drew anything, and whether the signatures begin a page. over : begins a page."""
+    last = 0
+    for number, part in enumerate(parts):
+        if number == over:
+            sheet.add_page()
+        before = sheet.page_no(), sheet.get_y()
+        part(sheet)
+        last = number if (sheet.page_no(), sheet.get_y()) != before else last
+    page = sheet.page_no()
+    sheet.section("Signatures", needs_mm=30 if sheet.tight else 35)
+    alone = sheet.page_no() > page
+    for names in boxes:
+        sheet.blanks(names, 10.5)
+    return sheet, last, alone
+
+
 class Sheet(FPDF):
     """A document whose every page carries its title, page number and foot line."""
 
-    def __init__(self, paper: str, title: str, foot: str) -> None:
+    def __init__(self, paper: str, title: str, foot: str, tight: bool = False) -> None:
+        """tight : pictures and boxes to write in a little lower, where that saves a page."""
         super().__init__(unit="mm", format=PAPERS_MM[paper])
+        self.tight = tight
         self.core_fonts_encoding = "windows-1252"
         self.heading, self.foot = " ".join(printable(title).split()), printable(foot)
         self.set_title(self.heading)
@@ -208,6 +248,7 @@ class Sheet(FPDF):
 
         Where little is wanting it is drawn smaller rather than leave the rest of the page empty.
         """
+        most_high_mm *= _TIGHT if self.tight else 1.0
         wide = min(self.epw, most_high_mm * picture.width_px / picture.height_px)
         high = wide * picture.height_px / picture.width_px
         self.set_font("Helvetica", "I", 8)
@@ -241,6 +282,7 @@ class Sheet(FPDF):
 
     def blanks(self, names: Sequence[str], high_mm: float = 11.0, filled: Mapping[str, str] = _NOTHING) -> None:
         """Boxes side by side to write in, each with its name in the corner; what is known of some, by name."""
+        high_mm -= 2.0 if self.tight else 0.0
         self.room(high_mm + 3)
         wide, top = self.epw / len(names), self.get_y()
         self.set_line_width(0.2)

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from desk import cli
+from desk.order_answers import Answered
 from desk.order_make import class_of
-from desk.order_model import Order
+from desk.order_model import Order, read_assessment
+from desk.order_pages import order_pdf
 from desk.order_photos import region_picture, whole_picture
 from desk.pictures import close_up_box
 from desk.sheet import printable
@@ -291,6 +293,26 @@ def test_the_pictures_print_no_length_that_is_too_wide_to_use(case, findings, bi
         region_picture(path, found, region, decision)
         assert lines == said
         lines.clear()
+
+
+def test_no_page_of_an_order_carries_the_signatures_alone(case, capsys, tmp_path, pages):
+    """An order that grows line by line, so that its end falls at every height: the last page also holds its last table,
+    or more; nothing is lost on the way."""
+    assert cli.run(["order", str(case / "a.json"), "--json"]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    one = Answered(name="wire_count", on=None, question="How many?", answer="3")
+    photos = read_assessment(case / "a.json").photos
+    pages_long = set()
+    for lines in range(0, 48, 2):
+        (tmp_path / "o.pdf").write_bytes(
+            order_pdf(order.model_copy(update={"answers": (one,) * lines}), photos, {}, "a4")
+        )
+        texts = pages(tmp_path / "o.pdf")[0]
+        pages_long.add(len(texts))
+        assert "Signatures" in texts[-1] and "What caused it" in "".join(texts)
+        assert len(texts[-1].split("Signatures")[0].split()) > 20, lines
+        assert "".join(texts).count("How many?") == lines
+    assert len(pages_long) > 1
 
 
 def test_no_letters_cover_the_damage_in_its_close_up(case, findings, bite):
