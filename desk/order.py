@@ -147,8 +147,8 @@ def close(
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
     if out is not None:
+        from desk.closing_pages import closing_pdf
         from desk.order_answers import answers_given
-        from desk.order_pages import closing_pdf
 
         files = find_photos(after, assessment, photos)
         write_whole(out, closing_pdf(before, outcome, after.photos, files, paper, answers=answers_given(told)))

@@ -17,7 +17,6 @@ from desk.order_photos import region_picture, whole_picture
 from desk.sheet import TICK, Part, Sheet, signed
 from desk.wording import (
     AT_BENCH,
-    CLOSING_WORDS,
     ROUTE_WORDS,
     VERDICT_WORDS,
     limits_of,
@@ -33,14 +32,13 @@ from desk.wording import (
     say_region,
     say_rule,
 )
-from models.repair.after import Closing
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
 from models.repair.verdicts import count_too_wide
 from vision.findings import Decision, PhotoFindings, Question, Region, RuleResult
 
-_FOOT = (
+FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
     "above it."
 )
@@ -54,7 +52,6 @@ _SIGNED = (
     ("decided by, date", "repaired by, date"),
     ("tested by, date", "customer agrees to the way ticked above, date"),
 )
-_CLOSED = (("repaired by, date", "tested by, date"), ("closed by, date", "customer, date"))
 _CLOSE_UPS = 4
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
@@ -70,7 +67,7 @@ def order_pdf(
     parts: list[Part] = [
         lambda sheet: _head(sheet, order, known),
         lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
-        lambda sheet: _pictures(sheet, photos, files, order.asked(), order.decision, order.answers),
+        lambda sheet: pictures(sheet, photos, files, order.asked(), order.decision, order.answers),
         lambda sheet: _reasons(sheet, order),
         lambda sheet: _answers(sheet, order),
         lambda sheet: _questions(sheet, order),
@@ -83,49 +80,8 @@ def order_pdf(
         lambda sheet: _offers(sheet, order),
         lambda sheet: _causes(sheet, order),
     ]
-    begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", _FOOT)
+    begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", FOOT)
     return bytes(signed(begin, parts, _SIGNED).output())
-
-
-def closing_pdf(
-    order: Order, outcome: Closing, photos: list[PhotoFindings], files: Mapping[str, Path], paper: str,
-    known: Mapping[str, str] = _NOTHING, answers: Sequence[Answered] = (),
-) -> bytes:  # fmt: skip
-    """The sheet an order is closed with. photos, files, answers: of the finished repair; known: as of `order_pdf`."""
-    parts: list[Part] = [
-        lambda sheet: _closing_head(sheet, order, outcome, known),
-        lambda sheet: _pictures(sheet, photos, files, (), order.decision, answers),
-        lambda sheet: _checked(sheet, outcome),
-        lambda sheet: _tests_to_sign(sheet, order),
-    ]
-    begin = partial(Sheet, paper, f"Closing of the order - assembly {order.assembly}", _FOOT)
-    return bytes(signed(begin, parts, _CLOSED).output())
-
-
-def _closing_head(sheet: Sheet, order: Order, outcome: Closing, known: Mapping[str, str]) -> None:
-    sheet.blanks(["order number", "vehicle", "customer", "closed, date"], filled=known)
-    sheet.banner(f"Order {CLOSING_WORDS[outcome.state]}")
-    sheet.para(f"Order written {order.made_at}. {say_plan(order.work.says)}")
-
-
-def _checked(sheet: Sheet, outcome: Closing) -> None:
-    sheet.section("What was checked", needs_mm=45)
-    rows = [
-        [
-            TICK if check.verdict == "cannot_tell" else "",
-            check.title or check.what,
-            VERDICT_WORDS[check.verdict].upper() if check.verdict == "violated" else VERDICT_WORDS[check.verdict],
-            check.says,
-            check.settle or "",
-        ]
-        for check in outcome.checks
-    ]
-    sheet.grid(["", "check", "verdict", "in words", "what settles it"], rows, [5, 22, 15, 52, 36], size=8)
-
-
-def _tests_to_sign(sheet: Sheet, order: Order) -> None:
-    sheet.section("Tests of the order, to be signed")
-    sheet.items(order.work.tests, ticks=True)
 
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
@@ -168,7 +124,7 @@ def _from_rules(decision: Decision) -> str:
     return f"The route is set {say_by(decision.route_by, decision.rules)}."
 
 
-def _pictures(
+def pictures(
     sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question],
     decision: Decision, answers: Sequence[Answered],
 ) -> None:  # fmt: skip

@@ -10,11 +10,11 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from desk.closing_pages import closing_pdf
 from desk.errors import one_line
 from desk.order_answers import answers_given
 from desk.order_make import class_of
 from desk.order_model import Order
-from desk.order_pages import closing_pdf
 from desk.records import tables
 from desk.review.asked import Field, asked
 from desk.review.places import place_name
