@@ -44,6 +44,17 @@ class TruthError(ValueError):
     """A truth file that cannot be read."""
 
 
+class _UnknownNameError(ValueError):
+    """A name that a foreign truth file gives to a thing, and that stands for none of ours."""
+
+
+def _known(ours: dict[str, str], name: str, what: str) -> str:
+    """Our name for the one in the file. Raises `_UnknownNameError` where there is none."""
+    if name not in ours:
+        raise _UnknownNameError(f"{what}: expected one of {', '.join(ours)}, got {name!r}")
+    return ours[name]
+
+
 def read_truth(path: Path) -> Truth:
     """The truth in `path`, whichever of the two schemas it is written in."""
     try:
@@ -60,6 +71,8 @@ def read_truth(path: Path) -> Truth:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
         raise TruthError(f"{path}: expected truth of schema {schema}, got {place}: {first['msg']}: mend it") from error
+    except _UnknownNameError as error:
+        raise TruthError(f"{path}: {error}: name it so or leave the file out") from error
     except (KeyError, TypeError) as error:
         raise TruthError(f"{path}: expected all fields of schema {schema}, got {error!r}: mend the file") from error
     raise TruthError(f"{path}: expected schema {TRUTH_SCHEMA} or {FOREIGN_SCHEMA}, got {schema!r}: convert the file")
@@ -85,7 +98,7 @@ def truth_from_foreign(data: dict[str, Any]) -> Truth:
         scenario=data["scenario"],
         mat=None if data["mat"] is None else Path(data["mat"]).stem,
         mm_per_px_centre=data["mm_per_px_centre"],
-        labels=[LABEL_OF[name] for name in data["labels"]],
+        labels=[_known(LABEL_OF, name, "label") for name in data["labels"]],
         regions=regions,
         wires=[_wire(item) for item in data["wires"]],
         terminations=_terminations(data),
@@ -104,7 +117,7 @@ def _damage(item: dict[str, Any], index: int) -> TruthRegion:
     length = item.get("extent_along_bundle_mm", item["length_mm"])
     return TruthRegion(
         id=f"r{index}",
-        label=LABEL_OF[kind],
+        label=_known(LABEL_OF, kind, "damage"),
         signs=_signs(item),
         rings_px=[_ring(r) for r in item["polygons_px"]],
         rings_mm=rings_mm,
@@ -131,7 +144,7 @@ def _signs(item: dict[str, Any]) -> list[Any]:
         signs = ["worn_insulation"]
     elif kind == "housing_crack":
         signs = ["cracked"] if item["crack_length_mm"] > 0 else []
-        signs += [_BROKEN_OF[part] for part in item["broken"]]
+        signs += [_known(_BROKEN_OF, part, "broken part") for part in item["broken"]]
         signs += ["displaced_terminal"] if item.get("displaced_terminal") else []
     if item.get("severed"):
         signs.append("severed")
@@ -253,7 +266,7 @@ def _housing(item: dict[str, Any], damage: list[dict[str, Any]]) -> TruthHousing
 def _covering(item: dict[str, Any], index: int) -> TruthCovering:
     return TruthCovering(
         id=f"c{index}",
-        kind=_COVERING_OF[item["kind"]],
+        kind=_known(_COVERING_OF, item["kind"], "covering"),
         rings_px=[],
         length_mm=item["trunk_s1"] - item["trunk_s0"],
     )

@@ -164,3 +164,18 @@ def test_a_broken_truth_file_is_named_in_one_line(tmp_path, content, says):
         read_truth(file)
     assert "broken.json" in str(caught.value) and says in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "changes, says",
+    [
+        ({"coverings": [{"kind": "felt", "trunk_s0": 20.0, "trunk_s1": 65.0}]}, "covering: expected one of tape,"),
+        ({"labels": ["flood"]}, "label: expected one of sound,"),
+    ],
+)
+def test_a_name_not_known_is_said_with_those_that_are(tmp_path, changes, says):
+    """A covering or a label by a name of its own: the line lists the names that are read."""
+    file = tmp_path / "other.json"
+    file.write_text(json.dumps(foreign(**changes)))
+    with pytest.raises(TruthError, match=says):
+        read_truth(file)
