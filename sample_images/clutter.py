@@ -15,7 +15,6 @@ from sample_images.cloud import Part, Visible, look
 from sample_images.hard_parts import HardPart
 from sample_images.tubes import Tube
 from sample_images.wider import Wider
-from vision.layout import MatLayout
 
 Floats = NDArray[Any]
 CELL_MM = 1.0
@@ -31,10 +30,13 @@ _ODDS = {"pen": 0.18, "screwdriver": 0.12, "screw": 0.1, "hex_key": 0.05, "tie":
 
 
 def strew(
-    rng: np.random.Generator, camera: Camera, seen: Visible, layout: MatLayout | None, px_per_mm: float, before: int
+    rng: np.random.Generator, camera: Camera, seen: Visible, marks: Floats, px_per_mm: float, before: int
 ) -> Visible:
-    """What the camera sees with 1 to 6 things laid beside; their numbers as parts go on from ``before``."""
-    room = _Room(camera, seen, layout, bool(rng.random() < 0.15))
+    """What the camera sees with 1 to 6 kinds of things laid beside; their numbers as parts go on from ``before``.
+
+    marks : (N,4) left, top, width, height mm to keep clear of; now and then the first is not.
+    """
+    room = _Room(camera, seen, marks[int(rng.random() < 0.15) :])
     laid: list[list[Part]] = []
     for _ in range(int(rng.choice([1, 2, 3, 4, 6], p=[0.3, 0.27, 0.2, 0.13, 0.1]))):
         name = str(rng.choice(list(_ODDS), p=list(_ODDS.values())))
@@ -45,26 +47,28 @@ def strew(
             thing = _placed(own, name, room, px_per_mm, near)
             if thing:
                 laid.append(thing)
-    if not laid:
-        return seen
-    flat = [part for thing in laid for part in thing]
-    owner = np.repeat(np.arange(len(laid)), [len(thing) for thing in laid])
-    theirs = look(camera, flat, seen.fine)
-    return _together(camera, seen, replace(theirs, part=theirs.part + np.int16(before)), owner, before)
+                room.take(thing)
+    while laid:
+        flat = [part for thing in laid for part in thing]
+        owner = np.repeat(np.arange(len(laid)), [len(thing) for thing in laid])
+        theirs = look(camera, flat, seen.fine)
+        both, hiding = _together(camera, seen, replace(theirs, part=theirs.part + np.int16(before)), owner, before)
+        if not len(hiding):
+            return both
+        laid = [thing for k, thing in enumerate(laid) if k not in hiding]
+    return seen
 
 
-def strewn(
-    more: Wider, camera: Camera, seen: Visible, layout: MatLayout | None, px_per_mm: float, before: int
-) -> Visible:
+def strewn(more: Wider, camera: Camera, seen: Visible, marks: Floats, px_per_mm: float, before: int) -> Visible:
     """What is seen with the clutter of this scene, if it has any; ``before`` parts are there already."""
     dice = more.dice("clutter")
-    return seen if dice is None else strew(dice, camera, seen, layout, px_per_mm, before)
+    return seen if dice is None else strew(dice, camera, seen, marks, px_per_mm, before)
 
 
 class _Room:
-    """Where there is room on the bench: distances to the assembly, and the mat's marks to keep off."""
+    """Where there is room on the bench: distances to the assembly and to things laid, and marks to keep off."""
 
-    def __init__(self, camera: Camera, seen: Visible, layout: MatLayout | None, careless: bool) -> None:
+    def __init__(self, camera: Camera, seen: Visible, marks: Floats) -> None:
         w, h = camera.width_px, camera.height_px
         self.frame = (w, h)
         self.camera = camera
@@ -77,20 +81,33 @@ class _Room:
             ok = (at >= 0).all(1) & (at < size).all(1)
             taken[at[ok, 1], at[ok, 0]] = 1
         self.away = cv2.distanceTransform(1 - taken, cv2.DIST_L2, 5) * CELL_MM
-        kept = (
-            [m.rect_mm for m in layout.markers[int(careless) :]] + [p.rect_mm for p in layout.patches] if layout else []
-        )
-        self.kept = np.array(kept, float).reshape(-1, 4)
+        self.laid = np.zeros(taken.shape, np.uint8)
+        self.others = np.full(taken.shape, 1e3, np.float32)
+        self.kept = marks
 
     def gap(self, xy: Floats, radius: float) -> float:
-        """Room in mm between a footprint (N,2), swollen by ``radius``, and the assembly; below 0 on marks to keep."""
+        """Room in mm between a footprint (N,2), swollen by ``radius``, and the assembly; far below 0 on marks to keep
+        and on things that lie there already."""
         for x, y, w, h in self.kept:
             near = (np.abs(xy - [x + w / 2, y + h / 2]) < [w / 2 + radius + 1, h / 2 + radius + 1]).all(1)
             if near.any():
                 return -1e3
-        at = ((xy - self.low) / CELL_MM).astype(int)
-        rows, cols = np.clip(at[:, 1], 0, self.away.shape[0] - 1), np.clip(at[:, 0], 0, self.away.shape[1] - 1)
-        return float(self.away[rows, cols].min() - radius)
+        cells = self._cells(xy)
+        if self.others[cells].min() < radius + CELL_MM:
+            return -1e3
+        return float(self.away[cells].min() - radius)
+
+    def take(self, parts: list[Part]) -> None:
+        """A thing lies there now."""
+        xy, radius, _ = _footprint(parts)
+        one = np.ones(self.laid.shape, np.uint8)
+        one[self._cells(xy)] = 0
+        self.laid |= (cv2.distanceTransform(one, cv2.DIST_L2, 5) * CELL_MM <= radius).astype(np.uint8)
+        self.others = cv2.distanceTransform(1 - self.laid, cv2.DIST_L2, 5) * CELL_MM
+
+    def _cells(self, xy: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        at = ((xy - self.low) / CELL_MM).astype(np.int64)
+        return np.clip(at[:, 1], 0, self.away.shape[0] - 1), np.clip(at[:, 0], 0, self.away.shape[1] - 1)
 
 
 def _placed(rng: np.random.Generator, name: str, room: _Room, px_per_mm: float, near: bool) -> list[Part] | None:
@@ -136,12 +153,15 @@ def _footprint(parts: list[Part]) -> tuple[Floats, float, float]:
     return np.concatenate(points), radius, top
 
 
-def _together(camera: Camera, seen: Visible, other: Visible, owner: NDArray[Any], before: int) -> Visible:
-    """Both in one grid, the nearer one in every pixel; things of the other that hide a damage are left out."""
+def _together(
+    camera: Camera, seen: Visible, other: Visible, owner: NDArray[Any], before: int
+) -> tuple[Visible, NDArray[Any]]:
+    """Both in one grid, the nearer one in every pixel, and the numbers of things of the other that hide a damage."""
+    nothing = np.zeros(0, int)
     if not len(other.flat):
-        return seen
+        return seen, nothing
     if not len(seen.flat):
-        return other
+        return other, nothing
     x0, y0 = min(seen.x0, other.x0), min(seen.y0, other.y0)
     rows = max(v.y0 + v.shape[0] for v in (seen, other)) - y0
     cols = max(v.x0 + v.shape[1] for v in (seen, other)) - x0
@@ -157,8 +177,8 @@ def _together(camera: Camera, seen: Visible, other: Visible, owner: NDArray[Any]
     damaged = np.zeros(rows * cols, bool)
     damaged[mine[seen.code > 0]] = True
     thing = owner[other.part - before]
-    bad = np.unique(thing[damaged[theirs] & ~behind])
-    kept = ~behind & ~np.isin(thing, bad)
+    hiding = np.unique(thing[damaged[theirs] & ~behind])
+    kept = ~behind
     covered = np.zeros(rows * cols, bool)
     covered[theirs[kept]] = True
     stay = ~covered[mine]
@@ -168,4 +188,4 @@ def _together(camera: Camera, seen: Visible, other: Visible, owner: NDArray[Any]
         name: np.concatenate([getattr(seen, name)[stay], getattr(other, name)[kept]])[order]
         for name in ("xyz", "normal", "albedo", "gloss", "metal", "code", "part")
     }
-    return Visible(x0, y0, (rows, cols), seen.fine, flat[order], **both)
+    return Visible(x0, y0, (rows, cols), seen.fine, flat[order], **both), hiding

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from sample_images.colours import linear
 from sample_images.noise import picture
-from vision.layout import MatLayout
 
 Floats = NDArray[Any]
 PX_PER_MM = 6.0
@@ -20,9 +19,18 @@ _TAPES = ((34, 74, 168), (196, 36, 34), (232, 196, 40), (36, 128, 66), (226, 222
 
 
 def lay_flat(
-    rng: np.random.Generator, albedo: Floats, edge: Floats, gx: Floats, gy: Floats, layout: MatLayout | None
+    rng: np.random.Generator,
+    albedo: Floats,
+    edge: Floats,
+    ground: tuple[Floats, Floats],
+    mm_per_px: float,
+    marks: Floats,
 ) -> None:
-    """Lay 1 to 4 thin things on the ground, in place: their albedo, and the light that their edges take."""
+    """Lay 1 to 4 thin things on the ground, in place: their albedo (H,W,3), and the light (H,W) that their edges take.
+
+    ground : (H,W) x and y in mm of every pixel; marks : (N,4) left, top, width, height mm to keep clear of
+    """
+    gx, gy = ground
     for dice in rng.spawn(int(rng.choice([1, 2, 3, 4], p=[0.45, 0.3, 0.15, 0.1]))):
         kind = str(dice.choice(_KINDS, p=_ODDS))
         tile, cover = _MAKE[kind](dice)
@@ -30,36 +38,34 @@ def lay_flat(
             row, col = (int(dice.integers(n)) for n in gx.shape)
             turn = float(dice.uniform(0, 2 * np.pi))
             size = np.array(cover.shape[::-1]) / PX_PER_MM
-            if _keeps_off(layout, (float(gx[row, col]), float(gy[row, col])), turn, size):
-                _lay(
-                    albedo, edge, gx, gy, (float(gx[row, col]), float(gy[row, col]), turn), tile, cover, kind != "stain"
-                )
+            place = (float(gx[row, col]), float(gy[row, col]), turn)
+            if _keeps_off(marks, place, size):
+                _lay(albedo, edge, ground, mm_per_px, place, tile, cover, kind != "stain")
                 break
 
 
-def _keeps_off(layout: MatLayout | None, place: tuple[float, float], turn: float, size: Floats) -> bool:
-    """Whether no marker and no patch of the mat lies under it."""
-    if layout is None:
-        return True
-    rects = np.array([m.rect_mm for m in layout.markers] + [p.rect_mm for p in layout.patches], float)
-    middle = rects[:, :2] + rects[:, 2:] / 2 - place
+def _keeps_off(marks: Floats, place: tuple[float, float, float], size: Floats) -> bool:
+    """Whether no mark lies under it."""
+    *xy, turn = place
+    middle = marks[:, :2] + marks[:, 2:] / 2 - xy
     c, s = np.cos(turn), np.sin(turn)
     own = np.column_stack([c * middle[:, 0] + s * middle[:, 1], c * middle[:, 1] - s * middle[:, 0]])
-    half = np.hypot(rects[:, 2], rects[:, 3]) / 2
+    half = np.hypot(marks[:, 2], marks[:, 3]) / 2
     return not (np.abs(own) < size / 2 + half[:, None]).all(1).any()
 
 
 def _lay(
     albedo: Floats,
     edge: Floats,
-    gx: Floats,
-    gy: Floats,
+    ground: tuple[Floats, Floats],
+    mm_per_px: float,
     place: tuple[float, float, float],
     tile: Floats,
     cover: Floats,
     casts: bool,
 ) -> None:
     h, w = cover.shape
+    gx, gy = ground
     x, y, turn = place
     c, s = np.cos(turn), np.sin(turn)
     reach = float(np.hypot(w, h)) / PX_PER_MM / 2 + 3
@@ -72,10 +78,11 @@ def _lay(
     u = ((c * dx + s * dy) * PX_PER_MM + w / 2).astype(np.float32)
     v = ((c * dy - s * dx) * PX_PER_MM + h / 2).astype(np.float32)
     on = cv2.remap(cover.astype(np.float32), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    look = cv2.remap(tile.astype(np.float32), u, v, cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE)
+    # strokes thinner than a pixel are seen as the mean of what they cover
+    fine = cv2.GaussianBlur(tile.astype(np.float32), (0, 0), max(PX_PER_MM * mm_per_px / 2.5, 0.3))
+    look = cv2.remap(fine, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     if casts:
-        mm = max(float(abs(gx[rows[0], cols[-1]] - gx[rows[0], cols[0]])) / len(cols), 0.05)
-        rim = cv2.GaussianBlur(on, (0, 0), max(0.6, 0.7 / mm))
+        rim = cv2.GaussianBlur(on, (0, 0), max(0.6, 0.7 / mm_per_px))
         edge[win] = np.where(on > 0.5, edge[win], edge[win] * (1 - 0.35 * rim))
     albedo[win] += on[..., None] * (look - albedo[win])
 

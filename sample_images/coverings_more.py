@@ -28,6 +28,8 @@ _CONDUITS = ((222, 96, 24), (236, 118, 36), _GREY, (164, 166, 166), (32, 66, 150
 _WRAPS = ((28, 28, 29), (214, 212, 202), _GREY, (226, 110, 34), (34, 70, 160))
 _TAPES = ((150, 36, 34), (34, 66, 150), (34, 112, 60), (222, 184, 40), (214, 210, 198), (218, 100, 30), (104, 68, 44))
 _CLOTHS = ((46, 42, 38), (84, 70, 54), (36, 48, 78), (120, 104, 80), (130, 36, 34), (62, 76, 62), (176, 150, 112))
+_END_TAPE_MM = 4.0
+"""How far the tape that holds a braid's end reaches beyond it."""
 
 
 def cover_more(rng: np.random.Generator, harness: Harness, taken: list[Span]) -> list[Cover]:
@@ -43,9 +45,9 @@ def cover_more(rng: np.random.Generator, harness: Harness, taken: list[Span]) ->
             if last <= harness.start_u + 4:
                 continue
             u0 = float(rng.uniform(harness.start_u + 4, last))
-            if not any(u0 < b + 6 and u0 + length > a - 6 for a, b in busy):
+            more = _END_TAPE_MM if kind == "braid" else 0.0
+            if not any(u0 - more < b + 6 and u0 + length + more > a - 6 for a, b in busy):
                 made = _MAKE[kind](rng, harness, u0, u0 + length)
-                made = [c for c in made if not any(c.u0 < b + 6 and c.u1 > a - 6 for a, b in busy)]
                 busy += [(c.u0, c.u1) for c in made]
                 out += made
                 break
@@ -108,7 +110,10 @@ def braid(rng: np.random.Generator, harness: Harness, u0: float, u1: float) -> l
     tubes += _fringe(rng, axis, side, up, fray, tone) if fray else []
     covers = [Cover("braid", u0, u1, tubes)]
     if not fray:  # its ends held by tape
-        covers += [Cover("tape", a, a + 9, [_band(rng, harness, a, a + 9, 0.95)]) for a in (u0 - 4, u1 - 5)]
+        covers += [
+            Cover("tape", a, a + 9, [_band(rng, harness, a, a + 9, 0.95)])
+            for a in (u0 - _END_TAPE_MM, u1 + _END_TAPE_MM - 9)
+        ]
     return covers
 
 

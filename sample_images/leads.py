@@ -19,6 +19,7 @@ from sample_images.parts_housing import make_housing
 from sample_images.paths import wander
 from sample_images.record import Record
 from sample_images.sprites import DAMAGE_HOLLOW
+from sample_images.surfaces import marks
 from sample_images.truth import Truth
 from sample_images.wires import dress
 
@@ -46,21 +47,23 @@ class Leads:
 
 
 def render_leads(seed: int, settings: scene.SceneSettings | None = None) -> Leads:
-    """The same arguments give the same bytes. Of the settings `extra` and `sheets` have no say."""
+    """The same arguments give the same bytes. Of the settings `extra` and `sheets` have no say.
+
+    Of what is uncommon leads show housings, clutter, thin things, benches, lamps and cameras.
+    """
     settings = settings or scene.SceneSettings()
     rng = np.random.default_rng([seed, len(scene.SCENARIOS)])
-    more = wider.choose(seed, len(scene.SCENARIOS))
+    more = wider.choose(seed, len(scene.SCENARIOS), settings.uncommon)
     layout = scene.choose_mat(rng, settings)
     page = layout.page_mm if layout is not None and min(layout.page_mm) > 180 else (420.0, 297.0)
     closeup = bool(rng.random() < 0.25) if settings.closeup is None else settings.closeup
-    stage = _set_leads(rng, page, settings, closeup, more.dice("housings"))
+    stage, broken = _set_leads(rng, page, settings, closeup, more.dice("housings"))
     camera = scene.aim(rng, stage, page, settings.width_px, closeup)
     seen = look(camera, stage.parts, scene.FINE)
     fine = scene.sprite_px_per_mm(settings.width_px, closeup)
-    seen = clutter.strewn(more, camera, seen, layout, fine, len(stage.parts))
+    seen = clutter.strewn(more, camera, seen, marks(layout), fine, len(stage.parts))
     picture = scene.photograph(rng, camera, seen, layout, [], more)
     truth = scene.truth_of(seed, SCENARIO, layout, stage, seen, camera)
-    broken = frozenset(record.housing for record in stage.records if record.housing is not None)
     return Leads(picture, truth, _breaks(seen, camera), broken)
 
 
@@ -81,13 +84,17 @@ def _set_leads(
     settings: scene.SceneSettings,
     closeup: bool,
     more: np.random.Generator | None,
-) -> scene.Stage:
+) -> tuple[scene.Stage, frozenset[str]]:
+    """Everything before the camera, and the names of the housings that were broken."""
     px_per_mm = scene.sprite_px_per_mm(settings.width_px, closeup)
     dirty, gloss = float(rng.choice([0.0, 0.3, 0.8])), float(rng.uniform(0.25, 0.75))
     leads: list[tuple[Assembly, list[Record]]] = []
+    broken: set[str] = set()
     for place in _plots(rng, page):
         ends = sum(len(lead.harness.ends) for lead, _ in leads)
-        leads.append(_lead(rng, place, ends, px_per_mm, more))
+        lead, told, names = _lead(rng, place, ends, px_per_mm, more)
+        leads.append((lead, told))
+        broken |= names
     wires: list[hs.WirePath] = []
     for lead, _ in leads:
         before = len(wires)
@@ -108,7 +115,7 @@ def _set_leads(
         parts += debris(rng, lead.harness) if rng.random() < 0.3 else []
     for skin in skins:
         parts += skin.tubes()
-    return scene.Stage(Assembly(harness, hard, loose), skins, records, [], [], owner, parts, 0)
+    return scene.Stage(Assembly(harness, hard, loose), skins, records, [], [], owner, parts, 0), frozenset(broken)
 
 
 def _plots(rng: np.random.Generator, page: tuple[float, float]) -> list[tuple[float, float]]:
@@ -127,8 +134,11 @@ def _lead(
     before: int,
     px_per_mm: float,
     more: np.random.Generator | None,
-) -> tuple[Assembly, list[Record]]:
-    """One lead around ``place``, its ends numbered on from ``before``; each kind of break of each end has a code."""
+) -> tuple[Assembly, list[Record], set[str]]:
+    """One lead around ``place``, its ends numbered on from ``before``; each kind of break of each end has a code.
+
+    Beside it what its breaks show, and the ends that are broken: a break may show nothing.
+    """
     count = int(rng.integers(1, 13)) if rng.random() < 0.8 else int(rng.integers(8, 25))
     sizes = hs.wire_sizes(rng, count)
     heading = float(rng.normal(0, 0.22) + rng.choice([0, np.pi]))
@@ -142,6 +152,7 @@ def _lead(
     hard: dict[str, HardPart] = {}
     loose: list[HardPart] = []
     records: list[Record] = []
+    broken: set[str] = set()
     for end in ends:
         end.wires = list(range(count))
         grade = damages.severity(rng)
@@ -155,7 +166,8 @@ def _lead(
         loose += broken_off
         assign(rng, end, sprite)
         if damage:
+            broken.add(end.id)
             kinds = np.unique(np.concatenate([np.unique(p.sprite.damage) for p in (part, *broken_off)]))
             told = [damages.housing_record(damage, mine + int(kind), end.id, part) for kind in kinds[kinds > 0]]
             records += told
-    return Assembly(hs.build_wires(rng, path, plans, ends, sizes), hard, loose), records
+    return Assembly(hs.build_wires(rng, path, plans, ends, sizes), hard, loose), records, broken

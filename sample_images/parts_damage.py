@@ -275,9 +275,12 @@ def _displace(
     for i in rng.choice(held, count, replace=False):
         y, z = entries_mm[i]
         out = rng.uniform(2.0, 3.5 + 5 * severity)
+        rear = -float(c.x[0, c.mask[edge[i, 1]]].min())
+        if rear > 1.0:  # a collar behind the housing hides what is not pushed out beyond it
+            out = max(out, rear + 2.0)
         _terminal(c, rng, y, z, out, wire_od_mm)
         entry_x[i] = -out
-    return count
+    return count if (c.damage == DAMAGE_TERMINAL).any() else 0
 
 
 def _terminal(c: Canvas, rng: np.random.Generator, y: float, z: float, out: float, wire_od_mm: float) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 
 from sample_images.parts_canvas import PLASTICS, RGB, Canvas, Patch, jitter_colour, rounded_box
@@ -47,7 +46,7 @@ def _grown(c: Canvas, distance: np.ndarray, top_mm: float, fillet_mm: float, rgb
     f = np.clip(-distance / fillet_mm, 0, 1)
     z = top_mm - fillet_mm * (1 - np.sqrt(1 - (1 - f) ** 2))
     new = inside & (~c.mask | (c.height < z))
-    c.height[new] = z[new] if z.shape == c.shape else np.broadcast_to(z, c.shape)[new]
+    c.height[new] = z[new]
     if rgb is not None:
         c.albedo[new] = rgb
     c.mask |= inside
@@ -110,8 +109,9 @@ def _disc(c: Canvas, rng: np.random.Generator, plan: HousingPlan) -> None:
     _grown(c, d, top, 1.2, tone)
     for share in rng.uniform(0.45, 0.92, int(rng.integers(1, 4))):
         c.raise_by(c.whole(c.cover(np.abs(d + r * (1 - share)) - 0.4) * c.mask), float(rng.choice([-0.9, 0.6, 0.9])))
-    for k in range(int(rng.choice([0, 3, 4]))):
-        a = k * 2 * np.pi / 3.5 + rng.uniform(0, 0.3)
+    lugs = int(rng.choice([0, 3, 4]))
+    for k in range(lugs):
+        a = k * 2 * np.pi / lugs + rng.uniform(0, 0.3)
         lug = np.hypot(c.x - x0 - np.cos(a) * r, c.y - np.sin(a) * r) - 1.5
         _grown(c, lug, top * 0.7, 0.5, tone)
 
@@ -193,4 +193,4 @@ def _coding(c: Canvas, rng: np.random.Generator, plan: HousingPlan) -> None:
         inside[bar.window] = bar.cover > 0.5
         z = plan.height_mm * rng.uniform(0.75, 1.0) + 0.6
         c.height[inside] = np.maximum(c.height[inside], z)
-        c.mask |= inside & (cv2.dilate(c.mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0) | inside
+        c.mask |= inside

@@ -20,7 +20,7 @@ from sample_images.light_more import cast, relight
 from sample_images.record import Record
 from sample_images.sensor import choose_sensor, expose, worked_over
 from sample_images.shading import Relief, ground_light, light_scene, shade
-from sample_images.surfaces import Beside, lay_ground
+from sample_images.surfaces import Beside, lay_ground, marks
 from sample_images.truth import Truth
 from sample_images.wires import Skin, dress
 from sample_images.wires_more import redress
@@ -142,7 +142,8 @@ def render_scene(seed: int, scenario: str, settings: SceneSettings | None = None
         raise SceneError(
             f"{scenario} of seed {seed}: expected every damage to show, got {_TRIES} hidden ones; take another seed"
         )
-    seen = clutter.strewn(more, camera, seen, layout, sprite_px_per_mm(settings.width_px, closeup), len(stage.parts))
+    fine = sprite_px_per_mm(settings.width_px, closeup)
+    seen = clutter.strewn(more, camera, seen, marks(layout, beside), fine, len(stage.parts))
     picture = photograph(rng, camera, seen, layout, beside, more)
     return picture, truth_of(seed, scenario, layout, stage, seen, camera)
 
@@ -295,7 +296,7 @@ def photograph(
     gx, gy = camera.ground_map()
     albedo, edge, gloss = lay_ground(rng, gx, gy, camera.mm_per_px(), layout, beside, more.dice("ground"))
     if (dice := more.dice("flat")) is not None:
-        lay_flat(dice, albedo, edge, gx, gy, layout)
+        lay_flat(dice, albedo, edge, (gx, gy), camera.mm_per_px(), marks(layout, beside))
     relief = Relief(seen, light, rng) if len(seen.flat) else None
     falling, glare = ground_light(relief, light, eye, gx, gy, gloss)
     image = albedo * (falling * edge[..., None]) + glare

@@ -112,6 +112,30 @@ class Beside:
         x, y = gx - self.x_mm, gy - self.y_mm
         return (c * x + s * y).astype(np.float32), (c * y - s * x).astype(np.float32)
 
+    def placed(self, xy: Floats) -> Floats:
+        """(N,2) places in the first one's frame of places on the sheet itself."""
+        c, s = np.cos(self.turn), np.sin(self.turn)
+        return xy @ np.array([[c, s], [-s, c]]) + [self.x_mm, self.y_mm]
+
+
+def marks(layout: MatLayout | None, beside: Sequence[Beside] = ()) -> Floats:
+    """(N,4) left, top, width, height mm of every marker and patch, in the first sheet's frame; its markers come first.
+
+    Those of a further sheet are moved with it but not turned: it lies askew by less than a mark's quiet zone.
+    """
+    if layout is None:
+        return np.zeros((0, 4))
+    found = [_rects(layout)]
+    for other in beside:
+        rects = _rects(other.layout)
+        middles = other.placed(rects[:, :2] + rects[:, 2:] / 2)
+        found.append(np.hstack([middles - rects[:, 2:] / 2, rects[:, 2:]]))
+    return np.concatenate(found)
+
+
+def _rects(layout: MatLayout) -> Floats:
+    return np.array([m.rect_mm for m in layout.markers] + [p.rect_mm for p in layout.patches], float).reshape(-1, 4)
+
 
 def lay_ground(
     rng: np.random.Generator,

@@ -20,6 +20,7 @@ ODDS = {
 }
 """Share of scenes that show some of the kind; about six in ten show something."""
 _BRANCH = 77
+_DRAWING, _SHOWING = 0, 1
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,11 @@ class Wider:
     drawn: frozenset[str]
 
     def dice(self, kind: str) -> np.random.Generator | None:
-        """A generator for this kind, the same at every call; None where the scene shows none of it."""
-        return _dice(self.seed, self.place, kind) if kind in self.drawn else None
+        """A generator for this kind, the same at every call; None where the scene shows none of it.
+
+        Not the one that drew the kind: its first number is always below the odds.
+        """
+        return _dice(self.seed, self.place, kind, _SHOWING) if kind in self.drawn else None
 
 
 NOTHING = Wider(0, 0, frozenset())
@@ -40,9 +44,9 @@ NOTHING = Wider(0, 0, frozenset())
 
 def choose(seed: int, place: int, times: float = 1.0) -> Wider:
     """Draw the kinds, each ``times`` its odds; what is drawn at lower odds is drawn at higher ones, too."""
-    drawn = {kind for kind in KINDS if _dice(seed, place, kind).random() < times * ODDS[kind]}
+    drawn = {kind for kind in KINDS if _dice(seed, place, kind, _DRAWING).random() < times * ODDS[kind]}
     return Wider(seed, place, frozenset(drawn))
 
 
-def _dice(seed: int, place: int, kind: str) -> np.random.Generator:
-    return np.random.default_rng([seed, place, _BRANCH, KINDS.index(kind)])
+def _dice(seed: int, place: int, kind: str, use: int) -> np.random.Generator:
+    return np.random.default_rng([seed, place, _BRANCH, KINDS.index(kind), use])
