@@ -145,12 +145,14 @@ def fit_rest(
     named = [*zip(wires, wire_names, strict=True), *zip(shells, shell_names, strict=True)]
     first, end = seeds_of(settings)
     shop = shop_jobs_for(settings)
+    more = sum(not job.usual for job in shop)
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{len(jobs_for(eyeless(settings)))} generated scenes for the finder, {scenes} with its eye, "
         f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}; "
         f"{len(lead_seeds(settings))} benches of leads for the shell eye, seeds from {settings.lead_seed}; "
-        f"{len(shop)} scenes as a shop's for names and measures alone, seeds from {settings.shop_seed}",
+        f"{len(shop) - more} scenes as a shop's for names and measures alone, seeds from {settings.shop_seed}, and "
+        f"after them {more} with uncommon things {settings.uncommon_times:g} times as likely",
         "seeds": [first, end],
         "shop_seeds": [settings.shop_seed, shop[-1].seed + 1],
         "settings": {k: v for k, v in asdict(settings).items() if k not in ("workers", "folder")},

@@ -9,8 +9,6 @@ from models.damage.eye_training import EyeSettings
 from models.damage.shell_eye_training import ShellEyeSettings
 from sample_images.scene import SCENARIOS
 
-UNCOMMON_TIMES = 2.5
-
 
 @dataclass(frozen=True)
 class TrainSettings:
@@ -24,8 +22,9 @@ class TrainSettings:
 
     ``shop`` : scenes such as a shop photographs, at the usual number of scenes, of which the finder learns nothing:
     what it finds there it finds as it will at work, and the namers and every correction learn from that, too;
-    ``uncommon`` : so many more of them, in which uncommon but sound things (other housings, coverings, benches, lamps,
-    tools lying about) are `UNCOMMON_TIMES` as likely: what is like nothing else taught is not damaged for that.
+    ``uncommon_scenes`` : so many more of them, in which uncommon but sound things (other housings, coverings, benches,
+    lamps, tools lying about) are ``uncommon_times`` as likely: what is like nothing else taught is not damaged for
+    that. Every other scene shows them at their usual odds.
 
     Members of the finder that do without the eye learn from more scenes, which begin before
     these and end with them (`eyeless`).
@@ -46,7 +45,8 @@ class TrainSettings:
     lead_seed: int = 30_000
     shop: int = 560
     shop_seed: int = 60_000
-    uncommon: int = 280
+    uncommon_scenes: int = 280
+    uncommon_times: float = 2.5
     shell_eye: ShellEyeSettings = field(default_factory=ShellEyeSettings)
     workers: int = 2
     folder: str | None = None
@@ -78,18 +78,19 @@ def lead_seeds(settings: TrainSettings) -> range:
 
 
 def shop_jobs_for(settings: TrainSettings) -> list[SceneJob]:
-    """Scenes that only namers and corrections learn from, in whole rounds of scenarios: the fewer the fewer scenes
-    there are. They are saved as `samples` saves its own, compressed once more, as pictures are that are passed on."""
+    """Scenes that namers, gauges and corrections learn from, and nothing that finds, in whole rounds of scenarios: the
+    fewer the fewer scenes there are. They are saved as `samples` saves its own, compressed once more, as pictures are
+    that are passed on."""
     n = len(SCENARIOS)
     share = min(1.0, settings.scenes / TrainSettings.scenes) / n
-    usual, uncommon = (round(count * share) * n for count in (settings.shop, settings.uncommon))
+    usual, uncommon = (round(count * share) * n for count in (settings.shop, settings.uncommon_scenes))
     return [
         SceneJob(
             SCENARIOS[i % n],
             settings.shop_seed + i // n,
             settings.folder,
             saved=True,
-            uncommon=1.0 if i < usual else UNCOMMON_TIMES,
+            uncommon=1.0 if i < usual else settings.uncommon_times,
         )
         for i in range(usual + uncommon)
     ]

@@ -17,6 +17,7 @@ from desk.foreign_truth import read_truth
 from desk.recognition import find_scene, seen_by
 from models.damage.eye import Eye
 from models.damage.finder import Finder
+from sample_images.edition import edition
 from sample_images.saving import as_jpeg
 from sample_images.scene import SceneSettings, render_scene
 from sample_images.truth import Truth, TruthRegion
@@ -38,7 +39,8 @@ _MIN_COVER = 0.4
 
 @dataclass(frozen=True)
 class SceneJob:
-    """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given.
+    """One picture to learn from, rendered from its seed; kept without loss in ``folder`` when one is given, apart from
+    what another `edition` of the scenes made of the same seed.
 
     ``extra`` damages lie on top of the scenario's; ``saved`` pictures are compressed as those of `samples` are;
     ``uncommon`` things are so many times as likely as usual.
@@ -54,8 +56,14 @@ class SceneJob:
     @property
     def name(self) -> str:
         """File stem."""
-        kinds = (f"x{self.extra}" if self.extra else "", "s" * self.saved, "u" * (self.uncommon != 1.0))
+        odds = "" if self.uncommon == 1.0 else f"u{self.uncommon:g}"
+        kinds = (f"x{self.extra}" if self.extra else "", "s" * self.saved, odds)
         return "_".join((f"{self.scenario}_{self.seed:05d}", *filter(None, kinds)))
+
+    @property
+    def usual(self) -> bool:
+        """Whether it shows what photographs of a shop show, as often as they do."""
+        return self.extra == 0 and self.uncommon == 1.0
 
     def _render(self) -> tuple[np.ndarray, Truth]:
         bgr, truth = render_scene(self.seed, self.scenario, SceneSettings(extra=self.extra, uncommon=self.uncommon))
@@ -71,13 +79,14 @@ class SceneJob:
         if self.folder is None:
             bgr, truth = self._render()
             return as_photo(bgr, self.name), truth
-        path = Path(self.folder) / f"{self.name}.png"
+        path = Path(self.folder) / edition() / f"{self.name}.png"
         beside = path.with_suffix(".json")
         if not beside.exists():
             bgr, truth = self._render()
             kept, coded = cv2.imencode(".png", bgr, [cv2.IMWRITE_PNG_COMPRESSION, 1])
             if not kept:
                 raise DeskError(f"{path}: expected to encode a picture of {bgr.shape}, got none")
+            path.parent.mkdir(parents=True, exist_ok=True)
             write_whole(path, coded.tobytes())
             write_whole(beside, truth.model_dump_json())
         return read_photo(path), read_truth(beside)
@@ -143,13 +152,13 @@ class SceneLesson:
     labels: tuple[str, ...]
     candidates: list[CandidateLesson]
     coverings: list[tuple[float, float]]  # raw and true length
-    usual: bool = True  # not crowded with damages for learning's sake
+    usual: bool = True  # neither crowded with damages nor with uncommon things for learning's sake
 
 
 def candidate_lessons(job: SceneJob, layouts: Sequence[MatLayout], finder: Finder) -> SceneLesson:
     """Find candidates and label them from the truth."""
     photo, truth = job.load()
-    return candidates_of(first_look(photo, layouts), truth, finder, job.name, job.extra == 0)
+    return candidates_of(first_look(photo, layouts), truth, finder, job.name, job.usual)
 
 
 def candidates_of(look: FirstLook, truth: Truth, finder: Finder, name: str, usual: bool) -> SceneLesson:

@@ -101,5 +101,5 @@ def _made(job: SceneJob, finder: Finder, made_for: str, layouts: Sequence[MatLay
     photo, truth = job.load()
     look = seen_by(first_look(photo, layouts), finder.eye)
     write_cells(folder / f"{job.name}.cells.npz", of_scene(cells_of(look, truth)))
-    found = candidates_of(look, truth, finder, job.name, job.extra == 0)
+    found = candidates_of(look, truth, finder, job.name, job.usual)
     save_lessons(recorded([found]), made_for, folder / f"{job.name}.lessons.npz")

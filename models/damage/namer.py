@@ -79,7 +79,8 @@ class Namer:
 
     classifier : answers with raw probabilities; inverse_temperature : how they are sharpened or softened;
     sound_shift : added to the log odds of `sound`: damage is rarer among a shop's candidates than among those taught;
-    thresholds : (C,) least probability at which a label stays a candidate (class-conditional split conformal);
+    thresholds : (C,) least probability at which a label stays a candidate (class-conditional split conformal); from
+    `STAYS_FROM` on it does in any case;
     novel_beyond : squared Mahalanobis distance past which a candidate is like nothing seen in training
     """
 
@@ -106,7 +107,7 @@ class Namer:
     def _named(self, p: np.ndarray, novel: bool) -> Named:
         order = np.argsort(-p)
         # the likeliest label stays one of those left, whatever its threshold: sets only widen by it
-        kept = [self.labels[i] for i in order if p[i] >= self.thresholds[i] or i == order[0]]
+        kept = [self.labels[i] for i in order if p[i] >= min(self.thresholds[i], STAYS_FROM) or i == order[0]]
         return Named({n: float(v) for n, v in zip(self.labels, p, strict=True)}, kept, novel)
 
 
@@ -125,11 +126,6 @@ def conformal_thresholds(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence
         if k >= 1 and len(own) >= _LEAST_EXAMPLES:
             out[c] = own[k - 1]
     return out
-
-
-def limits(p: np.ndarray, truth: np.ndarray, miscoverage: Sequence[float]) -> np.ndarray:
-    """(C,) probabilities from which labels stay candidates: the conformal thresholds, none above `STAYS_FROM`."""
-    return np.minimum(conformal_thresholds(p, truth, miscoverage), STAYS_FROM)
 
 
 def tempered(p: np.ndarray, inverse_temperature: float) -> np.ndarray:
@@ -254,7 +250,7 @@ def fit_namer(
         sharpened,
         scaler,
         LedoitWolf().fit(scaler.transform(x)),
-        limits(held_out, y, miscoverages(labels, sound_miscoverage)),
+        conformal_thresholds(held_out, y, miscoverages(labels, sound_miscoverage)),
         float(np.quantile(distances, _NOVEL_QUANTILE)),
         shift,
     )

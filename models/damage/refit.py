@@ -23,8 +23,8 @@ from models.damage.namer import (
     MISCOVERAGE,
     Namer,
     booster,
+    conformal_thresholds,
     inverse_temperature,
-    limits,
     miscoverages,
     shifted,
     tempered,
@@ -181,7 +181,7 @@ def refit_namer(
     beyond = float(np.quantile(distances[may], _NOVEL_QUANTILE))
     namer = Namer(
         labels, lessons.names, classifier, sharpened, scaler, LedoitWolf().fit(scaler.transform(x)),
-        limits(held_out[may], y[may], miscoverages(labels, sound_miscoverage)), beyond, sound_shift,
+        conformal_thresholds(held_out[may], y[may], miscoverages(labels, sound_miscoverage)), beyond, sound_shift,
     )  # fmt: skip
     return Refitted(namer, held_out, distances > beyond, last.best, last.losses)
 

@@ -15,7 +15,6 @@ from desk.finder_training import fit_passes, gathered, kept_in
 from desk.retrain import retrain_from_samples
 from desk.samples import make_samples
 from desk.train_plan import (
-    UNCOMMON_TIMES,
     TrainSettings,
     eye_jobs_for,
     eyeless,
@@ -141,7 +140,8 @@ def test_scenes_as_a_shops_come_in_whole_rounds_the_fewer_the_fewer_there_are():
     usual = TrainSettings()
     every = shop_jobs_for(usual)
     assert every == shop_jobs_for(TrainSettings(scenes=2 * usual.scenes))
-    assert [job.uncommon for job in every] == [1.0] * usual.shop + [UNCOMMON_TIMES] * usual.uncommon
+    assert [job.uncommon for job in every] == [1.0] * usual.shop + [2.5] * usual.uncommon_scenes
+    assert [job.usual for job in every] == [True] * usual.shop + [False] * usual.uncommon_scenes
     assert len({job.seed for job in every}) * len(SCENARIOS) == len(every), "no seed twice"
     few = shop_jobs_for(TrainSettings(scenes=usual.scenes // 8))
     assert [job.scenario for job in few] == [*SCENARIOS] * (len(few) // len(SCENARIOS)) and len(few) in (104, 112)
@@ -158,6 +158,12 @@ def test_a_scene_as_a_shops_is_the_photograph_that_samples_writes(monkeypatch, t
     for folder in (None, str(tmp_path)):
         photo, truth = SceneJob("sound", 60_003, folder, saved=True).load()
         assert np.array_equal(photo.bgr, written) and truth.photo == file.name
+    # pictures that another state of the scenes' code made of the same seed are left alone
+    other = render_scene(60_004, "sound", SceneSettings(width_px=800))
+    for module in ("desk.samples", "desk.training_set"):
+        monkeypatch.setattr(f"{module}.render_scene", lambda *_: other)
+    monkeypatch.setattr("desk.training_set.edition", lambda: "scenes-of-later")
+    assert not np.array_equal(SceneJob("sound", 60_003, str(tmp_path), saved=True).load()[0].bgr, written)
     assert not np.array_equal(SceneJob("sound", 60_003).load()[0].bgr, written)
 
 

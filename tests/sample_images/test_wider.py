@@ -7,16 +7,22 @@ from collections import Counter
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import kstest
 
-from sample_images import clutter, wider
+from sample_images import clutter, damages, scene, wider
+from sample_images.clutter_flat import lay_flat
 from sample_images.coverings_more import braid
 from sample_images.layout_scene import Wish, assemble
 from sample_images.leads import render_leads
+from sample_images.light_more import relight
 from sample_images.parts_features import ROOM_MM
 from sample_images.parts_housing import HousingDamage, draw_plan, make_housing
 from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
+from sample_images.shading import light_scene
 from sample_images.sleeves_more import LENGTH_MM
 from sample_images.sprites import DAMAGE_CRACK
+from sample_images.surfaces import Beside, marks
+from vision.layout import builtin_layouts
 
 SMALL = SceneSettings(width_px=320, closeup=False)
 
@@ -60,6 +66,32 @@ def test_what_is_drawn_at_usual_odds_is_drawn_at_higher_ones_too_and_more() -> N
         SceneSettings(uncommon=11)
 
 
+@pytest.mark.parametrize("times", [1.0, 2.5])
+def test_what_a_kind_shows_does_not_hang_on_how_seldom_it_is_drawn(times) -> None:
+    """The first number of a kind's dice is uniform among the scenes that show it, and the same at every call."""
+    for kind in wider.KINDS:
+        shown = [more.dice(kind) for more in (wider.choose(seed, 1, times) for seed in range(1500))]
+        first = [dice.random() for dice in shown if dice is not None]
+        assert len(first) > 80
+        assert kstest(first, "uniform").pvalue > 1e-4, kind
+    more = wider.Wider(3, 1, frozenset({"flat"}))
+    one, two = more.dice("flat"), more.dice("flat")
+    assert one is not None and two is not None and one.random() == two.random()
+    assert more.dice("ground") is None
+
+
+def test_lamps_of_every_kind_come_among_less_common_lights() -> None:
+    """No way of `relight` is left out."""
+    plain = light_scene(np.random.default_rng(0), np.zeros(2), np.array([0.0, 0.0, 600.0]))
+    counts = Counter()
+    for seed in range(400):
+        dice = wider.choose(seed, 2, 2.5).dice("light")
+        if dice is not None:
+            lamps = relight(dice, plain, np.zeros(2)).lamps
+            counts[len(lamps), bool(max(lamp.soft_rad for lamp in lamps) < 0.06)] += 1
+    assert len(counts) >= 3, counts
+
+
 @pytest.mark.parametrize("kind", wider.KINDS)
 def test_each_kind_changes_the_picture_and_the_same_seed_gives_the_same_bytes(monkeypatch, kind) -> None:
     """Determinism of each kind, and that it is not without effect."""
@@ -80,6 +112,7 @@ def test_clutter_is_no_part_of_the_truth_and_hides_no_damage(monkeypatch, seed, 
     truth = render_scene(seed, scenario, SMALL)[1]
     assert truth.regions == without.regions and truth.labels == without.labels
     assert truth.wires == without.wires and truth.splices == without.splices
+    assert truth.terminations == without.terminations
     assert [h.cracked for h in truth.housings] == [h.cracked for h in without.housings]
 
 
@@ -117,20 +150,66 @@ def test_clutter_shows_in_most_scenes_that_draw_it(monkeypatch) -> None:
     assert shown >= 2
 
 
+def test_things_lie_beside_each_other_and_off_the_marks_of_every_sheet(monkeypatch) -> None:
+    """No two things share a place in plan, and none lies on a mark but for the one that may."""
+    laid = []
+
+    class Watched(clutter._Room):
+        def take(self, parts):
+            xy, radius, _ = clutter._footprint(parts)
+            laid[-1].append((xy, radius, self.kept))
+            super().take(parts)
+
+    only(monkeypatch, "clutter")
+    monkeypatch.setattr(clutter, "_Room", Watched)
+    for seed in range(6):
+        laid.append([])
+        render_scene(seed, "sound", SceneSettings(width_px=320, closeup=False, mat="bench-a4-1", sheets=2))
+    assert sum(map(len, laid)) > 10
+    for things in laid:
+        for k, (xy, radius, kept) in enumerate(things):
+            assert kept[:, 0].max() > 300, "marks of the second sheet, too"
+            inside = (np.abs(xy[:, None] - (kept[:, :2] + kept[:, 2:] / 2)) < kept[:, 2:] / 2 + radius).all(2)
+            assert not inside.any()
+            for other, reach, _ in things[:k]:
+                apart = np.linalg.norm(xy[:, None] - other[None], axis=2).min()
+                assert apart > max(radius, reach)
+
+
+def test_a_thin_thing_hides_no_mark() -> None:
+    """Marks of all sheets keep their albedo; what lies elsewhere changes some of it."""
+    first, second = (m for m in builtin_layouts() if m.name in ("bench-a4-1", "bench-a4-2"))
+    rects = marks(first, [Beside(second, first.page_mm[0] + 1.0, 0.5, 0.003)])
+    assert len(rects) == sum(len(m.markers) + len(m.patches) for m in (first, second))
+    x, y = np.meshgrid(np.arange(0, 2.2 * first.page_mm[0], 1.0), np.arange(0, first.page_mm[1], 1.0))
+    x, y = x.astype(np.float32), y.astype(np.float32)
+    changed = 0
+    for seed in range(12):
+        albedo, edge = np.full((*x.shape, 3), 0.77, np.float32), np.ones(x.shape, np.float32)
+        lay_flat(np.random.default_rng(seed), albedo, edge, (x, y), 1.0, rects)
+        hit = np.abs(albedo - 0.77).max(axis=2) > 1e-3
+        changed += bool(hit.any())
+        for left, top, w, h in rects:
+            assert not hit[(x > left) & (x < left + w) & (y > top) & (y < top + h)].any()
+    assert changed >= 8
+
+
 def test_features_are_sound_and_leave_damage_as_it_is_described() -> None:
     """No feature is marked as damage; a crack on a featured housing is marked and measured."""
-    ears = 0
+    ears = stands_out = 0
     for seed in range(24):
         more = np.random.default_rng([seed, 1])
         sprite, pieces = make_housing(np.random.default_rng(seed), 5, None, 6.0, 1.8, more)
         assert not sprite.damage.any() and not pieces and not sprite.signs
-        plain, _ = make_housing(np.random.default_rng(seed), 5, None, 6.0, 1.8)
-        wider_by = (sprite.mask.shape[0] - plain.mask.shape[0]) / 6.0
-        assert wider_by <= 2 * ROOM_MM
+        half = draw_plan(np.random.default_rng(seed), 5).width_mm / 2
+        rows = np.flatnonzero(sprite.mask.any(axis=1))
+        beyond = max(abs(rows[0] - sprite.anchor_px[1]), abs(rows[-1] - sprite.anchor_px[1])) / 6.0 - half
+        assert beyond <= ROOM_MM + 8  # families of other widths stand out a little more
+        stands_out += beyond > 2.5
         holes = cv2.findContours(sprite.mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)[1]
         ears += holes is not None and (holes[0][:, 3] >= 0).any()
         assert len(sprite.entries_mm) == sprite.cavities
-    assert 6 <= ears <= 20
+    assert 6 <= ears <= 20 and stands_out >= 8
     for seed in range(6):
         damage = HousingDamage(frozenset({"crack"}), 0.9)
         broken, _ = make_housing(np.random.default_rng(seed), 5, damage, 6.0, 1.8, np.random.default_rng(seed))
@@ -167,22 +246,41 @@ def test_a_braid_is_a_covering_of_even_diamonds_that_marks_no_damage() -> None:
     assert tube.relief is not None
     high = tube.relief(s, angle)
     spectrum = np.abs(np.fft.rfft(high - high.mean()))
-    assert spectrum.max() > 5 * np.median(spectrum)
+    peaks = np.argsort(spectrum)[::-1][:3]
+    share = (spectrum[peaks] ** 2).sum() / (spectrum**2).sum()
+    turns = 600 * np.fft.rfftfreq(600)[peaks] / (s[-1] - s[0])
+    assert share > 0.4 and turns.min() > 0.15, "diamonds of less than 7 mm, and little else"
     assert not tube.paint(s, angle).code.any()
 
 
 def test_covers_keep_off_damages(monkeypatch) -> None:
-    """Coverings drawn besides leave a damage as visible as its label asks."""
+    """No covering laid besides shares a place along the trunk with a damage, and some are laid."""
+    stages = []
+    look_at = scene.aim
+
+    def watched(rng, stage, *rest):
+        stages.append(stage)
+        return look_at(rng, stage, *rest)
+
     only(monkeypatch, "coverings")
-    for seed in (41, 42):
-        truth = render_scene(seed, "rodent", SMALL)[1]
-        assert truth.regions and all(r.visible_px > 0 for r in truth.regions)
+    monkeypatch.setattr(scene, "aim", watched)
+    more = []
+    cover_more = scene.cover_more
+    monkeypatch.setattr(scene, "cover_more", lambda *a: more.append(cover_more(*a)) or more[-1])
+    for seed in range(41, 49):
+        render_scene(seed, "rodent", SMALL)
+    assert sum(map(len, more)) >= 6
+    for stage, covers in zip(stages, more, strict=True):
+        damaged = damages.taken(stage.records, stage.assembly.harness)
+        assert not any(c.u0 < b and c.u1 > a for c in covers for a, b in damaged)
 
 
 def test_repairs_have_sleeves_of_12_to_60_mm(monkeypatch) -> None:
-    """The splices of the truth have the length that was drawn."""
+    """Short ones and long ones come, and none far beyond what is said."""
     only(monkeypatch, "sleeves")
-    for seed in (51, 52):
+    lengths = []
+    for seed in range(51, 63):
         truth = render_scene(seed, "earlier_repair", SMALL)[1]
-        lengths = [s.length_mm for s in truth.splices if s.origin == "repair"]
-        assert lengths and all(LENGTH_MM[0] * 0.7 <= v <= LENGTH_MM[1] * 1.1 for v in lengths)
+        lengths += [s.length_mm for s in truth.splices if s.origin == "repair"]
+    assert all(LENGTH_MM[0] * 0.7 <= v <= LENGTH_MM[1] * 1.1 for v in lengths)
+    assert min(lengths) < 20 and max(lengths) > 42

@@ -17,7 +17,6 @@ from models.damage.namer import (
     booster,
     conformal_thresholds,
     fit_namer,
-    limits,
     miscoverages,
     shell_forest,
     shifted,
@@ -165,12 +164,16 @@ def test_a_label_may_be_asked_to_be_lost_more_seldom():
     assert kept[1] == pytest.approx(0.02)
 
 
-def test_no_label_of_a_third_is_left_out():
-    """99 own probabilities 0.505 .. 0.995: the tenth smallest, 0.55, would leave out a label at 0.54 against 0.46."""
-    own = np.arange(1, 100) / 200 + 0.5
-    p = np.stack([own, 1 - own], axis=1)
-    assert conformal_thresholds(p, np.zeros(99, int))[0] == pytest.approx(0.55)
-    assert limits(p, np.zeros(99, int), [0.1, 0.1]) == pytest.approx([STAYS_FROM, 0.01])
+def test_no_label_of_a_third_is_left_out(namer):
+    """Whatever limit a model keeps, of now or of earlier versions; below a third the limit counts."""
+    strict, free = (replace(namer, thresholds=np.full(3, least)) for least in (0.55, 0.05))
+    for p, kept in (
+        ([0.55, STAYS_FROM + 0.01, 0.12], 2),
+        ([0.34, 0.33, 0.33], 1),
+        ([0.6, STAYS_FROM - 0.01, 0.08], 1),
+    ):
+        assert len(strict._named(np.array(p), False).candidates) == kept
+    assert len(free._named(np.array([0.6, 0.3, 0.1]), False).candidates) == 3
 
 
 def test_the_likeliest_label_is_always_among_those_left():
