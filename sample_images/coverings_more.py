@@ -223,14 +223,14 @@ def cloth_tape(rng: np.random.Generator, harness: Harness, u0: float, u1: float)
 def spots(rng: np.random.Generator, harness: Harness, u0: float, u1: float) -> list[Cover]:
     """Short bands of tape at even intervals."""
     step, wide = rng.uniform(22, 40), rng.uniform(8, 14)
-    kind = rng.integers(2**32)
+    alike = rng.integers(2**32)  # one seed: every band is of one roll
     at = np.arange(u0, u1 - wide + 0.1, step)
     return [
         Cover(
             "tape",
             float(u),
             float(u + wide),
-            [_band(np.random.default_rng(kind), harness, float(u), float(u + wide), 0.3)],
+            [_band(np.random.default_rng(alike), harness, float(u), float(u + wide), 0.3)],
         )
         for u in at
     ]

@@ -10,8 +10,7 @@ import cv2
 import numpy as np
 import PIL
 
-import sample_images
-import vision
+import vision.layout
 
 
 @lru_cache(maxsize=1)
@@ -21,8 +20,9 @@ def edition() -> str:
     A comment changes it, too: pictures are made again rather than taken for what they are not.
     """
     digest = hashlib.sha256(f"{np.__version__} {cv2.__version__} {PIL.__version__}".encode())
-    own, mats = Path(sample_images.__path__[0]), Path(vision.__path__[0]) / "layouts"
-    drawing = [Path(vision.__path__[0]) / f"{name}.py" for name in ("layout", "layout_file", "layout_raster")]
-    for path in (*sorted(own.glob("*.py")), *sorted(p for p in mats.iterdir() if p.is_file()), *drawing):
+    own, seeing = Path(__file__).parent, Path(vision.layout.__file__).parent
+    drawing = [seeing / f"{name}.py" for name in ("layout", "layout_file", "layout_raster")]
+    mats = sorted(path for path in (seeing / "layouts").iterdir() if path.is_file())
+    for path in (*sorted(own.glob("*.py")), *mats, *drawing):
         digest.update(path.name.encode() + path.read_bytes())
     return f"scenes-{digest.hexdigest()[:8]}"

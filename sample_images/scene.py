@@ -9,11 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images import clutter, coverings, damages, truth_build, wider
+from sample_images import clutter, damages, truth_build, wider
 from sample_images.camera import Camera, place_camera
 from sample_images.cloud import Part, Visible, look
 from sample_images.clutter_flat import lay_flat
-from sample_images.coverings_more import cover_more
 from sample_images.debris import debris
 from sample_images.layout_scene import Assembly, Wish, assemble
 from sample_images.light_more import cast, relight
@@ -21,6 +20,7 @@ from sample_images.record import Record
 from sample_images.sensor import choose_sensor, expose, worked_over
 from sample_images.shading import Relief, ground_light, light_scene, shade
 from sample_images.surfaces import Beside, lay_ground, marks
+from sample_images.trunk_covers import cover_trunk
 from sample_images.truth import Truth
 from sample_images.wires import Skin, dress
 from sample_images.wires_more import redress
@@ -172,13 +172,7 @@ def _set_stage(
     owner = {name: k for k, (name, _) in enumerate(hard)}
     parts += assembly.loose
     covers: list[tuple[str, float, list[int]]] = []
-    hiding = _hide(rng, assembly, records)
-    busy = damages.taken(records, assembly.harness) + [(c.u0, c.u1) for c in hiding]
-    on_trunk = hiding + _cover(rng, assembly, busy)
-    if (dice := more.dice("coverings")) is not None:
-        busy += [(c.u0, c.u1) for c in on_trunk]
-        on_trunk += cover_more(dice, assembly.harness, busy)
-    for cover in on_trunk:
+    for cover in cover_trunk(rng, assembly, records, more.dice("coverings")):
         covers.append((cover.kind, cover.u1 - cover.u0, list(range(len(parts), len(parts) + len(cover.tubes)))))
         parts += cover.tubes
     joints = []
@@ -207,53 +201,6 @@ def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
         truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.7 if r.housing else 1.0)
         for r in wanted
     )
-
-
-def _hide(rng: np.random.Generator, assembly: Assembly, records: list[Record]) -> list[coverings.Cover]:
-    """Now and then a covering that a damage runs on under."""
-    h = assembly.harness
-    out: list[coverings.Cover] = []
-    for record in records:
-        spans = damages.taken([record], h)
-        if record.label == "earlier_repair" or not spans or rng.random() > 0.12:
-            continue
-        low, high = min(a for a, _ in spans), max(b for _, b in spans)
-        u0 = high - (high - low) * rng.uniform(0.1, 0.35)
-        u1 = min(u0 + rng.uniform(0.35 * (high - low) + 12, 0.35 * (high - low) + 50), h.end_u)
-        if u1 - u0 < 10:
-            continue
-        record.hidden = True
-        out.append(coverings.tape(rng, h, u0, u1) if rng.random() < 0.6 else coverings.conduit(rng, h, u0, u1))
-    return out
-
-
-def _cover(rng: np.random.Generator, assembly: Assembly, taken: list[tuple[float, float]]) -> list[coverings.Cover]:
-    """Tape, conduit and ties on the trunk, off the damages and off each other."""
-    h = assembly.harness
-    out: list[coverings.Cover] = []
-    busy = list(taken)
-    for _ in range(int(rng.integers(0, 5))):
-        kind = str(rng.choice(["tape", "spot", "conduit", "tie"], p=[0.28, 0.3, 0.2, 0.22]))
-        length = {
-            "tape": rng.uniform(25, 90),
-            "spot": rng.uniform(10, 22),
-            "conduit": rng.uniform(30, 110),
-            "tie": 4.0,
-        }[kind]
-        last = min(h.end_u, h.start_u + 420) - length - 4
-        if last <= h.start_u + 4:
-            continue
-        u0 = float(rng.uniform(h.start_u + 4, last))
-        if any(u0 < b + 6 and u0 + length > a - 6 for a, b in busy):
-            continue
-        busy.append((u0, u0 + length))
-        if kind == "tie":
-            out.append(coverings.tie(rng, h, u0))
-        elif kind == "conduit":
-            out.append(coverings.conduit(rng, h, u0, u0 + length))
-        else:
-            out.append(coverings.tape(rng, h, u0, u0 + length))
-    return out
 
 
 def aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], width_px: int, closeup: bool) -> Camera:

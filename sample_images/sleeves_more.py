@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -49,7 +50,10 @@ def other_sleeve(
     return Tube(axis, s, r, r, _paint(rng, (middle, half, joint, rim), code, kind, under))
 
 
-def _paint(rng: np.random.Generator, places: tuple[float, float, float, float], code: int, kind: str, under: Floats):
+def _paint(
+    rng: np.random.Generator, places: tuple[float, float, float, float], code: int, kind: str, under: Floats
+) -> Callable[[Floats, Floats], Material]:
+    """Its colours along and around. places : mm of its middle, its half length, the joint's half length, the bead."""
     middle, half, joint, rim = places
     base = varied(rng, _SRGB[kind], 0.06)
     milk = rng.uniform(0.2, 0.55) if kind == "clear" else (rng.uniform(0.55, 0.8) if rng.random() < 0.3 else 1.0)

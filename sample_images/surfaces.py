@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.colours import linear
+from sample_images.ground_noise import TILE_MM_PER_PX, streaks, tinted
 from sample_images.noise import picture
 from sample_images.surfaces_more import other_bench
 from vision.layout import MatLayout
@@ -19,7 +20,6 @@ from vision.layout_raster import raster
 
 Floats = NDArray[Any]
 TILE_PX = 1200
-TILE_MM_PER_PX = 0.3
 BENCHES = ("wood", "rubber", "metal", "cloth", "painted", "stone")
 
 
@@ -31,33 +31,24 @@ def bench(rng: np.random.Generator) -> tuple[Floats, float]:
     return tone.astype(np.float32), gloss
 
 
-def _tinted(base: object, tone: Floats) -> Floats:
-    return np.clip(linear(base)[None, None] * tone[..., None], 0.003, 0.9)
-
-
-def _stretched(rng: np.random.Generator, shape: tuple[int, int], along: float, across: float) -> Floats:
-    small = picture(rng, (int(shape[0] / across) + 2, int(shape[1] / along) + 2), 1.0)
-    return cv2.resize(small.astype(np.float32), shape[::-1], interpolation=cv2.INTER_CUBIC)
-
-
 def _wood(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
     y = np.arange(shape[0], dtype=np.float32)[:, None] + 14 * picture(rng, shape, 260)
     rings = np.sin(y / rng.uniform(5, 16) + 2.5 * picture(rng, shape, 320))
-    grain = _stretched(rng, shape, 90, 1.6) * 0.07 + _stretched(rng, shape, 300, 5) * 0.08
+    grain = streaks(rng, shape, 90, 1.6) * 0.07 + streaks(rng, shape, 300, 5) * 0.08
     base = np.array([(122, 84, 54), (160, 120, 80), (96, 62, 40), (190, 160, 118)][rng.integers(4)])
-    return _tinted(base + rng.normal(0, 8, 3), np.exp(0.13 * rings + grain + 0.06 * picture(rng, shape, 200))), 0.25
+    return tinted(base + rng.normal(0, 8, 3), np.exp(0.13 * rings + grain + 0.06 * picture(rng, shape, 200))), 0.25
 
 
 def _rubber(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
     base = np.array([(52, 52, 54), (74, 78, 82), (40, 62, 92), (60, 88, 70)][rng.integers(4)])
     speck = picture(rng, shape, rng.uniform(2, 5)) * 0.14
-    return _tinted(base + rng.normal(0, 6, 3), np.exp(speck + 0.05 * picture(rng, shape, 80))), 0.1
+    return tinted(base + rng.normal(0, 6, 3), np.exp(speck + 0.05 * picture(rng, shape, 80))), 0.1
 
 
 def _metal(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
-    brush = _stretched(rng, shape, 160, 1.2) * 0.14 + _stretched(rng, shape, 600, 3) * 0.06
+    brush = streaks(rng, shape, 160, 1.2) * 0.14 + streaks(rng, shape, 600, 3) * 0.06
     base = np.full(3, rng.uniform(90, 180)) + rng.normal(0, 4, 3)
-    return _tinted(base, np.exp(brush + 0.08 * picture(rng, shape, 300))), 0.6
+    return tinted(base, np.exp(brush + 0.08 * picture(rng, shape, 300))), 0.6
 
 
 def _cloth(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
@@ -65,7 +56,7 @@ def _cloth(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, fl
     p = rng.uniform(2.6, 5)
     weave = np.sin(2 * np.pi * x / p) * np.sin(2 * np.pi * y / p) * 0.22
     base = rng.uniform(40, 170, 3) * 0.5 + rng.uniform(40, 170) * 0.5
-    return _tinted(base, np.exp(weave + 0.09 * picture(rng, shape, 2.5) + 0.08 * picture(rng, shape, 120))), 0.02
+    return tinted(base, np.exp(weave + 0.09 * picture(rng, shape, 2.5) + 0.08 * picture(rng, shape, 120))), 0.02
 
 
 def _painted(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
@@ -76,14 +67,14 @@ def _painted(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, 
         a = rng.integers(0, TILE_PX, 2)
         b = a + rng.normal(0, 90, 2).astype(int)
         cv2.line(scratch, tuple(map(int, a)), tuple(map(int, b)), float(rng.normal(0, 0.25)), 1, cv2.LINE_AA)
-    return _tinted(np.clip(base, 20, 240), np.exp(tone + scratch)), 0.45
+    return tinted(np.clip(base, 20, 240), np.exp(tone + scratch)), 0.45
 
 
 def _stone(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[Floats, float]:
     speck = picture(rng, shape, 2.2)
     coarse = picture(rng, shape, 7)
     tone = 0.22 * np.tanh(speck * 1.5) + 0.14 * coarse
-    return _tinted(rng.uniform(70, 190) + rng.normal(0, 8, 3), np.exp(tone)), 0.3
+    return tinted(rng.uniform(70, 190) + rng.normal(0, 8, 3), np.exp(tone)), 0.3
 
 
 _TONES = {"wood": _wood, "rubber": _rubber, "metal": _metal, "cloth": _cloth, "painted": _painted, "stone": _stone}

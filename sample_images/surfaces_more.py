@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.colours import linear
+from sample_images.ground_noise import TILE_MM_PER_PX, streaks, tinted
 from sample_images.noise import picture
 
 Floats = NDArray[Any]
 Shape = tuple[int, int]
-MM_PER_PX = 0.3  # of the tile, as in surfaces
 
 
 def other_bench(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
@@ -25,24 +25,15 @@ def other_bench(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     return np.clip(tone, 0.003, 0.9).astype(np.float32), gloss
 
 
-def _tinted(base: Any, tone: Floats) -> Floats:
-    return linear(np.clip(base, 4, 250))[None, None] * tone[..., None]
-
-
-def _streaks(rng: np.random.Generator, shape: Shape, along: float, across: float) -> Floats:
-    small = picture(rng, (int(shape[0] / across) + 2, int(shape[1] / along) + 2), 1.0)
-    return cv2.resize(small.astype(np.float32), shape[::-1], interpolation=cv2.INTER_CUBIC)
-
-
 def _cardboard(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     base = np.array((182, 142, 98)) * rng.uniform(0.8, 1.1) + rng.normal(0, 5, 3)
     flute = np.sin(2 * np.pi * np.arange(shape[0], dtype=np.float32)[:, None] / rng.uniform(18, 26))
-    fibre = _streaks(rng, shape, 14, 2) * 0.04 + picture(rng, shape, 2) * 0.03
+    fibre = streaks(rng, shape, 14, 2) * 0.04 + picture(rng, shape, 2) * 0.03
     tone = 0.018 * flute + fibre + 0.04 * picture(rng, shape, 150)
     for _ in range(int(rng.integers(0, 3))):  # creases and cut edges
         at = np.arange(shape[1], dtype=np.float32)[None] - rng.uniform(0, shape[1])
         tone = tone - 0.35 * np.exp(-((at / rng.uniform(2, 5)) ** 2)) + 0.1 * np.exp(-(((at - 8) / 5) ** 2))
-    return _tinted(base, np.exp(tone)), 0.03
+    return tinted(base, np.exp(tone)), 0.03
 
 
 def _concrete(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
@@ -55,7 +46,7 @@ def _concrete(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
         walk = np.cumsum(rng.normal(0, 14, n)) + rng.uniform(0, shape[0])
         line = np.column_stack([np.linspace(0, shape[1], n), walk]).astype(np.int32)
         cv2.polylines(crack, [line], False, 1.0, int(rng.integers(1, 3)), cv2.LINE_AA)
-    return _tinted(base, np.exp(tone - 0.7 * crack)), 0.08
+    return tinted(base, np.exp(tone - 0.7 * crack)), 0.08
 
 
 def _cutting(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
@@ -63,7 +54,7 @@ def _cutting(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     bases = ((38, 88, 66), (36, 58, 96), (52, 52, 54), (196, 198, 196), (112, 60, 70))
     base = np.array(bases[int(rng.integers(5))]) + rng.normal(0, 5, 3)
     light = np.array((214, 204, 140)) if base.mean() < 150 else np.array((90, 100, 120))
-    pitch = 10 / MM_PER_PX * rng.choice([0.5, 1.0, 1.27])
+    pitch = 10 / TILE_MM_PER_PX * rng.choice([0.5, 1.0, 1.27])
     ink = np.zeros(shape, np.float32)
     for k, v in enumerate(np.arange(pitch / 2, max(shape), pitch)):
         strong, wide = (0.75, 2) if k % 5 == 0 else (0.4, 1)
@@ -72,7 +63,7 @@ def _cutting(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     if rng.random() < 0.4:
         cv2.line(ink, (0, 0), (shape[1], shape[0]), 0.5, 1, cv2.LINE_AA)
     ink *= rng.uniform(0.5, 1.0)
-    tone = _tinted(base, np.exp(0.03 * picture(rng, shape, 2) + 0.05 * picture(rng, shape, 200)))
+    tone = tinted(base, np.exp(0.03 * picture(rng, shape, 2) + 0.05 * picture(rng, shape, 200)))
     tone = tone + ink[..., None] * (linear(light)[None, None] - tone)
     return tone * np.exp(_scratches(rng, shape, int(rng.integers(0, 40)), -0.35))[..., None], 0.12
 
@@ -91,8 +82,8 @@ def _scratches(rng: np.random.Generator, shape: Shape, count: int, depth: float)
 def _worn_paint(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     """Painted sheet metal, worn: scratches and chips down to the metal."""
     bases = ((64, 92, 110), (70, 96, 70), (128, 130, 130), (176, 40, 36), (206, 170, 60), (44, 46, 50), (196, 194, 184))
-    paint = _tinted(np.array(bases[int(rng.integers(len(bases)))]), np.exp(0.015 * picture(rng, shape, 3)))
-    bare = _tinted(np.full(3, rng.uniform(110, 170)), np.exp(_streaks(rng, shape, 60, 1.3) * 0.1))
+    paint = tinted(np.array(bases[int(rng.integers(len(bases)))]), np.exp(0.015 * picture(rng, shape, 3)))
+    bare = tinted(np.full(3, rng.uniform(110, 170)), np.exp(streaks(rng, shape, 60, 1.3) * 0.1))
     worn = np.clip((picture(rng, shape, 7) + 1.2 * picture(rng, shape, 90) - rng.uniform(2.6, 3.8)) * 3, 0, 1)
     worn = np.maximum(worn, _scratches(rng, shape, int(rng.integers(20, 120)), 0.9))
     return paint + worn[..., None] * (bare - paint), 0.45
@@ -111,9 +102,9 @@ def _planks(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
         for _ in range(int(rng.integers(0, 3))):  # the grain runs round a knot
             kx, ky = rng.uniform(0, shape[1]), rng.uniform(0, high)
             v = v + 22 * np.sign(v - ky) * np.exp(-(((u - kx) / 60) ** 2) - ((v - ky) / 26) ** 2)
-        grain = 0.11 * np.sin(v / rng.uniform(3, 9)) + 0.07 * _streaks(rng, part, 120, 1.5)
+        grain = 0.11 * np.sin(v / rng.uniform(3, 9)) + 0.07 * streaks(rng, part, 120, 1.5)
         edge = np.minimum(np.arange(high), 60)[:, None]
-        out[y : y + high] = _tinted(base * rng.uniform(0.85, 1.1), np.exp(grain - 1.3 * np.exp(-edge / 2.0)))
+        out[y : y + high] = tinted(base * rng.uniform(0.85, 1.1), np.exp(grain - 1.3 * np.exp(-edge / 2.0)))
         y += high
     return out, 0.2
 
@@ -121,7 +112,7 @@ def _planks(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
 def _foam(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
     base = np.full(3, rng.uniform(45, 150)) + rng.normal(0, 3, 3)
     cells = picture(rng, shape, 2.4)
-    return _tinted(
+    return tinted(
         base, np.exp(0.2 * np.tanh(cells) - 0.5 * np.clip(cells - 1.4, 0, 1) + 0.05 * picture(rng, shape, 90))
     ), 0.0
 
@@ -142,7 +133,7 @@ def _ribbed(rng: np.random.Generator, shape: Shape) -> tuple[Floats, float]:
         rib = 0.25 * np.clip((0.55 - d) * 8, -1, 1) + 0.3 * np.exp(-(((d - 0.5) / 0.08) ** 2)) * (
             x % (2 * pitch) < pitch
         )
-    return _tinted(base, np.exp(rib + 0.06 * picture(rng, shape, 3) + 0.1 * picture(rng, shape, 120))), 0.15
+    return tinted(base, np.exp(rib + 0.06 * picture(rng, shape, 3) + 0.1 * picture(rng, shape, 120))), 0.15
 
 
 def _stains(rng: np.random.Generator, shape: Shape) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import kstest
 
-from sample_images import clutter, damages, scene, wider
+from sample_images import clutter, damages, scene, trunk_covers, wider
 from sample_images.clutter_flat import lay_flat
 from sample_images.coverings_more import braid
 from sample_images.layout_scene import Wish, assemble
@@ -265,8 +265,8 @@ def test_covers_keep_off_damages(monkeypatch) -> None:
     only(monkeypatch, "coverings")
     monkeypatch.setattr(scene, "aim", watched)
     more = []
-    cover_more = scene.cover_more
-    monkeypatch.setattr(scene, "cover_more", lambda *a: more.append(cover_more(*a)) or more[-1])
+    cover_more = trunk_covers.cover_more
+    monkeypatch.setattr(trunk_covers, "cover_more", lambda *a: more.append(cover_more(*a)) or more[-1])
     for seed in range(41, 49):
         render_scene(seed, "rodent", SMALL)
     assert sum(map(len, more)) >= 6
