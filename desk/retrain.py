@@ -35,7 +35,15 @@ from desk.train_plan import (
     seeds_of,
     shop_jobs_for,
 )
-from desk.training_set import CandidateLesson, CellLesson, SceneJob, SceneLesson, candidate_lessons, cell_lesson
+from desk.training_set import (
+    CandidateLesson,
+    CellLesson,
+    SceneJob,
+    SceneLesson,
+    candidate_lessons,
+    cell_lesson,
+    without_eye,
+)
 from models.damage.card import CARD_FILE, SHIPPED
 from models.damage.finder import Finder
 from models.damage.lessons import KINDS, LESSONS_FILE, Lessons, lessons_of, save_lessons
@@ -69,7 +77,7 @@ def train(
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", MKL_NUM_THREADS="1")
     from threadpoolctl import threadpool_limits
 
-    with threadpool_limits(1), tempfile.TemporaryFile() as plain_file, tempfile.TemporaryFile() as file:
+    with threadpool_limits(1), tempfile.TemporaryFile() as file:
         layouts = builtin_layouts()
         eye_jobs = eye_jobs_for(settings)
         showing = pool_map(partial(eye_lesson, layouts=layouts), eye_jobs, settings.workers)
@@ -84,10 +92,13 @@ def train(
             housings, settings.shell_eye, settings.leads, settings.seed, on_progress, settings.workers
         )
         more_jobs = jobs_for(eyeless(settings))
-        looking = pool_map(partial(cell_lesson, layouts=layouts), more_jobs, settings.workers)
-        plain = kept_in(plain_file, counted(looking, len(more_jobs), "looking at cells", on_progress))
-        looking = pool_map(partial(cell_lesson, layouts=layouts, eye=eye), jobs, settings.workers)
-        looked = kept_in(file, counted(looking, len(jobs), "looking with the eye", on_progress))
+        every = list(dict.fromkeys((*more_jobs, *jobs)))  # most are in both: each is rendered and looked at once
+        looking = pool_map(partial(cell_lesson, layouts=layouts, eye=eye), every, settings.workers)
+        cells = dict(
+            zip(every, kept_in(file, counted(looking, len(every), "looking at cells", on_progress)), strict=True)
+        )
+        looked = [cells[job] for job in jobs]
+        plain = [without_eye(cells[job], eye) for job in more_jobs]
         names = next(s.names for s in looked if len(s.classes))
         folds = [fold_of(i) for i in range(len(jobs))]
         networks = 2 * len(FOLDS) * (2 * settings.first_members + settings.second_members)

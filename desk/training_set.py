@@ -117,6 +117,14 @@ def cell_lesson(job: SceneJob, layouts: Sequence[MatLayout], eye: Eye | None = N
     return cells_of(seen_by(first_look(photo, layouts), eye), truth)
 
 
+def without_eye(lesson: CellLesson, eye: Eye) -> CellLesson:
+    """The same cells without what the eye says of them: the lesson as looked at without one."""
+    if not len(lesson.classes):
+        return lesson
+    own = len(lesson.names) - len(eye.classes)
+    return replace(lesson, names=lesson.names[:own], features=lesson.features[:, :own])
+
+
 def cells_of(look: FirstLook, truth: Truth) -> CellLesson:
     """The cells of one photograph, each with its class by the truth; none where no assembly is seen."""
     if len(look.cells.xy) == 0:
@@ -310,4 +318,5 @@ __all__ = [
     "candidates_of",
     "cell_lesson",
     "cells_of",
+    "without_eye",
 ]

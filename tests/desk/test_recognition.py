@@ -1,6 +1,7 @@
 """What an eye says goes with the cells: into the finder, into what describes a candidate, into what is taught."""
 
 import tempfile
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from desk.errors import DeskError
 from desk.eye_lessons import EyeLesson, eye_lesson, fitted_eye, patches_in
 from desk.recognition import find_scene, patches_of, seen_by
 from desk.train_plan import TrainSettings, eye_jobs_for, jobs_for
-from desk.training_set import SceneJob, as_photo, cell_lesson
+from desk.training_set import SceneJob, as_photo, cell_lesson, without_eye
 from models.damage.eye_training import EyeInTraining, EyeSettings
 from models.damage.finder import Finder
 from sample_images.scene import SCENARIOS, SceneSettings, render_scene
@@ -133,6 +134,15 @@ def test_a_cell_lesson_holds_it(job, eye, look):
     lesson = cell_lesson(job, builtin_layouts(), eye)
     assert lesson.names == seen_by(look, eye).cells.names
     assert np.array_equal(lesson.features, seen_by(look, eye).cells.features)
+
+
+def test_without_what_the_eye_says_a_cell_lesson_is_the_plain_one(job, eye):
+    """Members of the finder that do without an eye learn from the same looks."""
+    plain, other = cell_lesson(job, builtin_layouts()), without_eye(cell_lesson(job, builtin_layouts(), eye), eye)
+    assert other.names == plain.names and np.array_equal(other.features, plain.features)
+    assert np.array_equal(other.classes, plain.classes)
+    nothing = replace(plain, names=(), classes=plain.classes[:0], features=plain.features[:0])
+    assert without_eye(nothing, eye) is nothing
 
 
 def test_an_eye_lesson_shows_cells_of_every_class_there_is(job, look):
