@@ -10,7 +10,8 @@ from types import MappingProxyType
 from desk.order_answers import Answered
 from desk.order_model import Order
 from desk.order_pages import FOOT, pictures
-from desk.sheet import TICK, Part, Sheet, signed
+from desk.sheet import TICK, Sheet
+from desk.signed_sheet import Part, signed
 from desk.wording import CLOSING_WORDS, VERDICT_WORDS, say_plan
 from models.repair.after import Closing
 from vision.findings import PhotoFindings

@@ -14,7 +14,8 @@ from desk.order_asked import asked_ends
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.order_photos import region_picture, whole_picture
-from desk.sheet import TICK, Part, Sheet, signed
+from desk.sheet import TICK, Sheet
+from desk.signed_sheet import Part, signed
 from desk.wording import (
     AT_BENCH,
     ROUTE_WORDS,
