@@ -32,8 +32,8 @@ def signed(begin: Callable[[bool], Sheet], parts: Sequence[Part], boxes: Sequenc
     """The parts one after the other, then the boxes to sign, so that no page carries the signatures alone.
 
     Where they would begin a page of their own, the sheet is drawn tight; where that is not enough, its last part goes
-    over to the next page with them; where that part is too long for it, its last rows do. begin : an empty sheet, tight
-    or not; boxes : rows of names
+    over to the next page with them; where that part is too long for it, its last rows do. (Only a single row of a table
+    that fills a page by itself leaves them none.) begin : an empty sheet, tight or not; boxes : rows of names
     """
     drafts = _drafts(begin, parts, boxes)
     first = next(drafts)
