@@ -9,8 +9,10 @@ from types import MappingProxyType
 
 from desk.order_answers import Answered
 from desk.order_model import Order
-from desk.order_pages import FOOT, pictures
-from desk.sheet import TICK, Part, Sheet, signed
+from desk.order_pages import FOOT
+from desk.photo_section import photo_section
+from desk.sheet import TICK, Sheet
+from desk.signed_sheet import Part, signed
 from desk.wording import CLOSING_WORDS, VERDICT_WORDS, say_plan
 from models.repair.after import Closing
 from vision.findings import PhotoFindings
@@ -26,7 +28,7 @@ def closing_pdf(
     """The sheet an order is closed with. photos, files, answers: of the finished repair; known: as of `order_pdf`."""
     parts: list[Part] = [
         lambda sheet: _closing_head(sheet, order, outcome, known),
-        lambda sheet: pictures(sheet, photos, files, (), order.decision, answers),
+        photo_section(photos, files, (), order.decision, answers),
         lambda sheet: _checked(sheet, outcome),
         lambda sheet: _tests_to_sign(sheet, order),
     ]

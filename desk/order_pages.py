@@ -8,35 +8,27 @@ from pathlib import Path
 from types import MappingProxyType
 
 from desk.bench_file import wants_bench, wires_to_note
-from desk.by_hand import by_hand, counted_in_all, ruled_distances
-from desk.order_answers import Answered
-from desk.order_asked import asked_ends
+from desk.by_hand import by_hand
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
-from desk.order_photos import region_picture, whole_picture
-from desk.sheet import TICK, Part, Sheet, signed
+from desk.photo_section import photo_section
+from desk.sheet import TICK, Sheet
+from desk.signed_sheet import Part, signed
 from desk.wording import (
-    AT_BENCH,
     ROUTE_WORDS,
     VERDICT_WORDS,
-    limits_of,
-    say_answer,
     say_by,
     say_changes,
     say_counted,
-    say_label,
     say_limit,
     say_measure,
-    say_measured,
     say_plan,
-    say_region,
     say_rule,
 )
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
-from models.repair.verdicts import count_too_wide
-from vision.findings import Decision, PhotoFindings, Question, Region, RuleResult
+from vision.findings import Decision, PhotoFindings, Question, RuleResult
 
 FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -52,7 +44,6 @@ _SIGNED = (
     ("decided by, date", "repaired by, date"),
     ("tested by, date", "customer agrees to the way ticked above, date"),
 )
-_CLOSE_UPS = 4
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -67,7 +58,7 @@ def order_pdf(
     parts: list[Part] = [
         lambda sheet: _head(sheet, order, known),
         lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
-        lambda sheet: pictures(sheet, photos, files, order.asked(), order.decision, order.answers),
+        photo_section(photos, files, order.asked(), order.decision, order.answers),
         lambda sheet: _reasons(sheet, order),
         lambda sheet: _answers(sheet, order),
         lambda sheet: _questions(sheet, order),
@@ -122,60 +113,6 @@ def _from_rules(decision: Decision) -> str:
     if decision.route == "undecided":
         return f"The decision {say_by(decision.route_by, decision.rules, undecided=True)}."
     return f"The route is set {say_by(decision.route_by, decision.rules)}."
-
-
-def pictures(
-    sheet: Sheet, photos: list[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question],
-    decision: Decision, answers: Sequence[Answered],
-) -> None:  # fmt: skip
-    """Every photograph with its places. decision : whose limits say what is measured well enough; answers : the
-    bench's, whose measures stand in the place of the photographs'."""
-    sheet.section("Photographs", needs_mm=100)
-    sheet.para(f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\' alone.', size=8)
-    several = len(photos) > 1
-    for photo in photos:
-        path = files.get(photo.photo.sha256)
-        ends = asked_ends(photo, photos, asked)
-        ruled = ruled_distances(photo, answers)
-        picture = whole_picture(path, photo, ends, decision, ruled) if path is not None else None
-        name = photo.photo.name
-        if path is None or picture is None:
-            why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
-            sheet.para(why, bold=True)
-            continue
-        scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-        thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
-        sheet.picture(picture, f"{name}, {_shown(photo)}{scale}{thin}", 86)
-        for region in photo.regions[:_CLOSE_UPS]:
-            near = region_picture(path, photo, region, decision)
-            if near is not None:
-                ref = f"{name}:{region.id}" if several else region.id
-                words = _about(region, ref, decision, ruled.get(region.id), counted_in_all(answers))
-                sheet.picture(near, words, 55)
-        if len(photo.regions) > _CLOSE_UPS:
-            sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
-
-
-def _shown(photo: PhotoFindings) -> str:
-    """The photograph's label; the labels it cannot tell apart where it is unsure."""
-    plain = photo.label is not None and not photo.unsure
-    return say_label(photo.label) if plain else say_answer(photo)
-
-
-def _about(region: Region, ref: str, decision: Decision, ruled: str | None, counted: str | None) -> str:
-    """A region's measures in words. ref : its name as the rules give it.
-
-    ruled, counted : its distance to the termination and the wires in the whole assembly, where the bench answered
-    """
-    name = f"{ref} {say_region(region)}"
-    if region.label == "connector":
-        return f"{name}: extent {say_measured(region.length_mm, decision)}"
-    far = ruled or say_measured(region.to_termination_mm, decision, "termination-distance")
-    wires = say_counted(region.wires_affected, decision)
-    if counted is not None and count_too_wide(region.wires_affected, limits_of(decision, "wire-count")):
-        wires = f"{counted} in the assembly, {AT_BENCH}"
-    length = say_measured(region.length_mm, decision)
-    return f"{name}: along the wire {length}; from the nearest termination {far}; wires {wires}"
 
 
 def _reasons(sheet: Sheet, order: Order) -> None:

@@ -55,21 +55,26 @@ def _is(path: Path, sha256: str) -> bool:
         return False
 
 
+def pixels_of(path: Path) -> np.ndarray | None:
+    """The photograph upright, (H, W, 3) uint8, BGR; None when it can no longer be read."""
+    try:
+        return read_photo(path).bgr
+    except PhotoError:
+        return None
+
+
 def whole_picture(
-    path: Path,
+    bgr: np.ndarray,
     findings: PhotoFindings,
     asked: Mapping[str, Sequence[Ring]] = _NOTHING,
     decision: Decision | None = None,
     ruled: Mapping[str, str] = _UNRULED,
-) -> Picture | None:
-    """The photograph with its regions, joints and dimension lines; None when it can no longer be read.
+) -> Picture:
+    """The photograph with its regions, joints and dimension lines.
 
     asked : outlines, by name, of what the questions name and nothing else in the picture shows; decision : its limits
     say which distance is too wide to be printed; ruled : distances measured at the bench, in words, by id
     """
-    bgr = _read(path)
-    if bgr is None:
-        return None
     x, y, w, h = _assembly_box(findings, bgr.shape[1], bgr.shape[0])
     # a sheet shows it twice as wide as high at most, so that a narrower one is printed smaller, its letters not
     canvas = _Canvas(bgr[y : y + h, x : x + w], (x, y), letters=min(1.7, max(1.0, 2 * h / w)))
@@ -109,11 +114,12 @@ def _assembly_box(findings: PhotoFindings, width_px: int, height_px: int) -> tup
 
 
 def region_picture(
-    path: Path, findings: PhotoFindings, region: Region, decision: Decision | None = None
+    bgr: np.ndarray, findings: PhotoFindings, region: Region, decision: Decision | None = None
 ) -> Picture | None:
-    """The region seen near, outlined, with its length as a dimension line where the line can follow the wire."""
-    bgr = _read(path)
-    if bgr is None or not region.rings_px:
+    """The region seen near, outlined, with its length as a dimension line where the line can follow the wire; None
+    where nothing says where it is.
+    """
+    if not region.rings_px:
         return None
     x, y, w, h = close_up_box(region.rings_px, bgr.shape[1], bgr.shape[0])
     canvas = _Canvas(bgr[y : y + h, x : x + w], (x, y), side_px=1000, letters=1.7)
@@ -146,13 +152,6 @@ def _beyond(way: np.ndarray, region: Region) -> np.ndarray:
     chord = float(np.linalg.norm(way[-1] - way[0]))
     along = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
     return _long_axis(region) if chord > 0.97 * along else way
-
-
-def _read(path: Path) -> np.ndarray | None:
-    try:
-        return read_photo(path).bgr
-    except PhotoError:
-        return None
 
 
 def _top(rings: Sequence[Sequence[tuple[float, float]]]) -> tuple[float, float]:

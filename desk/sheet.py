@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from fpdf import FPDF
@@ -31,6 +31,9 @@ _SMALLEST = 0.55
 """A picture may be drawn as small as this share of its size to stay on the page."""
 _TIGHT = 0.85
 """The share of its height that a picture has on a tight sheet."""
+_HEADING_MM = 10.0
+_SIGN_MM = 10.5
+"""The height of a box to sign."""
 TICK = "\x00"
 """As a cell's text: an empty box to tick."""
 
@@ -54,42 +57,6 @@ def _fits(letter: str) -> bool:
     return letter.encode("cp1252", "ignore") != b"" and letter.isprintable()
 
 
-Part = Callable[["Sheet"], None]
-"""What draws one section of a document."""
-
-
-def signed(begin: Callable[[bool], Sheet], parts: Sequence[Part], boxes: Sequence[Sequence[str]]) -> Sheet:
-    """The parts one after the other, then the boxes to sign, so that no page carries the signatures alone.
-
-    Where they would begin a page of their own, the sheet is drawn tight; where that is not enough, its last part goes
-    over to the next page with them. begin : an empty sheet, tight or not; boxes : rows of names
-    """
-    for tight in (False, True):
-        sheet, last, alone = _drawn(begin(tight), parts, boxes)
-        if not alone:
-            return sheet
-    return _drawn(begin(False), parts, boxes, over=last)[0]
-
-
-def _drawn(
-    sheet: Sheet, parts: Sequence[Part], boxes: Sequence[Sequence[str]], over: int | None = None
-) -> tuple[Sheet, int, bool]:
-    """The sheet, its last part that drew anything, and whether the signatures begin a page. over : begins a page."""
-    last = 0
-    for number, part in enumerate(parts):
-        if number == over:
-            sheet.add_page()
-        before = sheet.page_no(), sheet.get_y()
-        part(sheet)
-        last = number if (sheet.page_no(), sheet.get_y()) != before else last
-    page = sheet.page_no()
-    sheet.section("Signatures", needs_mm=30 if sheet.tight else 35)
-    alone = sheet.page_no() > page
-    for names in boxes:
-        sheet.blanks(names, 10.5)
-    return sheet, last, alone
-
-
 class Sheet(FPDF):
     """A document whose every page carries its title, page number and foot line."""
 
@@ -97,6 +64,7 @@ class Sheet(FPDF):
         """tight : pictures and boxes to write in a little lower, where that saves a page."""
         super().__init__(unit="mm", format=PAPERS_MM[paper])
         self.tight = tight
+        self._early = (0, 0.0)
         self.core_fonts_encoding = "windows-1252"
         self.heading, self.foot = " ".join(printable(title).split()), printable(foot)
         self.set_title(self.heading)
@@ -147,9 +115,25 @@ class Sheet(FPDF):
         self.set_text_color(0)
         self.ln(1.5)
 
+    def place(self) -> tuple[int, float]:
+        """Page, and mm from its top, where the next thing is drawn."""
+        return self.page_no(), self.get_y()
+
+    def end_early(self, page: int, end_mm: float) -> None:
+        """All but the signatures ends this far from the top of that page, where it would reach lower."""
+        self._early = page, end_mm
+
+    def _bottom_mm(self) -> float:
+        page, end_mm = self._early
+        return min(end_mm, self.page_break_trigger) if page == self.page_no() else self.page_break_trigger
+
+    def will_page_break(self, height: float) -> bool:
+        """Whether what is so high goes over to the next page; lines and rows ask this of themselves."""
+        return super().will_page_break(height) or (not self.in_footer and self.y + height > self._bottom_mm())
+
     def room(self, height_mm: float) -> None:
         """A new page unless this much is left on the page."""
-        if self.get_y() + height_mm > self.page_break_trigger:
+        if self.get_y() + height_mm > self._bottom_mm():
             self.add_page()
 
     def section(self, text: str, needs_mm: float = 28.0) -> None:
@@ -253,7 +237,7 @@ class Sheet(FPDF):
         high = wide * picture.height_px / picture.width_px
         self.set_font("Helvetica", "I", 8)
         beneath = self._height(caption, self.epw, 3.8) + 2.5
-        left = self.page_break_trigger - self.get_y() - beneath
+        left = self._bottom_mm() - self.get_y() - beneath
         if _SMALLEST * high <= left < high:
             wide, high = wide * left / high, left
         self.room(high + beneath)
@@ -282,7 +266,7 @@ class Sheet(FPDF):
 
     def blanks(self, names: Sequence[str], high_mm: float = 11.0, filled: Mapping[str, str] = _NOTHING) -> None:
         """Boxes side by side to write in, each with its name in the corner; what is known of some, by name."""
-        high_mm -= 2.0 if self.tight else 0.0
+        high_mm = self._box_mm(high_mm)
         self.room(high_mm + 3)
         wide, top = self.epw / len(names), self.get_y()
         self.set_line_width(0.2)
@@ -294,3 +278,17 @@ class Sheet(FPDF):
             self.cell(wide - 2, 3, printable(name))
             self._write_in(printable(filled.get(name, "")), x + 0.8, top + 4.2, wide - 2)
         self.set_xy(_MARGIN_MM, top + high_mm + 1.5)
+
+    def _box_mm(self, high_mm: float) -> float:
+        return high_mm - (2.0 if self.tight else 0.0)
+
+    def signatures_mm(self, boxes: Sequence[Sequence[str]]) -> float:
+        """What `signatures` needs, so that all of it stands on one page."""
+        return _HEADING_MM + len(boxes) * (self._box_mm(_SIGN_MM) + 1.5) + 2.0
+
+    def signatures(self, boxes: Sequence[Sequence[str]]) -> None:
+        """Boxes to sign, all on one page. boxes : rows of names"""
+        self.end_early(0, 0.0)
+        self.section("Signatures", needs_mm=self.signatures_mm(boxes))
+        for names in boxes:
+            self.blanks(names, _SIGN_MM)

@@ -286,11 +286,11 @@ def test_the_pictures_print_no_length_that_is_too_wide_to_use(case, findings, bi
     monkeypatch.setattr("desk.order_photos._Canvas.dimension", lambda self, way, said, beside=False: lines.append(said))
     wide = {"to_termination_mm": Measure(value=101.0, u95=65.0), "length_mm": Measure(value=40.0, u95=30.0)}
     for changes, said in ((wide, ["measure by hand"] * 2), ({}, ["300.0 ± 1.0 mm", "40.0 ± 1.0 mm"])):
-        region, path = bite().model_copy(update=changes), case / "before.jpg"
-        found = findings(read_photo(path), [region])
+        region, photo = bite().model_copy(update=changes), read_photo(case / "before.jpg")
+        found = findings(photo, [region])
         decision = decide([found], Answers(circuit_class="none"), load_rules())
-        whole_picture(path, found, decision=decision)
-        region_picture(path, found, region, decision)
+        whole_picture(photo.bgr, found, decision=decision)
+        region_picture(photo.bgr, found, region, decision)
         assert lines == said
         lines.clear()
 
@@ -319,7 +319,7 @@ def test_no_letters_cover_the_damage_in_its_close_up(case, findings, bite):
     """Within the bite the picture is as it was drawn, but for the outline."""
     photo = read_photo(case / "before.jpg")
     region = bite()
-    near = region_picture(case / "before.jpg", findings(photo, [region]), region)
+    near = region_picture(photo.bgr, findings(photo, [region]), region)
     shown = cv2.imdecode(np.frombuffer(near.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
     x, y, w, h = close_up_box(region.rings_px, 640, 480)
     scale = shown.shape[1] / w

@@ -69,7 +69,7 @@ def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
     found, file = two_ends
 
     def shown(texts):
-        jpeg = whole_picture(file, found, asked_ends(found, [found], asks(*texts))).jpeg
+        jpeg = whole_picture(read_photo(file).bgr, found, asked_ends(found, [found], asks(*texts))).jpeg
         return cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).astype(int)
 
     plain, marked = shown(()), shown(("h1: is the shell free of cracks?",))

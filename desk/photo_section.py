@@ -1,0 +1,106 @@
+"""A printed sheet's section of photographs: each one whole, and its places seen near."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from desk.by_hand import counted_in_all, ruled_distances
+from desk.order_answers import Answered
+from desk.order_asked import asked_ends
+from desk.order_photos import Picture, pixels_of, region_picture, whole_picture
+from desk.sheet import Sheet
+from desk.signed_sheet import Part
+from desk.wording import AT_BENCH, limits_of, say_answer, say_counted, say_label, say_measured, say_region
+from models.repair.verdicts import count_too_wide
+from vision.findings import Decision, PhotoFindings, Question, Region
+
+_CLOSE_UPS = 4
+
+
+@dataclass(frozen=True)
+class _Captioned:
+    """A picture, what stands beneath it, and how high it may be."""
+
+    picture: Picture
+    caption: str
+    most_high_mm: float
+
+
+def photo_section(
+    photos: Sequence[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question], decision: Decision,
+    answers: Sequence[Answered],
+) -> Part:  # fmt: skip
+    """What draws every photograph with its places. files : the photographs found, by hash; decision : whose limits say
+    what is measured well enough; answers : the bench's, whose measures stand in the place of the photographs'.
+
+    The photographs are read once, here: the section itself is drawn as often as a sheet is tried out.
+    """
+    shown = [(photo, _pictures(photo, photos, files, asked, decision, answers)) for photo in photos]
+    return partial(_draw, shown=shown)
+
+
+def _pictures(
+    photo: PhotoFindings, photos: Sequence[PhotoFindings], files: Mapping[str, Path], asked: Sequence[Question],
+    decision: Decision, answers: Sequence[Answered],
+) -> list[_Captioned]:  # fmt: skip
+    """The photograph whole, then its first places near; nothing where it was not found or can no longer be read."""
+    path = files.get(photo.photo.sha256)
+    bgr = pixels_of(path) if path is not None else None
+    if bgr is None:
+        return []
+    ends, ruled = asked_ends(photo, photos, asked), ruled_distances(photo, answers)
+    found = [_Captioned(whole_picture(bgr, photo, ends, decision, ruled), _beneath(photo, ends), 86)]
+    for region in photo.regions[:_CLOSE_UPS]:
+        near = region_picture(bgr, photo, region, decision)
+        if near is not None:
+            ref = f"{photo.photo.name}:{region.id}" if len(photos) > 1 else region.id
+            words = _about(region, ref, decision, ruled.get(region.id), counted_in_all(answers))
+            found.append(_Captioned(near, words, 55))
+    return found
+
+
+def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned]]]) -> None:
+    sheet.section("Photographs", needs_mm=100)
+    sheet.para(f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\' alone.', size=8)
+    for photo, pictures in shown:
+        name = photo.photo.name
+        if not pictures:
+            why = f"PHOTOGRAPH NOT FOUND: {name} (SHA-256 {photo.photo.sha256[:16]}...). It is not shown on this order."
+            sheet.para(why, bold=True)
+            continue
+        for one in pictures:
+            sheet.picture(one.picture, one.caption, one.most_high_mm)
+        if len(photo.regions) > _CLOSE_UPS:
+            sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
+
+
+def _beneath(photo: PhotoFindings, ends: Mapping[str, object]) -> str:
+    """What a whole photograph shows. ends : by name, what is outlined because it is asked about"""
+    scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
+    thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
+    return f"{photo.photo.name}, {_shown(photo)}{scale}{thin}"
+
+
+def _shown(photo: PhotoFindings) -> str:
+    """The photograph's label; the labels it cannot tell apart where it is unsure."""
+    plain = photo.label is not None and not photo.unsure
+    return say_label(photo.label) if plain else say_answer(photo)
+
+
+def _about(region: Region, ref: str, decision: Decision, ruled: str | None, counted: str | None) -> str:
+    """A region's measures in words. ref : its name as the rules give it.
+
+    ruled, counted : its distance to the termination and the wires in the whole assembly, where the bench answered
+    """
+    name = f"{ref} {say_region(region)}"
+    if region.label == "connector":
+        return f"{name}: extent {say_measured(region.length_mm, decision)}"
+    far = ruled or say_measured(region.to_termination_mm, decision, "termination-distance")
+    wires = say_counted(region.wires_affected, decision)
+    if counted is not None and count_too_wide(region.wires_affected, limits_of(decision, "wire-count")):
+        wires = f"{counted} in the assembly, {AT_BENCH}"
+    length = say_measured(region.length_mm, decision)
+    return f"{name}: along the wire {length}; from the nearest termination {far}; wires {wires}"
