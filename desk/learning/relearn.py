@@ -21,6 +21,7 @@ from desk.learning.examples import Example, examples_of
 from desk.learning.finder import teach_finder
 from desk.learning.finder_rows import CellSettings
 from desk.learning.generated import Generated, generated_lessons
+from desk.learning.seeds import CARD_SEEDS
 from desk.learning.shelf import Shelf
 from desk.learning.sides import Sides, split
 from desk.parallel import Progress
@@ -235,7 +236,7 @@ def _card(
         f"(snapshot {snapshot.id}), from model {base.version}",
         "snapshot": snapshot.id,
         "snapshot_days": list(days) if days else None,
-        "base": {name: base.card[name] for name in ("version", "content_sha256", "seeds") if name in base.card},
+        "base": {name: base.card[name] for name in ("version", "content_sha256", *CARD_SEEDS) if name in base.card},
         "labels_added": list(new),
         "settings": {k: v for k, v in asdict(settings).items() if k != "workers"},
         "assemblies": len({p.assembly for p in photos}),

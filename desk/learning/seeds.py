@@ -20,6 +20,8 @@ from sample_images.scene import SCENARIOS
 FRESH_SEED = 900_000
 """The first seed of a comparison."""
 SEEDS_FILE = "seeds.json"
+CARD_SEEDS = ("seeds", "shop_seeds", "wide_seeds")
+"""Entries of a card: the first seed of the scenes that a part of the model learnt from, and the first after them."""
 
 
 class Used(LearningValue):
@@ -79,7 +81,7 @@ def taught_seeds(card: dict[str, Any]) -> list[tuple[int, int]]:
 
 
 def _ranges(card: dict[str, Any]) -> list[tuple[int, int]]:
-    return [tuple(card[name]) for name in ("seeds", "shop_seeds") if card.get(name)]
+    return [tuple(card[name]) for name in CARD_SEEDS if card.get(name)]
 
 
 def _path(shelf: Shelf) -> Path:
