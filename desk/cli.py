@@ -175,7 +175,7 @@ def evaluate(
             check_writable(path, option)
     settings = _settings(mats, rules, "none", None, None)
     from desk.console import print_evaluation, print_shifts, progress
-    from desk.evaluate import evaluate_folder, find_cases
+    from desk.evaluate import evaluate_folder, find_cases, not_known
 
     cases, mistakes = find_cases(folder)
     others, more = find_cases(against) if against is not None else ([], [])
@@ -184,6 +184,9 @@ def evaluate(
         complain(mistake)
     if not cases or (against is not None and not others):
         return _EXIT_MISTAKE
+    if strange := not_known({name for case in cases for name in case.truth.labels}):
+        click.echo(f"Note: no answer can be right where the truth is {', '.join(strange)}: the model in use knows no "
+                   "such label; mend the truth files if it is misspelt", err=True)  # fmt: skip
     with progress("assessing", total=len(cases)) as step:
         evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
     for case in evaluation.unread:

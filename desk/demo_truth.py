@@ -52,6 +52,7 @@ def tell(truth: Truth, findings: PhotoFindings, answers: Answers, rules: Rules) 
     found, places = dict(pairs), findings.regions
     told = [_of_damage(one, places[found[i]] if i in found else None) for i, one in enumerate(truth.regions)]
     told += [(FALSE, f"{places[j].id}: {say_region(places[j])}; nothing is damaged there") for j in false]
+    told += [_of_second(truth, one) for j, one in enumerate(places) if j not in found.values() and j not in false]
     if all(kind == MISSED for kind, _ in told):
         told += _of_the_whole(truth, findings)
     if not told:
@@ -75,6 +76,16 @@ def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
     said = f"{region.id}: {name}, {say_measure(region.length_mm)}; really {what}"
     known = {true.label} if true.label in LABELS else {true.label, _UNKNOWN}
     if _left(region).isdisjoint(known) and _left(region):
+        return FALSE, said
+    return (UNSURE if region.novel or region.unsure or region.label is None else RIGHT), said
+
+
+def _of_second(truth: Truth, region: Region) -> tuple[str, str]:
+    """A further place named on a damage that is told of already."""
+    said = f"{region.id}: {say_region(region)}; on the damage told above"
+    known = {one.label if one.label in LABELS else _UNKNOWN for one in truth.regions}
+    known |= {one.label for one in truth.regions}
+    if _left(region) and _left(region).isdisjoint(known):
         return FALSE, said
     return (UNSURE if region.novel or region.unsure or region.label is None else RIGHT), said
 

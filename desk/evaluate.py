@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from desk.assess import AssessSettings
+from desk.assess import AssessSettings, model_in_use
 from desk.batch import Entry, assess_all
 from desk.errors import DeskError
 from desk.evaluate_figures import Figure, all_figures, calibration, confusion
@@ -21,7 +21,7 @@ from desk.truth_findings import findings_from_truth, knowing_all
 from desk.wording import say_route
 from models.repair import decide, leading_label
 from sample_images.truth import Truth
-from vision.findings import PhotoFindings
+from vision.findings import LABELS, PhotoFindings
 
 SCHEMA = "evaluation/1"
 
@@ -144,6 +144,11 @@ def find_cases(folder: Path) -> tuple[list[Case], list[str]]:
             "make some with loomtriage samples"
         )
     return cases, mistakes
+
+
+def not_known(labels: Iterable[str]) -> list[str]:
+    """Those of the labels that the model in use cannot answer, in order of the alphabet."""
+    return sorted(set(labels) - {*LABELS, *model_in_use().labels})
 
 
 def evaluate_folder(

@@ -143,15 +143,20 @@ def _measured_line(findings: PhotoFindings, region: Region) -> np.ndarray | None
     for way in [*(line for line in lines if line is not None), straight]:
         drawn = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum()) * mm_per_px
         if abs(drawn - length.value) <= _FOLLOWS * length.value:
-            return straight if way is straight else _beyond(way, region)
+            return straight if way is straight else _beyond(way, region)  # as long as it was checked to be
     return None
 
 
 def _beyond(way: np.ndarray, region: Region) -> np.ndarray:
     """A nearly straight way becomes its straight edge, which is easier to read; a bent one stays on the wire."""
     chord = float(np.linalg.norm(way[-1] - way[0]))
-    along = float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum())
-    return _long_axis(region) if chord > 0.97 * along else way
+    if chord <= 0.97 * float(np.linalg.norm(np.diff(way, axis=0), axis=1).sum()):
+        return way
+    along = (way[-1] - way[0]) / max(chord, 1e-9)
+    across = np.array([-along[1], along[0]])
+    across = across if across[1] >= 0 else -across
+    points = np.concatenate([np.asarray(ring, float).reshape(-1, 2) for ring in region.rings_px])
+    return way[[0, -1]] + max(float(((points - way[0]) @ across).max()), 0.0) * across
 
 
 def _top(rings: Sequence[Sequence[tuple[float, float]]]) -> tuple[float, float]:

@@ -64,7 +64,8 @@ def _pictures(
 
 def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned]]]) -> None:
     sheet.section("Photographs", needs_mm=100)
-    sheet.para(f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\' alone.', size=8)
+    own = f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\''
+    sheet.para(f"{own} or, where a review named or drew a place anew, the reviewer's.", size=8)
     for photo, pictures in shown:
         name = photo.photo.name
         if not pictures:
@@ -74,7 +75,7 @@ def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned
         for one in pictures:
             sheet.picture(one.picture, one.caption, one.most_high_mm)
         if len(photo.regions) > _CLOSE_UPS:
-            sheet.para(f"{len(photo.regions) - _CLOSE_UPS} more region(s) of {name} are in the JSON of this order.")
+            sheet.para(f"Further regions of {name} in the JSON of this order: {len(photo.regions) - _CLOSE_UPS}.")
 
 
 def _beneath(photo: PhotoFindings, ends: Mapping[str, object]) -> str:

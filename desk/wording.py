@@ -307,13 +307,19 @@ def say_region(region: Region) -> str:
     return say_label(region.label)
 
 
+_LEVEL = 0.15
+"""A damage within so much of `sound` is said beside it."""
+
+
 def _nothing_found(probabilities: dict[str, float]) -> str:
-    """Of a photograph in which no place was found, which may be sound: a likelier damage first."""
+    """Of a photograph in which no place was found, which may be sound: a damage nearly as likely is named, too."""
     sound = probabilities.get("sound", 0.0)
-    likeliest = max(probabilities, key=lambda name: probabilities[name], default="sound")
-    if probabilities.get(likeliest, 0.0) <= sound:
+    damages = {name: p for name, p in probabilities.items() if name != "sound"}
+    likeliest = max(damages, key=lambda name: damages[name], default="sound")
+    if damages.get(likeliest, 0.0) < sound - _LEVEL:
         return f"no damage found, unsure (sound {sound:.0%})"
-    return f"no place found, unsure ({say_label(likeliest)} {probabilities[likeliest]:.0%}, sound {sound:.0%})"
+    both = sorted({"sound": sound, likeliest: damages.get(likeliest, 0.0)}.items(), key=lambda one: -one[1])
+    return f"no place found, unsure ({', '.join(f'{say_label(name)} {p:.0%}' for name, p in both)})"
 
 
 def say_answer(findings: PhotoFindings) -> str:

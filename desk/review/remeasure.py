@@ -82,6 +82,9 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
         return Taken(region.model_copy(update=values), reasons)
     values["wires_affected"], why_count = _wires(photo, region, before, found)
     values["to_termination_mm"], why_way = _way(photo, region, before if grown else None, found, plane)
+    same_place = before is not None and outline.meets(region.rings_px, before.rings_px)
+    if same_place and before is not None:
+        values["to_termination_mm"] = _as_doubtful(values["to_termination_mm"], before.to_termination_mm)
     kept = before if grown else None
     values["exposed_copper_mm"] = _at_least(kept.exposed_copper_mm) if kept else None
     # what lies beyond the outline was looked up from the former one
@@ -193,6 +196,13 @@ def _way(
         wider = max(measure, old, key=lambda one: one.u95)
         measure = wider.model_copy(update={"value": min(measure.value, old.value), "low_bound": False})
     return measure, None
+
+
+def _as_doubtful(measure: object, old: Measure | None) -> object:
+    """A distance known no better than it was: an outline drawn by hand says nothing of which terminal is meant."""
+    if not isinstance(measure, Measure) or old is None or measure.u95 >= old.u95:
+        return measure
+    return measure.model_copy(update={"u95": old.u95})
 
 
 def _ways(run: Run, ends: dict[str, Termination], plane: Plane) -> list[float]:

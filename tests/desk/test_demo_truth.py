@@ -49,6 +49,20 @@ def test_a_damage_found_and_not_named_for_sure_is_unsure_and_one_of_another_name
     assert verdict(bitten, answered(bitten, [other])) == "false"
 
 
+def test_a_second_place_on_one_damage_is_told_and_judged(bitten):
+    """Beside the one that matches best: its doubt makes the answer unsure, its other name makes it false."""
+    (region,) = findings_from_truth(bitten).regions
+    for change, expected in (
+        ({}, "right"),
+        ({"unsure": True, "candidates": ["rodent", "abrasion"]}, "unsure"),
+        ({"label": "external_heat"}, "false"),
+    ):
+        second = region.model_copy(update={"id": "r7"} | change)
+        told = tell(bitten, answered(bitten, [region, second]), ANSWERS, RULES)
+        assert told.verdict == expected
+        assert any(line.startswith("r7: ") and "told above" in line for line in told.lines)
+
+
 def test_doubt_that_leaves_the_true_damage_out_is_false(bitten, drawn):
     """Among the labels left, of the place or of a photograph without places; and a known kind called unknown."""
     (region,) = findings_from_truth(bitten).regions

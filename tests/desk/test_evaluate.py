@@ -232,6 +232,18 @@ def test_a_truth_file_without_its_photograph_is_an_error_line(bench, perfect_eye
     assert "macro-F1" in captured.out
 
 
+def test_a_true_label_that_no_answer_can_be_is_said(bench, perfect_eye, capsys):
+    """A misspelt one would quietly cost the figures; the rest is evaluated."""
+    file = bench / "fused.json"
+    truth = json.loads(file.read_text())
+    old = truth["labels"][0]
+    file.write_text(file.read_text().replace(f'"{old}"', '"corroded"'))
+    assert cli.run(["evaluate", str(bench)]) == 0
+    captured = capsys.readouterr()
+    assert "no answer can be right where the truth is corroded" in captured.err and "macro-F1" in captured.out
+    assert len(captured.err.splitlines()) == 1
+
+
 def test_a_photograph_of_another_size_than_its_truth_is_an_error_line(bench, perfect_eye, capsys):
     """A downsized copy would put every outline in the wrong place."""
     path = bench / "fused.jpg"

@@ -170,6 +170,8 @@ def test_each_state_of_an_answer_has_its_words(drawn):
     assert say_answer(whole) == "no damage found, unsure (sound 46%)"
     broken = whole.model_copy(update={"probabilities": {"sound": 0.33, "connector": 0.35, "rodent": 0.1}})
     assert say_answer(broken) == "no place found, unsure (connector damage 35%, sound 33%)"
+    level = whole.model_copy(update={"probabilities": {"sound": 0.36, "connector": 0.35, "rodent": 0.1}})
+    assert say_answer(level) == "no place found, unsure (sound 36%, connector damage 35%)"
     assert say_answer(sure.model_copy(update=nothing | {"novel": True})) == "damage of a kind not known"
     assert say_answer(sure.model_copy(update=nothing | {"usable": False})) == "unusable, take it again"
 

@@ -295,6 +295,22 @@ def test_the_pictures_print_no_length_that_is_too_wide_to_use(case, findings, bi
         lines.clear()
 
 
+def test_the_line_of_a_close_up_is_as_long_as_what_it_measures(case, findings, bite, monkeypatch):
+    """A bite of 40 mm with a crumb 60 px beside it: the line spans the bite's 80 px, not the 160 px of both."""
+    ways = []
+    monkeypatch.setattr("desk.order_photos._Canvas.dimension", lambda self, way, said, beside=False: ways.append(way))
+    crumb = [(450.0, 232.0), (460.0, 232.0), (460.0, 240.0), (450.0, 240.0)]
+    region = bite().model_copy(update={"rings_px": [*bite().rings_px, crumb]})
+    wire_is_short = {"centreline_px": [(float(x), 240.0) for x in range(60, 381, 20)]}
+    photo = read_photo(case / "before.jpg")
+    found = findings(photo, [region])
+    found = found.model_copy(update={"wires": [found.wires[0].model_copy(update=wire_is_short)]})
+    region_picture(photo.bgr, found, region)
+    (way,) = ways
+    assert np.linalg.norm(way[-1] - way[0]) == pytest.approx(80, abs=16)
+    assert way[:, 1].min() >= 249, "below the bite"
+
+
 def test_no_page_of_an_order_carries_the_signatures_alone(case, capsys, tmp_path, pages):
     """An order that grows line by line, so that its end falls at every height: the last page also holds its last table,
     or more; nothing is lost on the way."""

@@ -7,7 +7,7 @@ import pytest
 from desk.review.applying import applied
 from desk.review.edits import Add, Redraw
 from models.repair import load_rules
-from vision.findings import Covering, Scale
+from vision.findings import Covering, Measure, Scale
 
 RULES = load_rules()
 
@@ -34,6 +34,17 @@ def test_each_measure_carries_the_doubt_of_hand_and_height(seen, drawn):
     region, _ = redrawn(seen(drawn.region("rodent", 400, 20)), drawn.box(300, 234, 80, 12))
     assert region.length_mm.u95 == pytest.approx(math.hypot(3.2 * 2**0.5, 0.015 * 40), abs=0.01)
     assert region.to_termination_mm.u95 == pytest.approx(math.hypot(3.2, 5.0, 0.015 * 130), abs=0.01)
+
+
+def test_an_outline_drawn_anew_does_not_make_a_doubtful_distance_sure(seen, drawn):
+    """Which terminal the damage is measured to was doubted: a corner moved by hand says nothing of that."""
+    photo = seen(drawn.region("rodent", 300, 20))
+    doubtful = photo.regions[0].model_copy(update={"to_termination_mm": Measure(value=69.0, u95=80.0)})
+    doubted = photo.model_copy(update={"regions": [doubtful]})
+    region, _ = redrawn(doubted, drawn.box(304, 234, 80, 12))
+    assert region.to_termination_mm.value == pytest.approx(132.0, abs=0.01) and region.to_termination_mm.u95 == 80.0
+    elsewhere, _ = redrawn(doubted, drawn.box(500, 234, 80, 12))
+    assert elsewhere.to_termination_mm.u95 < 10
 
 
 def test_a_curved_wire_is_measured_along_its_bends(seen, drawn):
