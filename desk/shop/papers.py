@@ -14,6 +14,7 @@ from desk.records import tables
 from desk.records.database import hold
 from desk.records.errors import NotFound
 from desk.shop.people import Account
+from models.repair.after import NOT_REPAIRED
 from vision.findings import Question
 
 ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED = "order", "quote", "approval", "closing", "not_closed"
@@ -34,7 +35,8 @@ def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[table
 @dataclass(frozen=True)
 class Papers:
     """What an assembly's page shows of its papers, each the newest first. asks, contradicted : what the newest order
-    still asks, and which answers it was made with that a photograph contradicts; numbers : by id
+    still asks, and which answers it was made with that a photograph contradicts; numbers : by id; not_repaired : its
+    route where that leaves nothing to close by photographs of a repair
     """
 
     orders: Sequence[tables.Paper]
@@ -45,6 +47,7 @@ class Papers:
     asks: Sequence[Question]
     contradicted: Sequence[str]
     numbers: Mapping[int, int]
+    not_repaired: str | None
 
 
 def papers_for_page(session: Session, assembly_id: int) -> Papers:
@@ -66,6 +69,7 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
         newest.asked() if newest else (),
         newest.decision.contradicted if newest else (),
         {row.id: row.number for row in (*orders, *others)},
+        newest.work.route if newest and newest.work.route in NOT_REPAIRED else None,
     )
 
 

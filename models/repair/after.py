@@ -45,6 +45,10 @@ class Closing(Finding):
         return tuple(check for check in self.checks if check.verdict in ("violated", "cannot_tell"))
 
 
+NOT_REPAIRED = ("remanufacture", "refer")
+"""Routes whose order holds no repair that photographs could prove."""
+
+
 def close_order(
     work: Worksheet,
     photos: Sequence[PhotoFindings],
@@ -57,7 +61,7 @@ def close_order(
 
     `joints_counted`: joints counted by hand. `ruler_checked`: somebody measured those that no photograph shows.
     """
-    if work.route in ("remanufacture", "refer"):
+    if work.route in NOT_REPAIRED:
         says = f"the order's route is {work.route.replace('_', ' ')}: there is no repair to close"
         return Closing(state="not_met", checks=(Check(what="route", verdict="violated", says=says),))
     case = open_case(photos, answers, rules)

@@ -5,10 +5,11 @@ from datetime import date
 
 import pytest
 
+from desk.order_model import Order
 from desk.records import tables
 from desk.shop import closing, orders
 from desk.shop.errors import Invalid
-from desk.shop.papers import CLOSING, NOT_CLOSED, papers_of
+from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, papers_of
 from models.repair import Answers
 
 
@@ -140,6 +141,23 @@ def test_the_pages_lead_from_order_to_closing(shop, repaired):
     for address in (f"/quotes/{quote}.pdf", re.search(r"/closings/\d+.pdf", page)[0]):
         assert bench.get(address).content.startswith(b"%PDF")
     assert bench.get("/quotes/9999.pdf").status_code == bench.get(f"/closings/{quote}.pdf").status_code == 404
+
+
+def test_an_order_without_a_repair_invites_nobody_to_close_it(shop, ordered):
+    """Of the route remanufacture: the page says so; of a repair both buttons are there."""
+    counter = shop.browser("intake")
+    page = counter.get(f"/assemblies/{ordered}").text
+    assert "Photograph the finished repair" in page and "no repair here" not in page
+    with shop.desk.database.read() as session:
+        (row,) = papers_of(session, ordered, ORDER)
+        order = Order.model_validate(row.payload["order"])
+    work = order.work.model_copy(update={"route": "remanufacture"})
+    with shop.desk.database.write() as session:
+        (row,) = papers_of(session, ordered, ORDER)
+        row.payload = row.payload | {"order": order.model_copy(update={"work": work}).model_dump(mode="json")}
+    page = counter.get(f"/assemblies/{ordered}").text
+    assert "says remanufacture: there is no repair here to photograph and to close" in page
+    assert "Photograph the finished repair" not in page and "Close the order" not in page
 
 
 def test_programs_do_the_same_over_the_api(shop, repaired):
