@@ -107,7 +107,8 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
         return "–"
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
         at_least = "≥ " if measure.low_bound else ""
-        return f"{at_least}{round(measure.value, 2 if unit == 'in' else 1):g} {say_unit(unit)}".rstrip()
+        digits = 2 if unit == "in" or not say_unit(unit) else 1  # a share of 0.97 is not all of it
+        return f"{at_least}{round(measure.value, digits):g} {say_unit(unit)}".rstrip()
     if unit in _COUNTED and not measure.low_bound:
         return f"{max(measure.value - measure.u95, 0.0):.0f} to {measure.value + measure.u95:.0f} {unit}"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
