@@ -83,8 +83,8 @@ def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
 def _of_second(truth: Truth, region: Region) -> tuple[str, str]:
     """A further place named on a damage that is told of already."""
     said = f"{region.id}: {say_region(region)}; on the damage told above"
-    known = {one.label if one.label in LABELS else _UNKNOWN for one in truth.regions}
-    known |= {one.label for one in truth.regions}
+    known = {one.label for one in truth.regions}
+    known |= set() if known <= set(LABELS) else {_UNKNOWN}
     if _left(region) and _left(region).isdisjoint(known):
         return FALSE, said
     return (UNSURE if region.novel or region.unsure or region.label is None else RIGHT), said

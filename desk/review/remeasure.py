@@ -81,10 +81,8 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
         reasons |= {"wires_affected": housing, "exposed_copper_mm": housing}
         return Taken(region.model_copy(update=values), reasons)
     values["wires_affected"], why_count = _wires(photo, region, before, found)
-    values["to_termination_mm"], why_way = _way(photo, region, before if grown else None, found, plane)
-    same_place = before is not None and outline.meets(region.rings_px, before.rings_px)
-    if same_place and before is not None:
-        values["to_termination_mm"] = _as_doubtful(values["to_termination_mm"], before.to_termination_mm)
+    here = before is not None and outline.meets(region.rings_px, before.rings_px)
+    values["to_termination_mm"], why_way = _way(photo, region, before if here else None, grown, found, plane)
     kept = before if grown else None
     values["exposed_copper_mm"] = _at_least(kept.exposed_copper_mm) if kept else None
     # what lies beyond the outline was looked up from the former one
@@ -178,9 +176,12 @@ def _wires(
 
 
 def _way(
-    photo: PhotoFindings, region: Region, grown_from: Region | None, found: Sequence[Run], plane: Plane | None
+    photo: PhotoFindings, region: Region, before: Region | None, grown: bool, found: Sequence[Run], plane: Plane | None
 ) -> tuple[Measure | None, str | None]:
-    """Near edge to the nearest termination that a wire under the outline was followed to, along that wire."""
+    """Near edge to the nearest termination that a wire under the outline was followed to, along that wire.
+
+    before : the same place under its former outline, which the new one meets; grown : and holds whole
+    """
     if plane is None:
         return None, NO_SCALE
     ends = {end.id: end for end in photo.terminations if end.kind != "cut_end"}
@@ -189,20 +190,15 @@ def _way(
         why = "no wire traced under the outline was followed to a termination: measure it with a ruler"
         return None, why
     measure = _measure(min(ways), plane, 1, end_u95_mm=_END_U95_MM)
-    old = grown_from.to_termination_mm if grown_from else None
-    if grown_from is not None and old is None:
-        return None, "it was not known for the smaller outline: measure it with a ruler"
-    if old is not None:  # a larger outline cannot lie farther off, nor be known better, than the smaller one
-        wider = max(measure, old, key=lambda one: one.u95)
-        measure = wider.model_copy(update={"value": min(measure.value, old.value), "low_bound": False})
-    return measure, None
-
-
-def _as_doubtful(measure: object, old: Measure | None) -> object:
-    """A distance known no better than it was: an outline drawn by hand says nothing of which terminal is meant."""
-    if not isinstance(measure, Measure) or old is None or measure.u95 >= old.u95:
-        return measure
-    return measure.model_copy(update={"u95": old.u95})
+    old = before.to_termination_mm if before else None
+    if old is None:
+        why = "it was not known for the smaller outline: measure it with a ruler"
+        return (None, why) if grown else (measure, None)
+    # an outline drawn by hand does not say which terminal is meant: the distance is known no better than it was;
+    # and a larger outline cannot lie farther off than the smaller one
+    wider = max(measure, old, key=lambda one: one.u95)
+    value = min(measure.value, old.value) if grown else measure.value
+    return wider.model_copy(update={"value": value, "low_bound": False}), None
 
 
 def _ways(run: Run, ends: dict[str, Termination], plane: Plane) -> list[float]:
