@@ -275,7 +275,7 @@ def _displace(
     for i in rng.choice(held, count, replace=False):
         y, z = entries_mm[i]
         out = rng.uniform(2.0, 3.5 + 5 * severity)
-        rear = -float(c.x[0, c.mask[edge[i, 1]]].min())
+        rear = -float(c.x[0, c.mask[edge[i, 1]]].min(initial=0.0))
         if rear > 1.0:  # a collar behind the housing hides what is not pushed out beyond it
             out = max(out, rear + 2.0)
         _terminal(c, rng, y, z, out, wire_od_mm)
