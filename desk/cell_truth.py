@@ -60,13 +60,17 @@ def cell_classes(
 ) -> np.ndarray:
     """(N,) indices into ``classes`` of cells at (N, 2) photograph px, -1 where nothing is taught.
 
-    That is at the rim of a damage, on a maker's own joint (it looks like a sleeve and is none) and outside the picture.
+    That is at the rim of a damage, on pieces that broke off, on a maker's own joint (it looks like a sleeve and is
+    none) and outside the picture.
     """
     raster = class_raster(truth, scale, classes)
     damage = np.isin(raster, [classes.index(region.label) for region in truth.regions])
     reach = max(1, round(1.0 / truth.mm_per_px_centre * scale))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    rim = (cv2.dilate(damage.astype(np.uint8), kernel) > 0) & ~damage
+    pieces = np.zeros_like(raster)
+    for region in truth.regions:
+        _fill(pieces, region.pieces_px, 1, scale)
+    rim = (cv2.dilate(damage.astype(np.uint8) | pieces, kernel) > 0) & ~damage
     joints = np.zeros_like(raster)
     for splice in truth.splices:
         if splice.origin == "factory":

@@ -21,13 +21,26 @@ _RASTER_SIDE_PX = 1000
 
 
 def match_regions(truth: Truth, findings: PhotoFindings) -> tuple[list[tuple[int, int]], list[int]]:
-    """Pairs (index of true region, index of answered region), one to one, and the answered regions that match none."""
+    """Pairs (index of true region, index of answered region), one to one, and the answered regions that match none.
+
+    One that lies on broken-off pieces of a housing is no find of the break, and no false one either.
+    """
     scores = region_scores(truth, findings)
     if scores.size == 0:
         return [], list(range(len(findings.regions)))
     pairs = [(int(i), int(j)) for i, j in zip(*linear_sum_assignment(-scores), strict=True) if scores[i, j] > 0]
     false = [j for j in range(scores.shape[1]) if not scores[:, j].any()]
-    return pairs, false
+    return pairs, [j for j in false if not _on_pieces(truth, findings.regions[j].rings_px)]
+
+
+def _on_pieces(truth: Truth, rings: Sequence[Ring]) -> bool:
+    """Whether half of an outline lies on what broke off from a housing, dilated by 3 mm."""
+    pieces = [ring for region in truth.regions for ring in region.pieces_px]
+    if not pieces:
+        return False
+    raster = _Raster(truth)
+    plain, grown = raster.masks(rings)[0], raster.masks(pieces)[1]
+    return bool((plain & grown).sum() >= MIN_OVERLAP * max(int(plain.sum()), 1))
 
 
 def region_scores(truth: Truth, findings: PhotoFindings) -> np.ndarray:

@@ -194,13 +194,21 @@ def sprite_px_per_mm(width_px: int, closeup: bool) -> float:
 
 
 def _all_show(stage: Stage, seen: Visible, camera: Camera) -> bool:
-    """Whether each damage covers enough pixels of the picture, in proportion to its size."""
+    """Whether each damage covers enough pixels of the picture, in proportion to its size.
+
+    Of a housing broken-off pieces count, too, but they alone do not show what broke: some of it must be seen there.
+    """
     least = max(4.0, 120 * (camera.width_px / 2000) ** 2)
-    wanted = [r for r in stage.records if r.code <= stage.wanted or r.housing]
-    return all(
-        truth_build.share_of(seen, seen.code == r.code, camera).sum() >= least * (0.7 if r.housing else 1.0)
-        for r in wanted
-    )
+    for record in stage.records:
+        if record.code > stage.wanted and not record.housing:
+            continue
+        there, off = truth_build.damaged(record, seen, stage.owner)
+        enough = least * (0.7 if record.housing else 1.0)
+        if truth_build.share_of(seen, there | off, camera).sum() < enough:
+            return False
+        if record.housing and truth_build.share_of(seen, there, camera).sum() < 0.1 * least:
+            return False
+    return True
 
 
 def aim(rng: np.random.Generator, stage: Stage, page: tuple[float, float], width_px: int, closeup: bool) -> Camera:
@@ -278,7 +286,7 @@ def _lay_over(image: Floats, seen: Visible, colour: Floats, camera: Camera) -> N
 def truth_of(seed: int, scenario: str, layout: MatLayout | None, stage: Stage, seen: Visible, camera: Camera) -> Truth:
     """Everything that is known of the photograph."""
     h = stage.assembly.harness
-    regions = [truth_build.truth_region(r, k, seen, camera, h.wires) for k, r in enumerate(stage.records)]
+    regions = [truth_build.truth_region(r, k, seen, camera, h.wires, stage.owner) for k, r in enumerate(stage.records)]
     regions = [r for r in regions if r.rings_px]
     ends, housings = truth_build.truth_ends(stage.assembly, stage.owner, seen, camera)
     covers = [truth_build.truth_covering(k, *cover, seen, camera) for k, cover in enumerate(stage.covers)]

@@ -63,6 +63,7 @@ class TruthRegion(TruthValue):
     severed_wires: int | None = 0
     to_termination_mm: float | None  # near edge, along the wire; None where the nearest end is outside the photograph
     continues_under_covering: bool = False
+    pieces_px: list[Ring] = []  # broken-off pieces on the bench: of the damage, but not where it is
 
 
 class TruthWire(TruthValue):

@@ -86,9 +86,20 @@ def seen_distance(wires: list[WirePath], spans: dict[int, list[tuple[float, floa
     return distance if inside else None
 
 
-def truth_region(record: Record, k: int, seen: Visible, camera: Camera, wires: list[WirePath]) -> TruthRegion:
-    """One damage as it is seen."""
+def damaged(record: Record, seen: Visible, owner: dict[str, int]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Fine pixels of the damaged place itself, and of what broke off and lies about. owner : part of each hard end."""
     on = seen.code == record.code
+    if record.housing is None:
+        return on, np.zeros_like(on)
+    there = seen.part == owner[record.housing]
+    return on & there, on & ~there
+
+
+def truth_region(
+    record: Record, k: int, seen: Visible, camera: Camera, wires: list[WirePath], owner: dict[str, int]
+) -> TruthRegion:
+    """One damage as it is seen."""
+    on, off = damaged(record, seen, owner)
     mask = share_of(seen, on, camera)
     outline = rings(mask)
     height = float(seen.xyz[on, 2].mean()) if on.any() else 0.0
@@ -112,6 +123,7 @@ def truth_region(record: Record, k: int, seen: Visible, camera: Camera, wires: l
         severed_wires=record.severed,
         to_termination_mm=None if distance is None else round(distance, 2),
         continues_under_covering=record.hidden,
+        pieces_px=rings(share_of(seen, off, camera)) if off.any() else [],
     )
 
 
