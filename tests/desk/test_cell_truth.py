@@ -32,6 +32,16 @@ def test_cells_in_a_damage_carry_its_label_and_those_at_its_rim_are_not_taught(t
     assert UNSURE_TRUTH in np.concatenate([classes, near])
 
 
+def test_pieces_that_broke_off_teach_nothing(truth):
+    """Neither damage nor ground: within them and 1 mm around."""
+    piece = [(20.0, 20.0), (44.0, 20.0), (44.0, 44.0), (20.0, 44.0)]
+    region = truth.regions[0].model_copy(update={"pieces_px": [piece]})
+    at = np.array([[32.0, 32.0], [21.0, 43.0], [44.0 + 0.5 / truth.mm_per_px_centre, 32.0]])
+    assert (cell_classes(truth, at) != UNSURE_TRUTH).all()
+    with_piece = truth.model_copy(update={"regions": [region, *truth.regions[1:]]})
+    assert (cell_classes(with_piece, at) == UNSURE_TRUTH).all()
+
+
 def test_far_from_everything_is_ground_and_outside_the_photograph_is_not_taught(truth):
     """Corners of the photograph and points beyond it."""
     classes = cell_classes(truth, np.array([[1.0, 1.0], [-40.0, 5.0]]))

@@ -164,6 +164,17 @@ def test_a_housing_is_matched_by_area(drawn):
     assert pairs == [(0, 0)]
 
 
+def test_pieces_beside_a_broken_housing_are_no_find_of_the_break_and_no_false_one(drawn):
+    """Seen on the bench 100 px away: not where the housing broke, but of that break; ground beside them is false."""
+    piece = drawn.box(120, 225, 20, 20)
+    broken = drawn.region("connector", 20, 10, rings_px=[drawn.box(20, 225, 6, 20)], wire_ids=[], pieces_px=[piece])
+    on_piece = drawn.region("connector", 20, 10, rings_px=[drawn.box(122, 227, 16, 16)], wire_ids=[])
+    on_ground = drawn.region("connector", 20, 10, rings_px=[drawn.box(160, 227, 16, 16)], wire_ids=[])
+    for answered, false in ((on_piece, []), (on_ground, [0])):
+        got = findings_from_truth(drawn.truth("a.jpg", [answered]))
+        assert match_regions(drawn.truth("a.jpg", [broken]), got) == ([], false)
+
+
 def test_a_wire_is_matched_with_the_longest_trace_along_it(drawn):
     """Two pieces follow it, a third runs elsewhere."""
     known = drawn.truth("a.jpg", [])

@@ -143,6 +143,31 @@ def test_written_samples_carry_scenario_and_seed_in_turn(tmp_path) -> None:
     assert len(list(tmp_path.iterdir())) == 4
 
 
+def test_a_broken_housing_is_damaged_where_it_broke_and_its_pieces_lie_beside_it() -> None:
+    """Outline of the damage on the outline of its housing; what broke off is told apart and lies off the outline.
+
+    Seeds 0 to 5 at 900 px, of which at least two have pieces in the picture.
+    """
+    with_pieces = 0
+    for seed in range(6):
+        _, truth = render_scene(seed, "connector", SceneSettings(width_px=900))
+        (region,) = [r for r in truth.regions if r.label == "connector"]
+        shells = np.zeros((truth.height_px, truth.width_px), np.uint8)
+        for housing in truth.housings:
+            for ring in housing.rings_px:
+                cv2.fillPoly(shells, [np.rint(ring).astype(np.int32)], 1)
+        near = cv2.dilate(shells, np.ones((7, 7), np.uint8))
+        for ring in region.rings_px:
+            x, y = np.rint(np.asarray(ring)).astype(int).T
+            assert near[y, x].all()
+        pieces = np.zeros_like(shells)
+        for ring in region.pieces_px:
+            cv2.fillPoly(pieces, [np.rint(ring).astype(np.int32)], 1)
+        assert not (pieces & cv2.erode(shells, np.ones((5, 5), np.uint8))).any()
+        with_pieces += bool(region.pieces_px)
+    assert with_pieces >= 2
+
+
 @pytest.mark.parametrize(
     ("make", "words"),
     [
