@@ -149,9 +149,11 @@ def close(
     if out is not None:
         from desk.closing_pages import closing_pdf
         from desk.order_answers import answers_given
+        from models.repair.case import seen_as_answered
 
         files = find_photos(after, assessment, photos)
-        write_whole(out, closing_pdf(before, outcome, after.photos, files, paper, answers=answers_given(told)))
+        shown = seen_as_answered(after.photos, told, sources.rules)
+        write_whole(out, closing_pdf(before, outcome, shown, files, paper, answers=answers_given(told)))
         click.echo(f"Closing sheet: {out}", err=True)
     if as_json:
         head = {"kind": "closing", "schema": "1", "assembly": before.assembly}

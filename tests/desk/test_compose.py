@@ -57,7 +57,7 @@ def region_of(monkeypatch, label, copper):
     }.items():  # fmt: skip
         monkeypatch.setattr(compose, name, stand_in)
     for name, answer in {
-        "_known_signs": NO_INPUTS, "_span": None, "_to_termination": None, "_candidate_rings": [],
+        "_known_signs": NO_INPUTS, "_span": None, "_to_termination": (None, None), "_candidate_rings": [],
         "_wires_affected": None,
     }.items():  # fmt: skip
         monkeypatch.setattr(Composer, name, lambda *_, answer=answer: answer)
