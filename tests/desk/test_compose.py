@@ -70,6 +70,28 @@ def region_of(monkeypatch, label, copper):
     return region, {missing.field: missing.reason for missing in made.missing}
 
 
+def test_a_distance_says_which_termination_it_goes_to(monkeypatch):
+    """The likeliest of the ways; without a scale there is no distance, and nothing it goes to."""
+    ways = [
+        SimpleNamespace(part=SimpleNamespace(id=id), way_mm=mm, signs=NO_INPUTS, points=None)
+        for id, mm in (("t1", 40.0), ("t2", 90.0))
+    ]
+    for name, stand_in in {
+        "ways_to_terminations": lambda *_: ways, "bundle_factor": lambda *_: 1.0,
+        "distance_inputs": lambda *_: NO_INPUTS,
+    }.items():  # fmt: skip
+        monkeypatch.setattr(compose, name, stand_in)
+    monkeypatch.setattr(Composer, "_known_signs", lambda *_: NO_INPUTS)
+    found = []
+    for scaled in (True, False):
+        made = composer(scaled)
+        made.model.measures["to_termination_mm"] = made.model.measures["crack_length_mm"]
+        made.model.ending = SimpleNamespace(shares=lambda signs: np.array([0.2, 0.8]))
+        found.append(made._to_termination("regions[r1].to_termination_mm", None))
+    (measure, goes_to), nothing = found
+    assert measure.value == pytest.approx(1.5 * 90.0) and goes_to == "t2" and nothing == (None, None)
+
+
 @pytest.mark.parametrize(("copper", "unsure"), [(12.0, True), (0.0, False), (None, True)])
 def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, copper, unsure):
     """Unless copper was measured and is none."""
