@@ -128,6 +128,7 @@ def close(
     from desk.order_model import read_order
     from models.repair import AnswersError
     from models.repair.after import close_order
+    from models.repair.case import seen_as_answered
 
     if out is not None:
         check_writable(out, "-o")
@@ -144,15 +145,14 @@ def close(
         raise DeskError(f"{assessment}: expected photographs of the finished repair, got one of the order itself")
     try:
         outcome = close_order(before.work, after.photos, told, sources.rules, joints, ruler_checked)
+        shown = seen_as_answered(after.photos, told, sources.rules)
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
     if out is not None:
         from desk.closing_pages import closing_pdf
         from desk.order_answers import answers_given
-        from models.repair.case import seen_as_answered
 
         files = find_photos(after, assessment, photos)
-        shown = seen_as_answered(after.photos, told, sources.rules)
         write_whole(out, closing_pdf(before, outcome, shown, files, paper, answers=answers_given(told)))
         click.echo(f"Closing sheet: {out}", err=True)
     if as_json:

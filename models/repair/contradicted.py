@@ -60,12 +60,16 @@ def _shell(shell: Shell, case: Case) -> str:
 
 
 def _false_shell(shell: Shell, case: Case) -> list[str]:
-    """Says of what is no housing that damage of a housing is still named on it: which of the two is wrong, or what
-    else is damaged there, nobody said."""
+    """Says of what is no housing that damage of one is still named on it, or was seen there: which of the two is
+    wrong, or what else is damaged there, nobody said."""
+    said = f"{shell.ref}: answered to be no housing"
+    here = [place for place in case.places if place.photo == shell.photo and meets(place, shell)]
+    if shell.housing.cracked and not any(place.region.label == "connector" for place in here):
+        return [f"{said}, the photograph shows it cracked or broken: look again"]
     return [
-        f"{shell.ref}: answered to be no housing, {spot.ref} on it is still damage of one: reject {spot.ref} or name it"
-        for spot in case.spots
-        if spot.labels == ("connector",) and spot.photo == shell.photo and meets(spot, shell)
+        f"{said}, {spot.ref} on it is still damage of one: reject {spot.ref} or name it"
+        for spot in here
+        if spot.labels == ("connector",)
         if not any(other.photo == shell.photo and meets(spot, other) for other in case.shells)
     ]
 

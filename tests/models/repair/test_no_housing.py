@@ -60,6 +60,8 @@ def test_what_is_no_housing_brings_no_action_no_question_and_no_cause(bench, sta
     assert bench.verdict(found, "housing") == "not_applicable"
     assert (found.route, found.route_worst) == ("return_to_service", "return_to_service")
     assert found.actions == [] and found.causes == [] and not asks(found, "housing")
+    broken = ["h1: answered to be no housing, the photograph shows it cracked or broken: look again"]
+    assert found.contradicted == (broken if state.get("cracked") else [])
 
 
 def test_another_housing_is_judged_as_before(bench):
