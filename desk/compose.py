@@ -85,7 +85,7 @@ class Composer(Covered):
             self.absent(f"{at}.exposed_copper_mm", _CHAR)
         if copper is None or copper.value > 0:
             named = with_bites_open(named)
-        distance = self._to_termination(f"{at}.to_termination_mm", candidate)
+        distance, goes_to = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
         if strange is None:
             evidence = words(label, candidate.signs, length.value if length else None)
@@ -112,6 +112,7 @@ class Composer(Covered):
             to_termination_mm=distance,
             continues_under_covering=covered,
             evidence=evidence,
+            to_termination_id=goes_to,
         )
 
     def _span(self, candidate: WireCandidate) -> np.ndarray:
@@ -132,20 +133,21 @@ class Composer(Covered):
         names = [name for name in signs.names if name in known]
         return names, np.array([signs.values[name] for name in names], np.float32)
 
-    def _to_termination(self, where: str, candidate: WireCandidate) -> Measure | None:
-        """From the near edge to the termination that the damaged wires most likely end at."""
+    def _to_termination(self, where: str, candidate: WireCandidate) -> tuple[Measure | None, str | None]:
+        """From the near edge to the termination that the damaged wires most likely end at, and its id."""
         ways = ways_to_terminations(self.look, self.scene, candidate)
         if not ways:
             self.absent(where, why_no_way(self.scene, candidate))
-            return None
+            return None, None
         mm = np.array([way.way_mm for way in ways]) * bundle_factor(self.look, self.scene, candidate)
         signs = np.stack([way.signs for way in ways])
         shares = self.model.ending.shares(signs)
         inputs = distance_inputs(self._known_signs(candidate), signs, mm, shares)
         likely = int(shares.argmax())
-        return self.measured(
+        distance = self.measured(
             where, "to_termination_mm", inputs, RawMeasure(float(mm[likely])), line=ways[likely].points
         )
+        return distance, ways[likely].part.id if distance is not None else None
 
     def _wires_affected(self, at: str, candidate: WireCandidate, learnt: bool, named: Named) -> Count | None:
         if not self.traced:
@@ -194,7 +196,7 @@ class Composer(Covered):
             self._feet.append(extent.feet)
             position_mm, position_px = self.point(xy.mean(axis=0))
             sleeve = self.scene.describe(Candidate(patch.cells, candidate.region.hint, float(len(patch.cells))))
-            distance = self._to_termination(f"splices[{id}].to_termination_mm", sleeve)
+            distance, goes_to = self._to_termination(f"splices[{id}].to_termination_mm", sleeve)
             mask = canvas_mask(self.look.grid, patch.mask, self.look.canvas.ground.shape)
             self.splices.append(
                 Splice(
@@ -206,6 +208,7 @@ class Composer(Covered):
                     to_termination_mm=distance,
                     to_next_splice_mm=None,
                     origin="unknown" if named.unsure else "repair",
+                    to_termination_id=goes_to,
                 )
             )
 
@@ -271,6 +274,7 @@ class Composer(Covered):
             to_termination_mm=Measure(value=0.0, u95=0.0) if self.scaled else None,
             continues_under_covering=False,
             evidence=evidence,
+            to_termination_id=candidate.part.id if self.scaled else None,
         )
 
     def housing(self, candidate: ShellCandidate, named: Named) -> Housing:

@@ -128,6 +128,7 @@ def close(
     from desk.order_model import read_order
     from models.repair import AnswersError
     from models.repair.after import close_order
+    from models.repair.case import seen_as_answered
 
     if out is not None:
         check_writable(out, "-o")
@@ -144,6 +145,7 @@ def close(
         raise DeskError(f"{assessment}: expected photographs of the finished repair, got one of the order itself")
     try:
         outcome = close_order(before.work, after.photos, told, sources.rules, joints, ruler_checked)
+        shown = seen_as_answered(after.photos, told, sources.rules)
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
     if out is not None:
@@ -151,7 +153,7 @@ def close(
         from desk.order_answers import answers_given
 
         files = find_photos(after, assessment, photos)
-        write_whole(out, closing_pdf(before, outcome, after.photos, files, paper, answers=answers_given(told)))
+        write_whole(out, closing_pdf(before, outcome, shown, files, paper, answers=answers_given(told)))
         click.echo(f"Closing sheet: {out}", err=True)
     if as_json:
         head = {"kind": "closing", "schema": "1", "assembly": before.assembly}

@@ -25,7 +25,7 @@ QUESTIONS: dict[str, tuple[str, str]] = {
     "splice_origin": ("A factory joint or a repair?", ""),
     "splices_on_one_wire": ("What is the largest number of repair splices in one wire?", ""),
     "further_splices": ("Repaired wires followed to both ends: are there further splices or sleeves?", ""),
-    "housing_state": ("Is the housing sound or damaged?", ""),
+    "housing_state": ("Is the housing sound or damaged, or is it not a housing at all?", ""),
     "looked_over": ("Looked over what the photographs do not show: is anything more damaged?", ""),
     "wire_count": ("How many different wires need repair, earlier repairs counted?", ""),
     "fuse_found_a": ("Which fuse was found?", "A"),

@@ -15,6 +15,7 @@ from desk.order_photos import find_photo
 from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListError, read_circuit_list
 from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
 from models.repair.bench import BenchError, BenchNotes, load_bench
+from models.repair.case import seen_as_answered
 from models.repair.plan_solve import BrokenPlanError, PlanError
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
@@ -84,9 +85,10 @@ def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed
         answers = answers.model_copy(update={"circuit_class": class_of(assessed.decision)})
     try:
         decision = decide(assessed.photos, answers, rules)
+        photos = seen_as_answered(assessed.photos, answers, rules)
     except AnswersError as error:
         raise DeskError(f"--answers: {one_line(error)}") from error
-    return assessed.model_copy(update={"decision": decision})
+    return assessed.model_copy(update={"decision": decision, "photos": photos})
 
 
 def class_of(decision: Decision) -> str | None:

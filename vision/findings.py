@@ -145,7 +145,11 @@ class Evidence(Finding):
 
 
 class Region(Finding):
-    """Damage of one cause: outline, measures, label and why; `seen_also`: itself in other photographs."""
+    """Damage of one cause: outline, measures, label and why; `seen_also`: itself in other photographs.
+
+    to_termination_id : the termination of its photograph that the distance goes to; None where that is not known (in
+    findings of earlier versions), where it lies in another photograph, and where a person measured.
+    """
 
     id: str
     label: str | None
@@ -163,6 +167,7 @@ class Region(Finding):
     continues_under_covering: bool
     evidence: list[Evidence]
     seen_also: list[RegionRef] = []
+    to_termination_id: str | None = None
 
 
 class SizeCandidate(Finding):
@@ -225,7 +230,7 @@ class Covering(Finding):
 
 
 class Splice(Finding):
-    """A joint found on a wire."""
+    """A joint found on a wire. to_termination_id : as of a region."""
 
     id: str
     wire_id: str | None
@@ -235,6 +240,7 @@ class Splice(Finding):
     to_termination_mm: Measure | None
     to_next_splice_mm: Measure | None
     origin: Literal["repair", "factory", "unknown"]
+    to_termination_id: str | None = None
 
 
 class Question(Finding):

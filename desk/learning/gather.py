@@ -13,13 +13,15 @@ from desk.records import tables
 from desk.records.columns import now
 from desk.review.edits import Add, Confirm, Delete, Entry, Redraw, Relabel, Split
 from desk.review.history import in_force
-from desk.review.reviewed import Reviewed, reviewed
+from desk.review.places import present
+from desk.review.reviewed import Reviewed, known_places, reviewed
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 from desk.shop.opinions import is_drawn
 from desk.shop.review_entries import SIGN_OFF, entries_of, second_opinions
 from desk.shop.standing import findings_to_review, intake_answers, signed_off
 from models.repair import Answers, Rules, decide
+from models.repair.no_housing import NOT_A_HOUSING
 from vision.cells import FEATURE_VERSION
 from vision.findings import PhotoFindings, Region
 
@@ -89,7 +91,7 @@ def _photo(
 ) -> ReviewedPhoto:
     """The photograph with its places; what the records alone know is put in by the caller."""
     sha = before.photo.sha256
-    decision = decide([after], _PLAIN, rules)
+    decision = decide([after], _plain_for(after, review.answers), rules)
     places = places_of(before, after, frozenset(review.judged), entries)
     return ReviewedPhoto(
         assembly="?", sha256=sha, suffix=".jpg", name=before.photo.name, width_px=before.photo.width_px,
@@ -98,6 +100,13 @@ def _photo(
         model_version=before.model.version, blind=False, route=decision.route, route_worst=decision.route_worst,
         places=[_with_second(p, seconds.get(f"{sha}:{p.region}")) for p in places],
     )  # fmt: skip
+
+
+def _plain_for(photo: PhotoFindings, answers: Answers) -> Answers:
+    """What is taken for answered wherever routes are compared; and what is no housing, which is no state of one."""
+    here = known_places(present(answers, [photo]), [photo]).housing_state
+    none = {id: state for id, state in here.items() if state == NOT_A_HOUSING}
+    return _PLAIN.model_copy(update={"housing_state": none})
 
 
 def _with_second(place: Place, said: tuple[str, str] | None) -> Place:

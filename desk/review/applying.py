@@ -127,13 +127,16 @@ def _delete(photo: PhotoFindings, edit: Delete, rules: Rules) -> PhotoFindings:
 
 def _typed(photo: PhotoFindings, edit: Typed, rules: Rules) -> PhotoFindings:
     u95 = rules.termination_distance.ruler_u95_mm if edit.u95 is None else edit.u95
-    value = Measure(value=edit.value, u95=u95, sources=[UncertaintyShare(name=RULER, u95=u95)] if u95 else [])
-    region = region_of(photo, edit.region).model_copy(update={edit.field: value})
+    value = Measure(value=edit.value, u95=u95, sources=[UncertaintyShare(name=RULER, u95=u95)])
+    measured: dict[str, object] = {edit.field: value}
+    if edit.field == "to_termination_mm":
+        measured["to_termination_id"] = None
+    region = region_of(photo, edit.region).model_copy(update=measured)
     photo = _with_region(photo, region, {}, (edit.field,))
     if edit.field != "to_termination_mm":
         return photo
     mine = [s.id for s in photo.splices if outline.meets(s.rings_px, region.rings_px)]
-    moved = [s.model_copy(update={"to_termination_mm": value}) if mine == [s.id] else s for s in photo.splices]
+    moved = [s.model_copy(update=measured) if mine == [s.id] else s for s in photo.splices]
     return photo.model_copy(update={"splices": moved})
 
 
@@ -167,6 +170,8 @@ def _reference(photo: PhotoFindings, edit: Reference, rules: Rules) -> PhotoFind
     for region in photo.regions:
         taken = remeasured(photo, region, None, plane)
         kept = {name: value for name in _KEPT if (value := getattr(region, name)) is not None}
+        if "to_termination_mm" in kept:
+            kept["to_termination_id"] = region.to_termination_id
         photo = _with_region(photo, taken.region.model_copy(update=kept), taken.reasons)
         photo = _splices_follow(photo, region, taken.region)
     return _labelled(photo, rules)
@@ -299,10 +304,10 @@ def _splices_follow(photo: PhotoFindings, before: Region, region: Region) -> Pho
         plane = plane_of(photo)
         in_mm = tuple(plane.to_mm(np.array([[x, y]]))[0].round(2).tolist()) if plane else None
         moved: dict[str, object] = {"rings_px": region.rings_px, "position_px": (x, y), "position_mm": in_mm}
-        moved["to_termination_mm"] = region.to_termination_mm
+        moved |= {"to_termination_mm": region.to_termination_mm, "to_termination_id": region.to_termination_id}
         kept = [kept[0].model_copy(update=moved)]
     else:
-        kept = [s.model_copy(update={"to_termination_mm": None}) for s in kept]
+        kept = [s.model_copy(update={"to_termination_mm": None, "to_termination_id": None}) for s in kept]
     by_id: dict[str, Splice] = {s.id: s for s in (*kept, *others_hold)}
     gone = {s.id for s in under} - set(by_id)
     splices = [by_id.get(s.id, s) for s in photo.splices if s.id not in gone]

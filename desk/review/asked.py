@@ -57,7 +57,14 @@ _BY_RULE: dict[str, tuple[Field, ...]] = {
     "earlier-repair": (
         Field("splice_origin", "it is", "choice", (("factory", "a factory joint"), ("repair", "a repair"))),
     ),
-    "housing": (Field("housing_state", "housing", "choice", (("sound", "sound"), ("damaged", "damaged"))),),
+    "housing": (
+        Field(
+            "housing_state",
+            "housing",
+            "choice",
+            (("sound", "sound"), ("damaged", "damaged"), ("not_a_housing", "not a housing at all")),
+        ),
+    ),
     "wire-count": (Field("wire_count", "wires", "number"),),
     "inspection": (
         Field(

@@ -35,6 +35,17 @@ class Run:
 
 
 @dataclass(frozen=True)
+class _Way:
+    """A distance and the termination it goes to; None where the distance was not measured from this outline."""
+
+    mm: Measure
+    end: str | None
+
+
+_NO_WAY = {"to_termination_mm": None, "to_termination_id": None}
+
+
+@dataclass(frozen=True)
 class Taken:
     """A region measured anew, with the reasons for what is absent, by field."""
 
@@ -77,12 +88,13 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
     if region.label == "connector":
         housing = "damage of a housing, not of wires"
         values |= {"wires_affected": None, "exposed_copper_mm": None, "evidence": []}
-        values["to_termination_mm"] = Measure(value=0.0, u95=0.0) if plane else None
+        values |= {"to_termination_mm": Measure(value=0.0, u95=0.0) if plane else None, "to_termination_id": None}
         reasons |= {"wires_affected": housing, "exposed_copper_mm": housing}
         return Taken(region.model_copy(update=values), reasons)
     values["wires_affected"], why_count = _wires(photo, region, before, found)
     here = before is not None and outline.meets(region.rings_px, before.rings_px)
-    values["to_termination_mm"], why_way = _way(photo, region, before if here else None, grown, found, plane)
+    way, why_way = _way(photo, before if here else None, grown, found, plane)
+    values |= {"to_termination_mm": way.mm, "to_termination_id": way.end} if way else _NO_WAY
     kept = before if grown else None
     values["exposed_copper_mm"] = _at_least(kept.exposed_copper_mm) if kept else None
     # what lies beyond the outline was looked up from the former one
@@ -176,8 +188,8 @@ def _wires(
 
 
 def _way(
-    photo: PhotoFindings, region: Region, before: Region | None, grown: bool, found: Sequence[Run], plane: Plane | None
-) -> tuple[Measure | None, str | None]:
+    photo: PhotoFindings, before: Region | None, grown: bool, found: Sequence[Run], plane: Plane | None
+) -> tuple[_Way | None, str | None]:
     """Near edge to the nearest termination that a wire under the outline was followed to, along that wire.
 
     before : the same place under its former outline, which the new one meets; grown : and holds whole
@@ -189,29 +201,32 @@ def _way(
     if not ways:
         why = "no wire traced under the outline was followed to a termination: measure it with a ruler"
         return None, why
-    measure = _measure(min(ways), plane, 1, end_u95_mm=_END_U95_MM)
+    nearest, end = min(ways)
+    measure = _measure(nearest, plane, 1, end_u95_mm=_END_U95_MM)
     old = before.to_termination_mm if before else None
-    if old is None:
+    if before is None or old is None:
         why = "it was not known for the smaller outline: measure it with a ruler"
-        return (None, why) if grown else (measure, None)
+        return (None, why) if grown else (_Way(measure, end), None)
     # an outline drawn by hand does not say which terminal is meant: the distance is known no better than it was;
     # and a larger outline cannot lie farther off than the smaller one
     wider = max(measure, old, key=lambda one: one.u95)
-    value = min(measure.value, old.value) if grown else measure.value
-    return wider.model_copy(update={"value": value, "low_bound": False}), None
+    kept = grown and old.value < measure.value
+    known = wider.model_copy(update={"value": old.value if kept else measure.value, "low_bound": False})
+    return _Way(known, before.to_termination_id if kept else end), None
 
 
-def _ways(run: Run, ends: dict[str, Termination], plane: Plane) -> list[float]:
+def _ways(run: Run, ends: dict[str, Termination], plane: Plane) -> list[tuple[float, str]]:
+    """Length in mm of the ways along the wire to the terminations that it was followed to, and their ids."""
     line = outline.as_array(run.wire.centreline_px)
     at_start, at_stop = [*run.wire.ends, None, None][:2]
     found = []
     if at_start in ends:
         way = outline.piece(line, 0.0, run.start) if run.start > 0 else line[:1]
-        found.append(_length(plane.to_mm(way)) + _gap(line[0], ends[at_start], plane))  # type: ignore[index]
+        found.append((_length(plane.to_mm(way)) + _gap(line[0], ends[at_start], plane), at_start))
     if at_stop in ends:
         last = float(len(line) - 1)
         way = outline.piece(line, run.stop, last) if run.stop < last else line[-1:]
-        found.append(_length(plane.to_mm(way)) + _gap(line[-1], ends[at_stop], plane))  # type: ignore[index]
+        found.append((_length(plane.to_mm(way)) + _gap(line[-1], ends[at_stop], plane), at_stop))
     return found
 
 

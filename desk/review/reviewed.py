@@ -27,7 +27,7 @@ from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.answers import DamageLabel
 from models.repair.bench import BenchNotes
-from models.repair.case import is_own, open_case, places_for
+from models.repair.case import is_own, open_case, places_for, seen_as_answered
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
@@ -51,7 +51,8 @@ class Reviewed(Finding):
 
     `judged`: places whose label a person gave or confirmed, `photo:region`; `conflicts`: entries that wait to be
     settled; `answers`: all that hold; `treated`: by entry, the labels of the shop's own, by place, of which it said how
-    the rules treat them; `notes`: wires measured with a ruler, for the work order's plan.
+    the rules treat them; `notes`: wires measured with a ruler, for the work order's plan. `photos` are without what
+    was answered to be no housing: no wire ends there any more, and no distance goes there.
     """
 
     originals: list[PhotoFindings]
@@ -80,7 +81,7 @@ def reviewed(photos: Sequence[PhotoFindings], entries: Sequence[Entry], answers:
     before, after = decide(photos, answers, rules), course.decision()
     return Reviewed(
         originals=list(photos),
-        photos=[course.photos[photo.photo.sha256] for photo in photos],
+        photos=seen_as_answered([course.photos[photo.photo.sha256] for photo in photos], course.answers, rules),
         answers=course.answers,
         treated=course.treated,
         notes=course.notes,

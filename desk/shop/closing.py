@@ -28,6 +28,7 @@ from desk.shop.standing import findings_to_review, refresh
 from desk.wording import LABEL_WORDS, say_region
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.after import Closing, close_order
+from models.repair.case import seen_as_answered
 from vision.findings import LABELS, PhotoFindings
 
 _SETTLES = (
@@ -124,6 +125,7 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
         outcome = close_order(
             sheet.order.work, sheet.photos, answers, desk.rules, told.joints_counted, told.ruler_checked
         )
+        shown = seen_as_answered(sheet.photos, answers, desk.rules)
     except AnswersError as error:
         raise Invalid("answers", one_line(error)) from error
     kind = CLOSING if outcome.state == "closed" else NOT_CLOSED
@@ -132,7 +134,7 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
         "joints_counted": told.joints_counted,
         "ruler_checked": told.ruler_checked,
         "answers": answers.model_dump(mode="json", exclude_defaults=True),
-        "photos": [photo.model_dump(mode="json", by_alias=True) for photo in sheet.photos],
+        "photos": [photo.model_dump(mode="json", by_alias=True) for photo in shown],
         "not_counted": [{"photo": one.number, "sha256": one.sha256, "why": one.why} for one in sheet.too_old],
         "models": sorted({photo.model.version for photo in sheet.photos}),
         "rules_sha256": desk.rules_sha256,

@@ -56,7 +56,7 @@ class Answers(BaseModel):
     splice_origin: dict[str, Literal["repair", "factory"]] = {}
     splices_on_one_wire: Number | None = None
     further_splices: Literal["none", "some"] | None = None
-    housing_state: dict[str, Literal["sound", "damaged"]] = {}
+    housing_state: dict[str, Literal["sound", "damaged", "not_a_housing"]] = {}
     looked_over: Literal["nothing_more", "more_damage"] | None = None
     wire_count: Number | None = None
     fuse_found_a: Positive | None = None

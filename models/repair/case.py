@@ -9,6 +9,7 @@ from itertools import combinations
 
 from models.repair.answers import Answers, AnswersError, answer_for
 from models.repair.limits import Rules
+from models.repair.no_housing import NOT_A_HOUSING, why_no_distance, without_false_housings
 from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
@@ -19,6 +20,7 @@ class Spot:
     """One region, the labels it may carry, and the wires it is known to touch.
 
     damage : regions of one number are one damage, seen in several photographs; -1: not looked into
+    no_distance : why the distance is no longer known, where it went to what somebody found to be no housing
     """
 
     ref: str
@@ -28,6 +30,7 @@ class Spot:
     wires: tuple[Wire, ...]
     to_termination_mm: Measure | None
     damage: int = -1
+    no_distance: str = ""
 
     @property
     def certain(self) -> bool:
@@ -46,7 +49,7 @@ class Spot:
 class Joint:
     """A joint found on a wire: a splice, or an earlier-repair region in which no splice was told apart.
 
-    Distances are a ruler's where somebody read one; `seen` ones are the photograph's.
+    Distances are a ruler's where somebody read one; `seen` ones are the photograph's. no_distance : as of a spot
     """
 
     ref: str
@@ -59,6 +62,7 @@ class Joint:
     at_px: tuple[float, float] | None = None
     seen_to_termination_mm: Measure | None = None
     seen_to_next_mm: Measure | None = None
+    no_distance: str = ""
 
     @property
     def certain(self) -> bool:
@@ -79,7 +83,8 @@ class Shell:
 class Case:
     """One assembly: what was seen, what was answered, what the limits are.
 
-    places : every region seen, in the order of the photographs, those that somebody answered to be sound included
+    places : every region seen, in the order of the photographs, those that somebody answered to be sound included;
+    false_shells : what was taken for a housing and is none, as somebody answered
     """
 
     photos: tuple[PhotoFindings, ...]
@@ -88,6 +93,7 @@ class Case:
     places: tuple[Spot, ...]
     joints: tuple[Joint, ...]
     shells: tuple[Shell, ...]
+    false_shells: tuple[Shell, ...]
 
     @property
     def spots(self) -> tuple[Spot, ...]:
@@ -106,6 +112,11 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
         raise ValueError("expected at least one photograph's findings, got none")
     ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
+    seen = tuple(
+        Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
+    )
+    none = tuple(shell for shell in seen if refs.answers.housing_state.get(shell.ref) == NOT_A_HOUSING)
+    ordered = without_false_housings(ordered, _ids_by_photo(none))
     damages = _damages(ordered)
     places = tuple(
         replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
@@ -114,10 +125,26 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     )
     spots = _not_sound(places)
     joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, spots))
-    shells = tuple(
-        Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
-    )
-    return Case(ordered, refs.answers, rules, places, joints, shells)
+    shells = tuple(shell for shell in seen if shell not in none)
+    return Case(ordered, refs.answers, rules, places, joints, shells, none)
+
+
+def seen_as_answered(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> list[PhotoFindings]:
+    """The photographs in the order given, without what was answered to be no housing: what is shown beside a decision.
+
+    AnswersError on unknown ids.
+    """
+    if NOT_A_HOUSING not in answers.housing_state.values():
+        return list(photos)
+    by_file = {photo.photo.sha256 or photo.photo.name: photo for photo in open_case(photos, answers, rules).photos}
+    return [by_file[photo.photo.sha256 or photo.photo.name] for photo in photos]
+
+
+def _ids_by_photo(shells: Iterable[Shell]) -> dict[int, list[str]]:
+    found: dict[int, list[str]] = {}
+    for shell in shells:
+        found.setdefault(shell.photo, []).append(shell.housing.id)
+    return found
 
 
 def _not_sound(places: Iterable[Spot]) -> tuple[Spot, ...]:
@@ -243,7 +270,9 @@ def _spot(refs: _References, index: int, photo: PhotoFindings, region: Region) -
     wires = tuple(wire for wire in photo.wires if wire.id in ids)
     answered = refs.answers.labels.get(ref)
     distance = refs.ruled(refs.answers.distances_mm, ref) or region.to_termination_mm
-    return Spot(ref, index, region, (answered,) if answered else possible_labels(region), wires, distance)
+    why = "" if distance else why_no_distance(photo, f"regions[{region.id}].to_termination_mm")
+    labels = (answered,) if answered else possible_labels(region)
+    return Spot(ref, index, region, labels, wires, distance, no_distance=why)
 
 
 def is_own(region: Region) -> bool:
@@ -279,11 +308,13 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
             covered.add(spot.ref)
             distance = distance or spot.to_termination_mm
         distance = refs.ruled(refs.answers.distances_mm, ref) or distance
+        why = why_no_distance(photo, f"splices[{splice.id}].to_termination_mm") or (spot.no_distance if spot else "")
         spacing = refs.ruled(refs.answers.spacings_mm, ref) or splice.to_next_splice_mm
         found.append(
             Joint(
                 ref, index, splice.wire_id, origin, distance, spacing, spot.ref if spot else None, splice.position_px,
                 splice.to_termination_mm, splice.to_next_splice_mm,
+                no_distance="" if distance else why,
             )
         )  # fmt: skip
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
@@ -301,8 +332,9 @@ def _joint_of(refs: _References, spot: Spot) -> Joint:
     spacing = refs.ruled(refs.answers.spacings_mm, spot.ref)
     wire = spot.wires[0].id if len(spot.wires) == 1 else None
     return Joint(
-        spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref, centre(spot.region.rings_px)
-    )
+        spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref, centre(spot.region.rings_px),
+        no_distance=spot.no_distance,
+    )  # fmt: skip
 
 
 def overlap(one: Iterable[Ring], other: Iterable[Ring]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from models.repair.answers import answer_for
 from models.repair.case import Case, Joint, Shell, Spot
+from models.repair.housing import meets
 from models.repair.splices import most_in_one_wire
 from models.repair.words import length
 from vision.findings import LABELS, RULER, Measure
@@ -17,6 +18,7 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
     found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
     found += [line for joint in case.joints for line in (_joint(joint),) if line]
     found += [line for shell in case.shells for line in (_shell(shell, case),) if line]
+    found += [line for shell in case.false_shells for line in _false_shell(shell, case)]
     found += _joints_counted(case)
     typed = case.answers.wire_count
     if typed is not None and typed < least_wires:
@@ -55,6 +57,21 @@ def _shell(shell: Shell, case: Case) -> str:
     if case.answers.housing_state.get(shell.ref) != "sound" or not shell.housing.cracked:
         return ""
     return f"{shell.ref}: answered to be sound, the photograph shows it cracked or broken: look again"
+
+
+def _false_shell(shell: Shell, case: Case) -> list[str]:
+    """Says of what is no housing that damage of one is still named on it, or was seen there: which of the two is
+    wrong, or what else is damaged there, nobody said."""
+    said = f"{shell.ref}: answered to be no housing"
+    here = [place for place in case.places if place.photo == shell.photo and meets(place, shell)]
+    if shell.housing.cracked and not any(place.region.label == "connector" for place in here):
+        return [f"{said}, the photograph shows it cracked or broken: look again"]
+    return [
+        f"{said}, {spot.ref} on it is still damage of one: reject {spot.ref} or name it"
+        for spot in here
+        if spot.labels == ("connector",)
+        if not any(other.photo == shell.photo and meets(spot, other) for other in case.shells)
+    ]
 
 
 def _distance(spot: Spot) -> str:

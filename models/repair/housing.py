@@ -17,7 +17,7 @@ def housing_region(spot: Spot, label: str, case: Case) -> Hit | None:
     """A region of damage on a connector: the housing is replaced."""
     if label != "connector":
         return None
-    shell = next((s for s in case.shells if s.photo == spot.photo and _meets(spot, s)), None)
+    shell = next((s for s in case.shells if s.photo == spot.photo and meets(spot, s)), None)
     on = shell.ref if shell else spot.ref
     says = f"{spot.ref}: damaged housing (extent {length(spot.region.length_mm)})"
     return _replaced(on, says, shell.housing if shell else None)
@@ -30,13 +30,14 @@ def housing_shells(case: Case) -> list[Hit]:
         for spot in case.spots
         if spot.labels == ("connector",)
         for shell in case.shells
-        if shell.photo == spot.photo and _meets(spot, shell)
+        if shell.photo == spot.photo and meets(spot, shell)
     }
     hits = [_shell(shell, case) for shell in case.shells]
     return [hit for hit in hits if not (hit.on in named and hit.verdict != "violated")]
 
 
-def _meets(spot: Spot, shell: Shell) -> bool:
+def meets(spot: Spot, shell: Shell) -> bool:
+    """Whether a place lies on a housing."""
     return overlap(spot.region.rings_px, shell.housing.rings_px)
 
 

@@ -36,9 +36,15 @@ def _distance(joint: Joint, case: Case) -> Hit:
     limit = case.rules.termination_distance.min_mm
     measured = joint.to_termination_mm
     says = f"{joint.ref}: joint {length(measured)} from the nearest termination, limit at least {limit:g} mm"
+    says += _lost(joint.no_distance)
     hit = Hit("termination-distance", "met", says, joint.ref, measured, limit, "mm")
     ask = case.question("termination-distance", joint.ref, "a joint that is too near is done again")
     return _judged(hit, joint, at_least(measured, limit), case, ask)
+
+
+def _lost(why: str) -> str:
+    """Why a distance is no longer known, as the end of a sentence."""
+    return f"; {why}" if why else ""
 
 
 def _spacing(joint: Joint, joints: Sequence[Joint], case: Case) -> Hit | None:
@@ -218,6 +224,7 @@ def planned_joints(spot: Spot, hits: Sequence[Hit], case: Case) -> list[Hit]:
     if covered:
         verdict = "cannot_tell"
     says = f"{spot.ref}: damage {length(distance)} from the nearest termination, joints at least {limits.min_mm:g} mm"
+    says += _lost(spot.no_distance)
     placed = Hit("termination-distance", verdict, says, spot.ref, distance, limits.min_mm, "mm")
     if verdict == "cannot_tell":
         ask = case.question("termination-distance", spot.ref, "nearer than the limit, the terminal's lead is replaced")

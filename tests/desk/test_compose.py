@@ -57,7 +57,7 @@ def region_of(monkeypatch, label, copper):
     }.items():  # fmt: skip
         monkeypatch.setattr(compose, name, stand_in)
     for name, answer in {
-        "_known_signs": NO_INPUTS, "_span": None, "_to_termination": None, "_candidate_rings": [],
+        "_known_signs": NO_INPUTS, "_span": None, "_to_termination": (None, None), "_candidate_rings": [],
         "_wires_affected": None,
     }.items():  # fmt: skip
         monkeypatch.setattr(Composer, name, lambda *_, answer=answer: answer)
@@ -68,6 +68,28 @@ def region_of(monkeypatch, label, copper):
     candidate = SimpleNamespace(signs=None, region=SimpleNamespace(cells=None))
     region = made.wire_region("r1", candidate, Named(p, [label], False))
     return region, {missing.field: missing.reason for missing in made.missing}
+
+
+def test_a_distance_says_which_termination_it_goes_to(monkeypatch):
+    """The likeliest of the ways; without a scale there is no distance, and nothing it goes to."""
+    ways = [
+        SimpleNamespace(part=SimpleNamespace(id=id), way_mm=mm, signs=NO_INPUTS, points=None)
+        for id, mm in (("t1", 40.0), ("t2", 90.0))
+    ]
+    for name, stand_in in {
+        "ways_to_terminations": lambda *_: ways, "bundle_factor": lambda *_: 1.0,
+        "distance_inputs": lambda *_: NO_INPUTS,
+    }.items():  # fmt: skip
+        monkeypatch.setattr(compose, name, stand_in)
+    monkeypatch.setattr(Composer, "_known_signs", lambda *_: NO_INPUTS)
+    found = []
+    for scaled in (True, False):
+        made = composer(scaled)
+        made.model.measures["to_termination_mm"] = made.model.measures["crack_length_mm"]
+        made.model.ending = SimpleNamespace(shares=lambda signs: np.array([0.2, 0.8]))
+        found.append(made._to_termination("regions[r1].to_termination_mm", None))
+    (measure, goes_to), nothing = found
+    assert measure.value == pytest.approx(1.5 * 90.0) and goes_to == "t2" and nothing == (None, None)
 
 
 @pytest.mark.parametrize(("copper", "unsure"), [(12.0, True), (0.0, False), (None, True)])

@@ -97,3 +97,24 @@ def test_the_closing_sheet_shows_the_finished_repair_and_what_is_not_met(case, o
     for part in ("NOT closed", "after.png", "VIOLATED", "152.4", "Continuity", "closed by"):
         assert part in text, part
     assert "NOT FOUND" not in text
+
+
+def test_a_distance_to_what_is_no_housing_closes_nothing_and_is_not_printed(
+    case, ordered, capsys, drawn_photo, findings, bite, decided, sleeve, pages
+):
+    """Lawful by the photograph as long as the thing h1 counts; a ruler closes it. The sheet shows what is known."""
+    command = ordered(sleeve("s1", 250.0, 280.0), sleeve("s2", 450.0, 430.0))
+    assert cli.run(command) == 0 and ": closed." in capsys.readouterr().out
+    told, out = case / "answers.toml", case / "closing.pdf"
+    told.write_text('housing_state.h1 = "not_a_housing"\n', "utf-8")
+    assert cli.run([*command, "--answers", str(told)]) == 0
+    said = capsys.readouterr().out
+    assert ": closed." not in said and "which is no housing: measure it with a ruler" in said
+    told.write_text(told.read_text("utf-8") + "distances_mm.s1 = 280\ndistances_mm.s2 = 430\n", "utf-8")
+    assert cli.run([*command, "--answers", str(told)]) == 0 and ": closed." in capsys.readouterr().out
+    item = decided(findings(drawn_photo(case / "after.png"), [bite(271.0)]))
+    (case / "after.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
+    for answers, printed in (([], True), (["--answers", str(told)], False)):
+        told.write_text('housing_state.h1 = "not_a_housing"\n', "utf-8")
+        assert cli.run([*command, *answers, "-o", str(out)]) == 0
+        assert ("271" in " ".join(pages(out)[0])) is printed

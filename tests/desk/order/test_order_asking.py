@@ -5,8 +5,10 @@ import tomllib
 import cv2
 
 from desk import cli
-from desk.order_model import Order
-from models.repair import Answers
+from desk.order_make import decided_anew
+from desk.order_model import Assessed, Order
+from desk.overlay import ways_to_termination
+from models.repair import Answers, load_rules
 from models.repair.bench import BenchNotes, load_bench
 from vision.findings import Count, Measure
 from vision.reading import read_photo
@@ -245,3 +247,29 @@ def test_bench_notes_that_would_not_be_written_again_may_lie_beside_the_question
     before = notes.read_text("utf-8")
     assert cli.run(["order", str(case / "a.json"), "--bench", str(notes), "--ask", str(case / "q.toml")]) == 0
     assert (case / "q.toml").exists() and notes.read_text("utf-8") == before
+
+
+def test_a_thing_that_is_no_housing_leaves_the_order_and_its_distance_is_measured(
+    case, capsys, findings, bite, decided
+):
+    """The file offers it; with it the lead is not planned from the false distance, and the picture draws no way."""
+    seen = findings(read_photo(case / "before.jpg"), [bite(40.0)])
+    shell = seen.housings[0].model_copy(update={"displaced_terminals": None})
+    wire = seen.wires[0].model_copy(update={"ends": ["h1", None]})
+    one = decided(seen.model_copy(update={"housings": [shell], "wires": [wire]}))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    form, plain = case / "ask.toml", ["order", str(case / "a.json")]
+    assert cli.run([*plain, "--ask", str(form)]) == 0
+    assert '#housing_state.h1 = "sound"    # or "damaged", "not_a_housing"' in form.read_text("utf-8")
+    capsys.readouterr()
+    (case / "answers.toml").write_text(
+        'housing_state.h1 = "not_a_housing"\nboth_ends_identified = true\ncopper = "damaged"\n', "utf-8"
+    )
+    assert cli.run([*plain, "--json", "--answers", str(case / "answers.toml")]) == 0
+    order = Order.model_validate_json(capsys.readouterr().out)
+    assert "replace_terminal_lead" not in [step.action for step in order.decision.actions]
+    assert any(question.ask.startswith("How far along the wire is r1") for question in order.decision.open_questions)
+    assert [one.answer for one in order.answers if one.name == "housing_state"] == ["not a housing"]
+    told = Answers(housing_state={"h1": "not_a_housing"})
+    again = decided_anew(Assessed(assembly="a", photos=[one], decision=one.decision), told, load_rules())
+    assert ways_to_termination(one) and not ways_to_termination(again.photos[0])

@@ -1,10 +1,13 @@
 """Every open question that an answer closes finds its field, whatever the photograph is called."""
 
+from typing import get_args
+
 import pytest
 
 from desk.review.asked import asked
 from models.repair import Answers, decide, load_rules
 from models.repair.answers import answer_for
+from vision.findings import Housing
 
 RULES = load_rules()
 
@@ -38,6 +41,22 @@ def test_answering_what_is_asked_closes_it(seen, drawn, names):
         if len(found.fields) == 1:
             assert question.ask not in [q.ask for q in again], question.ask
     assert {"circuit_class", "labels", "both_ends_identified"} <= kinds
+
+
+def test_every_state_that_a_housing_can_be_in_is_offered(seen, drawn):
+    """None at all included, which asks no more about it."""
+    shell = Housing(
+        id="h0", rings_px=[drawn.box(10, 220, 30, 40)], cracked=None, crack_length_mm=None, missing_area_mm2=None,
+        displaced_terminals=None,
+    )  # fmt: skip
+    photo = seen(housings=[shell])
+    (question,) = (q for q in decide([photo], Answers(), RULES).open_questions if q.changes.startswith("housing"))
+    (field,) = asked(question, RULES).fields
+    states = get_args(get_args(Answers.model_fields["housing_state"].annotation)[1])
+    assert [value for value, _ in field.choices] == list(states) and "not_a_housing" in states
+    for state in states:
+        again = decide([photo], Answers(housing_state={"h0": state}), RULES).open_questions
+        assert question not in again
 
 
 def test_a_question_that_only_a_photograph_answers_has_no_field(seen, drawn):

@@ -47,6 +47,20 @@ def test_an_outline_drawn_anew_does_not_make_a_doubtful_distance_sure(seen, draw
     assert elsewhere.to_termination_mm.u95 < 10
 
 
+def test_a_distance_from_a_drawn_outline_says_where_it_goes(seen, drawn):
+    """To the nearest end of the traced wire; a larger outline that keeps the former distance keeps its end, too."""
+    photo = seen(drawn.region("rodent", 400, 20))
+    moved, _ = redrawn(photo, drawn.box(300, 234, 80, 12))
+    assert moved.to_termination_id == "h0"
+    nearer = {"to_termination_mm": Measure(value=30.0, u95=8.0), "to_termination_id": "h7"}
+    nearer = photo.model_copy(update={"regions": [photo.regions[0].model_copy(update=nearer)]})
+    grown, _ = redrawn(nearer, drawn.box(380, 230, 60, 20))
+    assert (grown.to_termination_mm.value, grown.to_termination_id) == (30.0, "h7")
+    loose = nearer.wires[0].model_copy(update={"ends": [None, None]})
+    lost, _ = redrawn(nearer.model_copy(update={"wires": [loose]}), drawn.box(300, 234, 80, 12))
+    assert (lost.to_termination_mm, lost.to_termination_id) == (None, None)
+
+
 def test_a_curved_wire_is_measured_along_its_bends(seen, drawn):
     """Down 100 px and right 100 px inside the outline: 100 mm along the wire, not 71 mm across."""
     photo = seen(drawn.region("rodent", 400, 20))

@@ -7,14 +7,16 @@ def test_an_answer_is_told_as_question_and_answer_with_its_place_and_unit(entry)
     """No name of a field, no True or False: the evidence file prints these words."""
     answers = {
         "both_ends_identified": {"photo 1:r1": False},
-        "housing_state": {"t1": "damaged"},
+        "housing_state": {"t1": "damaged", "t2": "not_a_housing"},
         "fuse_found_a": 10,
         "wire_size_mm2": 0.5,
     }
     words = entry_words(entry(1, kind="answer", answers=answers), {}, {})
     assert words == (
         "answered: photo 1 · r1: are both ends of every damaged wire known, by housing and cavity? no; "
-        "t1: is the housing sound or damaged? damaged; Which fuse was found? 10 A; What size is the wire? 0.5 mm²"
+        "t1: is the housing sound or damaged, or is it not a housing at all? damaged; "
+        "t2: is the housing sound or damaged, or is it not a housing at all? not a housing; "
+        "Which fuse was found? 10 A; What size is the wire? 0.5 mm²"
     )
 
 

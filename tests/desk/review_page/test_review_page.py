@@ -356,6 +356,23 @@ def test_what_a_question_names_has_its_name_in_the_picture(open_review):
     expect(splice).to_have_count(1)
 
 
+@pytest.mark.parametrize("also", [{"housings": [DOUBTED]}])
+def test_what_is_no_housing_leaves_the_questions_and_the_picture(open_review, served):
+    """Answered where it is asked; neither its name nor its outline is drawn any more, until that is taken back."""
+    page = open_review()
+    asked = page.locator("#questions li").filter(has_text="h0: is the shell free of cracks")
+    asked.locator("select").select_option(label="not a housing at all")
+    asked.get_by_role("button", name="Answer").click()
+    expect(page.locator("#entries")).to_contain_text("not a housing")
+    expect(asked).to_have_count(0)
+    expect(page.locator(".badge.terminations")).to_have_count(0)
+    expect(page.locator("path.terminations")).to_have_count(0)
+    assert rows(served)[-1].payload["answers"]["housing_state"]
+    page.keyboard.press("u")
+    expect(asked).to_have_count(1)
+    expect(page.locator(".badge.terminations")).to_have_text("h0")
+
+
 def test_a_housing_that_no_question_names_has_no_name_in_the_picture(open_review):
     """Names stand only where somebody looks for them."""
     page = open_review()

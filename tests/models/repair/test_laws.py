@@ -238,7 +238,9 @@ def test_an_answer_turned_unknown_never_makes_the_worst_route_milder(bench, asse
     places = [f"{name}r{i}" for name, facts in zip(names, opened, strict=True) for i in range(len(facts["regions"]))]
     if places and data.draw(st.booleans()):
         full["copper"] = {ref: data.draw(st.sampled_from(["covered", "bare", "damaged"])) for ref in places}
-    full["housing_state"] = {f"{name}h1": data.draw(st.sampled_from(["sound", "damaged"])) for name in names}
+    full["housing_state"] = {
+        f"{name}h1": data.draw(st.sampled_from(["sound", "damaged", "not_a_housing"])) for name in names
+    }
     full["wire_count"] = data.draw(_possible_count(bench, opened, full))
     before = worst(bench, opened, full)
     for key in full:
