@@ -9,6 +9,7 @@ from itertools import combinations
 
 from models.repair.answers import Answers, AnswersError, answer_for
 from models.repair.limits import Rules
+from models.repair.overlaps import within
 from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
@@ -19,6 +20,7 @@ class Spot:
     """One region, the labels it may carry, and the wires it is known to touch.
 
     damage : regions of one number are one damage, seen in several photographs; -1: not looked into
+    within : the places of its photograph that all of its wires run through
     """
 
     ref: str
@@ -28,6 +30,7 @@ class Spot:
     wires: tuple[Wire, ...]
     to_termination_mm: Measure | None
     damage: int = -1
+    within: frozenset[str] = frozenset()
 
     @property
     def certain(self) -> bool:
@@ -106,9 +109,13 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
         raise ValueError("expected at least one photograph's findings, got none")
     ordered = _each_once(photos)
     refs = _References(ordered, answers, rules)
-    damages = _damages(ordered)
+    damages, lying = _damages(ordered), [within(photo) for photo in ordered]
     places = tuple(
-        replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
+        replace(
+            _spot(refs, i, photo, region),
+            damage=damages[photo.photo.sha256, region.id],
+            within=frozenset(refs.name(i, other) for other in lying[i][region.id]),
+        )
         for i, photo in enumerate(ordered)
         for region in photo.regions
     )
