@@ -13,6 +13,7 @@ from pydantic import ConfigDict, Field, ValidationError
 from desk.errors import DeskError
 from desk.order_answers import Answered
 from desk.wording import CLASS_MAY_REFER, LIST_MAY_REFER, ROUTE_WORDS, say_by, say_worst
+from models.repair.words import several
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
@@ -155,7 +156,7 @@ def _one_assembly(path: Path, photos: list[PhotoFindings], assemblies: Sequence[
     decision = photos[0].decision
     if len(photos) == 1 and not assemblies and decision is not None:
         return Assessed(assembly=Path(photos[0].photo.name).stem, photos=photos, decision=decision)
-    got = f"{len(photos)} photographs and {len(assemblies)} assemblies"
+    got = f"{several(len(photos), 'photograph')} and {several(len(assemblies), 'assembly', 'assemblies')}"
     raise DeskError(
         f"{path}: expected one decided assembly, got {got}: assess its photographs together with --assembly ID --json"
     )

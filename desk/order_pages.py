@@ -28,6 +28,7 @@ from desk.wording import (
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
+from models.repair.words import several
 from vision.findings import Decision, PhotoFindings, Question, RuleResult
 
 FOOT = (
@@ -84,7 +85,9 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.banner(f"Route: {ROUTE_WORDS[route]}")
     decision = order.decision
     if decision.contradicted:
-        sheet.para(f"PHOTOGRAPHS CONTRADICT {len(decision.contradicted)} ANSWER(S), see below.", bold=True)
+        sheet.para(
+            f"PHOTOGRAPHS CONTRADICT {several(len(decision.contradicted), 'ANSWER', 'ANSWERS')}, see below.", bold=True
+        )
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
     elif decision.route_by:
@@ -98,13 +101,13 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(say_plan(order.work.says))
-    sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
+    sheet.para(f"Written {order.made_at} from {several(len(order.photos), 'photograph')}.", size=8)
 
 
 def _provisional(order: Order) -> str:
     """The head of an order that may still change: nothing to start work by."""
     asked = len(_once(order.asked(), order.decision.rules))
-    first = f"{asked} open question{'' if asked == 1 else 's'} first" if asked else "see below"
+    first = f"{several(asked, 'open question')} first" if asked else "see below"
     route = "Route undecided" if order.work.route == "undecided" else f"So far {ROUTE_WORDS[order.work.route]}"
     return f"PROVISIONAL, {first}. {route}"
 

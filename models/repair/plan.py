@@ -11,6 +11,7 @@ from models.repair.plan_check import broken_limits
 from models.repair.plan_conflict import conflict, unseen_ends
 from models.repair.plan_programme import Weights
 from models.repair.plan_solve import BrokenPlanError, Choice, PlanError, choose
+from models.repair.words import several
 from vision.findings import Finding, Question, Route
 
 Method = Literal["splice_in_section", "replace_terminal_lead", "replace_circuit", "several_pieces"]
@@ -138,7 +139,7 @@ def _stations(told: Sequence[tuple[float, ...] | None]) -> tuple[float, ...] | N
 def _total(wires: Sequence[WirePlan]) -> str:
     joints = sum(len(wire.joints) for wire in wires)
     metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
-    return f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
+    return f"{several(len(wires), 'wire')}, {several(joints, 'new joint')}, {metres:.2f} m of new wire"
 
 
 def _too_hard() -> Question:

@@ -21,7 +21,7 @@ from models.repair.prices import Prices
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
-from models.repair.words import wires
+from models.repair.words import several, wires
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route, RuleResult
 
 
@@ -92,7 +92,7 @@ def worksheet(
         why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
         decision = decision.model_copy(update={"route": plan.route, "actions": _rebuilt(decision, plan)})
     elif decision.route == "return_to_service" and notes.wire:
-        why = f"was return to service; {len(notes.wire)} wire(s) noted at the bench are to be repaired"
+        why = f"was return to service; {several(len(notes.wire), 'wire')} noted at the bench to be repaired"
         decision = decision.model_copy(update={"route": "repair_in_vehicle"})
         worst = _graver(worst, decision.route)
         unreferred = _graver(unreferred, decision.route)
@@ -164,10 +164,11 @@ def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
     count, noted = decision.wires_to_repair, len(notes.wire)
     if count is None or not noted or count.low == count.high or noted >= count.value:
         return []
+    are = "is" if noted == 1 else "are"
     return [
         Question(
-            ask=f"{noted} wire(s) are noted at the bench, the photographs show {wires(count)} to repair, earlier "
-            "repairs counted: how many are there?",
+            ask=f"{several(noted, 'wire')} {are} noted at the bench, the photographs show {wires(count)} to "
+            "repair, earlier repairs counted: how many are there?",
             why="A wire that nobody noted gets no new piece.",
             changes="wire-count: a wire that is not noted is not in the plan",
         )
