@@ -61,6 +61,10 @@ class Order(Finding):
         """Whether the class was answered, but the circuit list leaves open if a wire is of one that is referred."""
         return self.work.circuit_class is not None and self.work.circuit_class.verdict == "cannot_tell"
 
+    def decided(self) -> Decision:
+        """The decision with the route that the plan may have changed."""
+        return self.decision.model_copy(update={"route": self.work.route})
+
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
         decided = [] if self.work.route == "refer" else self.decision.open_questions

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from desk.bench_file import wants_bench, wires_to_note
 from desk.by_hand import by_hand
+from desk.handover import DAMAGE_HEADS, handover
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.photo_section import photo_section
@@ -45,6 +46,11 @@ _SIGNED = (
     ("decided by, date", "repaired by, date"),
     ("tested by, date", "customer agrees to the way ticked above, date"),
 )
+_HANDED_ON = (
+    ("decided by, date", "customer agrees to the way ticked above, date"),
+    ("handed on by, date", "taken over by, firm, date"),
+)
+"""Who rebuilds, or follows the maker's procedure, signs for having it; nobody here repairs or tests."""
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -56,10 +62,11 @@ def order_pdf(
     known: Mapping[str, str] = _NOTHING,
 ) -> bytes:
     """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name."""
+    boxes = _HANDED_ON if order.work.route in ("remanufacture", "refer") else _SIGNED
     parts: list[Part] = [
         lambda sheet: _head(sheet, order, known),
         lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
-        photo_section(photos, files, order.asked(), order.decision, order.answers),
+        photo_section(photos, files, order.asked(), order.decided(), order.answers),
         lambda sheet: _reasons(sheet, order),
         lambda sheet: _answers(sheet, order),
         lambda sheet: _questions(sheet, order),
@@ -71,9 +78,10 @@ def order_pdf(
         lambda sheet: _tests(sheet, order),
         lambda sheet: _offers(sheet, order),
         lambda sheet: _causes(sheet, order),
+        lambda sheet: _handover(sheet, photos, order),
     ]
     begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", FOOT)
-    return bytes(signed(begin, parts, _SIGNED).output())
+    return bytes(signed(begin, parts, boxes).output())
 
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
@@ -94,11 +102,12 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(_from_rules(decision))
     if order.says_worst():
         sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
-    count = say_counted(decision.wires_to_repair, decision)
+    count = say_counted(decision.wires_to_repair, order.decided())
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
-        named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
+        here = [a for a in decision.actions if (a.action, order.work.route) != ("open_covering", "remanufacture")]
+        named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in here)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(say_plan(order.work.says))
     sheet.para(f"Written {order.made_at} from {several(len(order.photos), 'photograph')}.", size=8)
@@ -163,11 +172,32 @@ def _questions(sheet: Sheet, order: Order) -> None:
 
 def _by_hand(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
     """What the photographs leave too open to use, with room to write down what is counted and measured."""
-    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decision, order.answers)]
-    if rows and order.work.route != "refer":
+    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decided(), order.answers)]
+    if rows:
         sheet.section("To be counted and measured by hand", needs_mm=35)
         sheet.para("The photographs do not show these well enough to decide anything by them.", size=8.5)
         sheet.grid(["what", "in the photographs", "by hand"], rows, [58, 42, 28], row_mm=8.5)
+
+
+def _handover(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
+    """The ending of an order whose assembly is rebuilt elsewhere: what goes with it, and what the next bench must know.
+
+    Its measures are a record: whatever they are, the route stays.
+    """
+    told = handover(order, photos)
+    if told is None:
+        return
+    sheet.section("Handing the assembly on to be rebuilt", needs_mm=60)
+    sheet.blanks(["handed on to, firm", "carrier, or fetched by", "part number of the assembly", "wanted back, date"])
+    sheet.para("What goes with it:", bold=True)
+    sheet.items(told.with_it, ticks=True)
+    if told.damages:
+        sheet.room(30)
+        sheet.para("Damage found, and what was measured. For the record: the route does not change by it.", bold=True)
+        sheet.grid(DAMAGE_HEADS, told.damages, [18, 24, 27, 18, 23, 27], size=8)
+    sheet.room(20)
+    sheet.para("To be looked at when it is taken apart:", bold=True)
+    sheet.items(told.look, ticks=True)
 
 
 def _once(asked: list[Question], rules: Sequence[RuleResult]) -> dict[str, tuple[str, str]]:

@@ -316,6 +316,7 @@ def _parts(plan: Plan | None, decision: Decision, pins: Sequence[PinMap], amount
         lines.append(
             PartLine(part=f"cavity plugs for {name}", count=plugs if listed else None, note="carry over or renew")
         )
-    if any(step.action == "open_covering" for step in decision.actions):
+    here = decision.route not in ("remanufacture", "refer")
+    if here and any(step.action == "open_covering" for step in decision.actions):
         lines.append(PartLine(part="tape or conduit as taken off", count=None, note="close what was opened"))
     return tuple(lines)
