@@ -227,6 +227,7 @@ def _plan(sheet: Sheet, order: Order) -> None:
         sheet.grid(
             ["wire", "from ... to", "what is done", "joints, mm from the start", "why so"], rows, [14, 26, 25, 24, 40]
         )
+    sheet.items(plan.left_alone)
     sheet.items(plan.checks, ticks=True)
     if wants_bench(order):
         _bench(sheet, order)

@@ -31,6 +31,7 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
+        lines += [f"    {text}" for text in work.plan.left_alone]
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
     lines += _group("ANSWERS THAT THE PHOTOGRAPHS CONTRADICT", order.decision.contradicted)
     lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])

@@ -10,6 +10,7 @@ from models.repair.actions import in_working_order
 from models.repair.bench import BenchNotes
 from models.repair.branch import plan_limits
 from models.repair.conductor import joint_undecided
+from models.repair.left_alone import left_alone
 from models.repair.limits import Rules
 from models.repair.listed import class_row, perhaps_referred, referred_wires
 from models.repair.offers import Amounts, Offer, offers
@@ -83,6 +84,8 @@ def worksheet(
     """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet."""
     notes = notes or BenchNotes()
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
+    if plan is not None:
+        plan = plan.model_copy(update={"left_alone": left_alone(photos, decision, plan, notes, rules)})
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
     unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)
