@@ -42,7 +42,7 @@ def left_alone(
     sound = [name(k, wire.id) for k, photo in enumerate(case.photos) for wire in photo.wires]
     sound = [wire for wire in sound if wire not in told]
     if sound:
-        lines.append(f"{_listed(sound)}: no new piece and no new lead, for no damage was found on them.")
+        lines.append(f"{_listed(sound)}: no new piece and no new lead, for no damage was found there.")
     return tuple(lines)
 
 
@@ -50,7 +50,7 @@ def _reason(spot: Spot, decision: Decision) -> str:
     steps = {step.action for step in decision.actions if step.on == spot.ref}
     named = re.compile(rf"(?<![\w:]){re.escape(spot.ref)}(?!\w)")
     if steps & set(CUTTING_STEPS):
-        return f"where they are to be cut at {spot.ref} is not measured yet, see the open questions"
+        return f"the place to cut at {spot.ref} is not measured yet, see the open questions"
     if "sleeve" in steps:
         return f"a sleeve makes the insulation good at {spot.ref}, and nothing is cut there"
     if any(named.search(question.ask) for question in decision.open_questions):

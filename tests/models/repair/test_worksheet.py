@@ -422,7 +422,7 @@ def test_a_wire_beside_one_with_a_new_lead_says_why_it_gets_none(bench):
     assert min(ends) >= 152.4 and "152.4 mm is the least" in two.why
     assert sheet.plan.left_alone == (
         "w3: no new piece and no new lead, for a sleeve makes the insulation good at r3, and nothing is cut there.",
-        "w4: no new piece and no new lead, for no damage was found on them.",
+        "w4: no new piece and no new lead, for no damage was found there.",
     )
 
 
