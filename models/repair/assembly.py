@@ -30,7 +30,9 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     measured = _measured(span)
     where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
     number = wires(count) if count else f"at least {span.low} wires"
-    says = f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}{_why_none(span, shares, case)}"
+    says = (
+        f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}{_why_none(span, shares, case)}"
+    )
     hit = Hit("wire-count", verdict, says, "assembly", measured, float(limits.max_wires), "wires")
     if verdict == "violated":
         return replace(hit, floor=REMANUFACTURE, actions=(Action(action="remanufacture", on="assembly", why=says),))
