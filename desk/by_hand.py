@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from desk.order_answers import Answered
-from desk.wording import AT_BENCH, limits_of, say_count_ends, say_ends
+from desk.wording import AT_BENCH, helps_by_hand, limits_of, say_count_ends, say_ends
+from models.repair.plan_input import CUTTING_STEPS
 from models.repair.verdicts import count_too_wide, too_wide
 from vision.findings import Decision, Measure, PhotoFindings, Region
 
@@ -29,10 +31,14 @@ a hand would."""
 
 
 def by_hand(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequence[Answered] = ()) -> list[ByHand]:
-    """Everything of an assembly that is too wide to use and not answered, the number of wires to repair first.
+    """What of an assembly is too wide to use, not answered, and may still change the route or the work, the number of
+    wires to repair first.
 
-    The wires of a place that are all of them are not asked for twice.
+    None where the assembly is rebuilt or referred whatever they are. The wires of a place that are all of them are not
+    asked for twice.
     """
+    if not helps_by_hand(decision):
+        return []
     given = {(one.name, one.on): one.answer for one in answers}
     counted = counted_in_all(answers) is not None
     count, limits = decision.wires_to_repair, limits_of(decision, "wire-count")
@@ -45,14 +51,37 @@ def by_hand(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequen
             here = _given_here(photo, region, given)
             if here.get("labels") == "sound":
                 continue
-            open_here = _counts(region, decision) if not counted else []
-            open_here += _measures(region, decision, here)
+            used = _used(_names(photo, region.id) if several else (region.id,), decision)
+            open_here = _counts(region, decision) if not counted and "wires_affected" in used else []
+            open_here += [(what, seen) for what, seen, field in _measures(region, decision, here) if field in used]
             of_it = [(what, seen) for what, seen in open_here if (what, seen) != (_HERE, all_of_them)]
             found += [ByHand(f"{ref}: {what}", seen) for what, seen in of_it]
     return found
 
 
 _ALL, _HERE = "wires to repair, earlier repairs counted", "wires damaged"
+
+
+_WORKED_ON = (*CUTTING_STEPS, "sleeve")
+_NOT_BY_DISTANCE = {"hidden-damage", "housing", "fused-insulation"}
+_BY_COPPER = {"conductor-damage", "label", "earlier-repair"}
+
+
+def _used(names: Sequence[str], decision: Decision) -> set[str]:
+    """The fields of a place that a rule waits for or a step of the work needs. names : those it may have there."""
+    place = re.compile("|".join(rf"(?<![\w:]){re.escape(name)}(?!\w)" for name in names))
+    asked = {q.changes.split(":")[0] for q in decision.open_questions if place.search(q.ask)}
+    steps = {step.action for step in decision.actions if step.on in names}
+    used = {"length_mm", "wires_affected"} if asked or steps & set(_WORKED_ON) else set()
+    if asked - _NOT_BY_DISTANCE or steps & set(CUTTING_STEPS):
+        used.add("to_termination_mm")
+    return used | {"exposed_copper_mm"} if asked & _BY_COPPER else used
+
+
+def answered_sound(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> bool:
+    """Whether somebody at the bench said that a place is none."""
+    given = {(one.name, one.on): one.answer for one in answers}
+    return _given_here(photo, region, given).get("labels") == "sound"
 
 
 def _given_here(photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]) -> dict[str, str]:
@@ -87,10 +116,11 @@ def _counts(region: Region, decision: Decision) -> list[tuple[str, str]]:
     return [(_HERE, say_count_ends(count))] if count is not None and wide else []
 
 
-def _measures(region: Region, decision: Decision, here: Mapping[str, str]) -> list[tuple[str, str]]:
+def _measures(region: Region, decision: Decision, here: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """What is too wide of a place: in words, the interval, its field."""
     found = []
     for what, field, rule, answer in OF_A_REGION:
         measure: Measure | None = getattr(region, field)
         if measure is not None and answer not in here and too_wide(measure, limits_of(decision, rule)):
-            found.append((what, say_ends(measure)))
+            found.append((what, say_ends(measure), field))
     return found

@@ -10,6 +10,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from desk.terminal import tables
+from models.repair.words import several
 
 _FILE_WIDTH = 120
 _VERDICTS = {
@@ -198,7 +199,7 @@ def _volts(measure: Mapping[str, Any]) -> str:
 
 def _circuits(console: Console, answer: Mapping[str, Any]) -> None:
     table = _table(
-        console, f"{answer['name']}: {len(answer['circuits'])} circuits, no mistakes",
+        console, f"{answer['name']}: {several(len(answer['circuits']), 'circuit')}, no mistakes",
         "circuit", "colour", "size", "from", "to", "length", "fuse", "class", "fuse protects",
     )  # fmt: skip
     for row in answer["circuits"]:

@@ -99,7 +99,8 @@ class Composer(Covered):
         if label == "earlier_repair":
             self._note_splices(candidate, named)
         else:
-            evidence += _ways_on(open_ends(self.look, self.scene, candidate))
+            cut = sum(part.kind == "cut_end" for part in self.scene.terminations)
+            evidence += _ways_on(open_ends(self.look, self.scene, candidate), cut)
         return Region(
             id=id,
             label=label,
@@ -374,16 +375,25 @@ def _strange(share: float) -> list[Evidence]:
     return [Evidence(feature="strangeness", value=round(share, 3), unit="share", says=says)]
 
 
-def _ways_on(loose: int | None) -> list[Evidence]:
-    """Whether both ends of every wire are in the picture."""
+def _ways_on(loose: int | None, cut: int) -> list[Evidence]:
+    """Where the bundles end, for both ends of every wire to be in the picture.
+
+    loose : ends at no termination, those at the damage not counted; cut : all cut ends found. Where none is loose, what
+    is cut is the damage's own; single wires cut within a bundle end nothing that was followed, and are not among them.
+    """
     if loose is None:
         return []
-    says = "every bundle end in the picture is at a housing or terminal"
     if loose:
         ends = (
             "1 bundle end leaves the picture or is" if loose == 1 else f"{loose} bundle ends leave the picture or are"
         )
         says = f"{ends} at no termination"
+    else:
+        stubs = "" if not cut else f", but for {cut} cut end{'s' if cut > 1 else ''} at this damage"
+        says = (
+            f"every bundle in the picture leads to a housing or terminal at its ends{stubs}; "
+            "single wires cut within a bundle do not count as ends here"
+        )
     return [Evidence(feature="open_ends", value=float(loose), unit="1", says=says)]
 
 

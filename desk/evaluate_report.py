@@ -110,7 +110,7 @@ def _mistake(index: int, answer: Answered) -> MistakeView:
     findings = answer.findings
     assert findings is not None
     picture = data_uri(read_photo(answer.case.path).bgr, _WORST_SIDE_PX)
-    drawn = shapes(findings, findings.decision) + _true_shapes(answer.case.truth)
+    drawn = shapes(findings, findings.decision, apart=True) + _true_shapes(answer.case.truth)
     return MistakeView(f"mistake-{index + 1}", findings, picture, drawn, _says(answer))
 
 

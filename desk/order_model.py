@@ -13,6 +13,7 @@ from pydantic import ConfigDict, Field, ValidationError
 from desk.errors import DeskError
 from desk.order_answers import Answered
 from desk.wording import CLASS_MAY_REFER, LIST_MAY_REFER, ROUTE_WORDS, say_by, say_worst
+from models.repair.words import several
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
 
@@ -59,6 +60,10 @@ class Order(Finding):
     def _left_open_by_the_list(self) -> bool:
         """Whether the class was answered, but the circuit list leaves open if a wire is of one that is referred."""
         return self.work.circuit_class is not None and self.work.circuit_class.verdict == "cannot_tell"
+
+    def decided(self) -> Decision:
+        """The decision with the route that the plan may have changed."""
+        return self.decision.model_copy(update={"route": self.work.route})
 
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
@@ -155,7 +160,7 @@ def _one_assembly(path: Path, photos: list[PhotoFindings], assemblies: Sequence[
     decision = photos[0].decision
     if len(photos) == 1 and not assemblies and decision is not None:
         return Assessed(assembly=Path(photos[0].photo.name).stem, photos=photos, decision=decision)
-    got = f"{len(photos)} photographs and {len(assemblies)} assemblies"
+    got = f"{several(len(photos), 'photograph')} and {several(len(assemblies), 'assembly', 'assemblies')}"
     raise DeskError(
         f"{path}: expected one decided assembly, got {got}: assess its photographs together with --assembly ID --json"
     )

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from desk.bench_file import wants_bench, wires_to_note
 from desk.by_hand import by_hand
+from desk.handover import DAMAGE_HEADS, handover
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
 from desk.photo_section import photo_section
@@ -28,6 +29,7 @@ from desk.wording import (
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
+from models.repair.words import several
 from vision.findings import Decision, PhotoFindings, Question, RuleResult
 
 FOOT = (
@@ -44,6 +46,11 @@ _SIGNED = (
     ("decided by, date", "repaired by, date"),
     ("tested by, date", "customer agrees to the way ticked above, date"),
 )
+_HANDED_ON = (
+    ("decided by, date", "customer agrees to the way ticked above, date"),
+    ("handed on by, date", "taken over by, firm, date"),
+)
+"""Who rebuilds, or follows the maker's procedure, signs for having it; nobody here repairs or tests."""
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -55,10 +62,11 @@ def order_pdf(
     known: Mapping[str, str] = _NOTHING,
 ) -> bytes:
     """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name."""
+    boxes = _HANDED_ON if order.work.route in ("remanufacture", "refer") else _SIGNED
     parts: list[Part] = [
         lambda sheet: _head(sheet, order, known),
         lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
-        photo_section(photos, files, order.asked(), order.decision, order.answers),
+        photo_section(photos, files, order.asked(), order.decided(), order.answers),
         lambda sheet: _reasons(sheet, order),
         lambda sheet: _answers(sheet, order),
         lambda sheet: _questions(sheet, order),
@@ -70,9 +78,10 @@ def order_pdf(
         lambda sheet: _tests(sheet, order),
         lambda sheet: _offers(sheet, order),
         lambda sheet: _causes(sheet, order),
+        lambda sheet: _handover(sheet, photos, order),
     ]
     begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", FOOT)
-    return bytes(signed(begin, parts, _SIGNED).output())
+    return bytes(signed(begin, parts, boxes).output())
 
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
@@ -84,27 +93,30 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.banner(f"Route: {ROUTE_WORDS[route]}")
     decision = order.decision
     if decision.contradicted:
-        sheet.para(f"PHOTOGRAPHS CONTRADICT {len(decision.contradicted)} ANSWER(S), see below.", bold=True)
+        sheet.para(
+            f"PHOTOGRAPHS CONTRADICT {several(len(decision.contradicted), 'ANSWER', 'ANSWERS')}, see below.", bold=True
+        )
     if order.work.route_why is not None:
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
     elif decision.route_by:
         sheet.para(_from_rules(decision))
     if order.says_worst():
         sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
-    count = say_counted(decision.wires_to_repair, decision)
+    count = say_counted(decision.wires_to_repair, order.decided())
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own
-        named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in decision.actions)
+        here = [a for a in decision.actions if (a.action, order.work.route) != ("open_covering", "remanufacture")]
+        named = dict.fromkeys(f"{a.action.replace('_', ' ')} ({a.on})" for a in here)
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(say_plan(order.work.says))
-    sheet.para(f"Written {order.made_at} from {len(order.photos)} photograph(s).", size=8)
+    sheet.para(f"Written {order.made_at} from {several(len(order.photos), 'photograph')}.", size=8)
 
 
 def _provisional(order: Order) -> str:
     """The head of an order that may still change: nothing to start work by."""
     asked = len(_once(order.asked(), order.decision.rules))
-    first = f"{asked} open question{'' if asked == 1 else 's'} first" if asked else "see below"
+    first = f"{several(asked, 'open question')} first" if asked else "see below"
     route = "Route undecided" if order.work.route == "undecided" else f"So far {ROUTE_WORDS[order.work.route]}"
     return f"PROVISIONAL, {first}. {route}"
 
@@ -160,11 +172,32 @@ def _questions(sheet: Sheet, order: Order) -> None:
 
 def _by_hand(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
     """What the photographs leave too open to use, with room to write down what is counted and measured."""
-    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decision, order.answers)]
-    if rows and order.work.route != "refer":
+    rows = [[one.what, one.seen, ""] for one in by_hand(photos, order.decided(), order.answers)]
+    if rows:
         sheet.section("To be counted and measured by hand", needs_mm=35)
         sheet.para("The photographs do not show these well enough to decide anything by them.", size=8.5)
         sheet.grid(["what", "in the photographs", "by hand"], rows, [58, 42, 28], row_mm=8.5)
+
+
+def _handover(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
+    """The ending of an order whose assembly is rebuilt elsewhere: what goes with it, and what the next bench must know.
+
+    Its measures are a record: whatever they are, the route stays.
+    """
+    told = handover(order, photos)
+    if told is None:
+        return
+    sheet.section("Handing the assembly on to be rebuilt", needs_mm=60)
+    sheet.blanks(["handed on to, firm", "carrier, or fetched by", "part number of the assembly", "wanted back, date"])
+    sheet.para("What goes with it:", bold=True)
+    sheet.items(told.with_it, ticks=True)
+    if told.damages:
+        sheet.room(30)
+        sheet.para("Damage found, and what was measured. For the record: the route does not change by it.", bold=True)
+        sheet.grid(DAMAGE_HEADS, told.damages, [18, 24, 27, 18, 23, 27], size=8)
+    sheet.room(20)
+    sheet.para("To be looked at when it is taken apart:", bold=True)
+    sheet.items(told.look, ticks=True)
 
 
 def _once(asked: list[Question], rules: Sequence[RuleResult]) -> dict[str, tuple[str, str]]:
@@ -194,6 +227,7 @@ def _plan(sheet: Sheet, order: Order) -> None:
         sheet.grid(
             ["wire", "from ... to", "what is done", "joints, mm from the start", "why so"], rows, [14, 26, 25, 24, 40]
         )
+    sheet.items(plan.left_alone)
     sheet.items(plan.checks, ticks=True)
     if wants_bench(order):
         _bench(sheet, order)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from desk.answers_file import answer_names
 from desk.by_hand import by_hand
+from desk.handover import DAMAGE_HEADS, handover
 from desk.order_model import Order
 from desk.wording import say_by, say_changes, say_plan, say_rule_and_id
 from models.repair import Rules
@@ -30,10 +31,11 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
     if work.plan is not None:
         lines += [f"    {text}" for text in (*work.plan.conflicts, *work.plan.checks)]
         lines += [f"    {wire.wire}: {wire.why}" for wire in work.plan.wires]
+        lines += [f"    {text}" for text in work.plan.left_alone]
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
     lines += _group("ANSWERS THAT THE PHOTOGRAPHS CONTRADICT", order.decision.contradicted)
     lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])
-    open_ones = [] if work.route == "refer" else by_hand(photos, order.decision, order.answers)
+    open_ones = by_hand(photos, order.decided(), order.answers)
     lines += _group("to be counted and measured by hand", [f"{one.what}: {one.seen}" for one in open_ones])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
@@ -43,6 +45,11 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
     lines += _group(f"the customer's choice{example}", [_offer(order, i) for i in range(len(work.offers))])
     causes = [f"{c.cause} Look for: {c.look_for} Prevent: {c.prevent}" for c in order.decision.causes]
     lines += _group("likely causes", causes)
+    told = handover(order, photos)
+    if told is not None:
+        lines += _group("handed on with it", list(told.with_it))
+        lines += _group("damage found, for the record", [_row(row) for row in told.damages])
+        lines += _group("to be looked at when it is taken apart", list(told.look))
     return lines + _group("cautions", list(order.work.cautions))
 
 
@@ -50,6 +57,12 @@ def _question(question: Question, order: Order, rules: Rules) -> str:
     decided = question in order.decision.open_questions  # the plan's own are answered at the bench, with --bench
     names = ", ".join(answer_names(question, rules)) if decided else ""
     return f"{question.ask} ({say_changes(question, order.decision.rules)})" + (f" Answer: {names}" if names else "")
+
+
+def _row(row: Sequence[str]) -> str:
+    """`r1 rodent bites: along the wire 40.0 ± 1.0 mm; wires 1`; what was not measured is left out."""
+    told = zip(DAMAGE_HEADS[2:], row[2:], strict=True)
+    return f"{row[0]} {row[1]}: " + "; ".join(f"{head} {value}" for head, value in told if value != "–")
 
 
 def _group(name: str, texts: Sequence[str]) -> list[str]:

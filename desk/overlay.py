@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import cv2
@@ -32,10 +32,13 @@ _DISTANCE_RULE = "termination-distance"
 """Whose limit a distance is held against; one too wide to say which side of it is to be measured by hand."""
 
 
-def shapes(findings: PhotoFindings, decision: Decision | None = None, unit: str = "mm") -> list[Shape]:
+def shapes(
+    findings: PhotoFindings, decision: Decision | None = None, unit: str = "mm", apart: bool = False
+) -> list[Shape]:
     """Everything to draw over the photograph, from the bottom layer to the top.
 
-    decision : its limits say which distance is too wide to be printed; unit : `mm` or `in`, which lengths are said in
+    decision : its limits say which distance is too wide to be printed; unit : `mm` or `in`, which lengths are said in;
+    apart : names that would cover each other are moved, for a page that does not do so itself
     """
     size = (findings.photo.width_px, findings.photo.height_px)
     drawn = [_covering(c, unit) for c in findings.coverings if c.rings_px]
@@ -53,6 +56,7 @@ def shapes(findings: PhotoFindings, decision: Decision | None = None, unit: str 
         for r in findings.regions
         if r.rings_px
     ]
+    drawn = _apart(drawn, size) if apart else drawn
     badges = [(shape.at, shape.badge) for shape in drawn if shape.badge]
     return drawn + _distances(findings, size, badges, decision, unit)
 
@@ -124,6 +128,33 @@ def _distances(
         path = path_of([[(float(x), float(y)) for x, y in way]], closed=False)
         drawn.append(Shape("distances", "distance", path, f"{item.id} to termination: {in_full}", said, at))
     return _each_once(drawn)
+
+
+_OFF = ((0.0, 0.0), *((x, 0.035 * line) for line in (-1, -2, 1, -3, 2, -4, 3) for x in (0.0, 0.05, -0.05)))
+"""Where beside its place a name may stand, shares of width and height, the best first."""
+_LED = 0.06
+"""A name moved so far has a line that leads back."""
+_TOP = 0.05  # higher a name would leave the picture
+
+
+def _apart(drawn: list[Shape], size: tuple[int, int]) -> list[Shape]:
+    """The same shapes with no name over another, damage before what else is named."""
+    taken: list[Placed] = []
+    moved: dict[int, tuple[float, float]] = {}
+    for k in sorted(range(len(drawn)), key=lambda k: drawn[k].layer != "regions"):
+        one = drawn[k]
+        if one.badge:
+            x, y = one.at[0], max(one.at[1], _TOP)
+            places = [(min(max(x + a, 0.04), 0.96), min(max(y + b, _TOP), 1.0)) for a, b in _OFF]
+            moved[k] = _free_place(places, one.badge, taken)
+            taken.append((moved[k], one.badge))
+    lines = [_leader(drawn[k], at, size) for k, at in moved.items() if np.hypot(*np.subtract(at, drawn[k].at)) > _LED]
+    return [replace(one, at=moved.get(k, one.at)) for k, one in enumerate(drawn)] + lines
+
+
+def _leader(shape: Shape, at: tuple[float, float], size: tuple[int, int]) -> Shape:
+    way = [(x * size[0], y * size[1]) for x, y in (shape.at, at)]
+    return Shape(shape.layer, "leader", path_of([way], closed=False), f"{shape.badge}: {shape.title}")
 
 
 def _free_place(places: list[tuple[float, float]], said: str, badges: list[Placed]) -> tuple[float, float]:

@@ -132,7 +132,7 @@ def _view(index: int, entry: Entry, told: Told | None, together: Decision | None
         anchor=f"photo-{index + 1}",
         findings=findings,
         picture=data_uri(photo.bgr),
-        shapes=[*shapes(findings, findings.decision or together), *(told.shapes if told else ())],
+        shapes=[*shapes(findings, findings.decision or together, apart=True), *(told.shapes if told else ())],
         close_ups={region.id: close_up(photo.bgr, region) for region in findings.regions if region.rings_px},
         told=told,
     )

@@ -170,7 +170,14 @@ def say_measured(
     if measure is None or not too_wide(measure, limits_of(decision, rule)):
         return say_length(measure, unit)
     ends = say_ends(_in_unit(measure, unit), unit)
+    if not helps_by_hand(decision):
+        return ends if short else f"{NOT_WELL}: {ends}"
     return f"{ends}: {BY_HAND}" if short else f"{NOT_WELL}: {ends}; {BY_HAND}"
+
+
+def helps_by_hand(decision: Decision | None) -> bool:
+    """Whether what a hand measures may still change something: not where the assembly is rebuilt or referred anyway."""
+    return decision is None or decision.route not in ("remanufacture", "refer")
 
 
 def say_on_picture(
@@ -180,7 +187,9 @@ def say_on_picture(
 
     A number that decides nothing is none to work by, and a picture is read without the table's remark.
     """
-    return BY_HAND if too_wide(measure, limits_of(decision, rule)) else say_length(measure, unit)
+    if measure is None or not too_wide(measure, limits_of(decision, rule)):
+        return say_length(measure, unit)
+    return BY_HAND if helps_by_hand(decision) else say_ends(_in_unit(measure, unit), unit)
 
 
 def say_length(measure: Measure | None, unit: str = "mm") -> str:
@@ -202,11 +211,15 @@ def say_ends(measure: Measure, unit: str = "mm") -> str:
     return f"between {least:.{digits}f} and {measure.value + measure.u95:.{digits}f} {unit}"
 
 
-def say_counted(count: Count | None, decision: Decision | None) -> str:
-    """A number of wires, or that it is to be counted by hand where it decides nothing."""
+def say_counted(count: Count | None, decision: Decision | None, short: bool = False) -> str:
+    """A number of wires, or that it is to be counted by hand where it decides nothing.
+
+    short : for a table's narrow column
+    """
     if count is None or not count_too_wide(count, limits_of(decision, "wire-count")):
         return say_count(count)
-    return f"{NOT_WELL}: {say_count_ends(count)}; count by hand"
+    ends = say_count_ends(count) if short else f"{NOT_WELL}: {say_count_ends(count)}"
+    return f"{ends}; count by hand" if helps_by_hand(decision) else ends
 
 
 def say_count_ends(count: Count) -> str:

@@ -83,7 +83,8 @@ def open_ends(look: FirstLook, scene: Scene, candidate: WireCandidate) -> int | 
     """How many bundle ends in the photograph end at no termination in it, the stubs at the damage not counted.
 
     0: whichever way one goes from the damage, the bundle ends at a housing or a terminal that is in the picture. Loose
-    ends of the whole picture count, for a bundle that is bitten through no longer hangs together.
+    ends of the whole picture count, for a bundle that is bitten through no longer hangs together. It is told of bundles
+    alone: a single wire that is cut while its neighbours run on leaves no end of its own.
 
     None where it cannot be told: no bundle under the damage, the damage near the border of what could be seen, no
     bundle that goes on from it on two sides and comes to a termination on each, or a stub at the damage whose other

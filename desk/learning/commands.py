@@ -28,12 +28,15 @@ def take(data: Path, database: str | None) -> int:
     from desk.console import training_progress
     from desk.learning.take import keep_now
     from desk.learning.text import say_snapshot
+    from models.repair.words import several
 
     with opened(data, database) as desk, training_progress() as on_progress:
         found, doubtful = keep_now(desk, on_progress)
     click.echo(say_snapshot(found))
     if doubtful:
-        click.echo(f"{doubtful} photograph(s) left out: sent under several assemblies, nobody knows which they show")
+        click.echo(
+            f"{several(doubtful, 'photograph')} left out: sent under several assemblies, nobody knows which they show"
+        )
     return 0
 
 
@@ -62,11 +65,13 @@ def export(snapshot: str, file: Path, data: Path) -> int:
     """Write a snapshot into one file. The photographs stay in the store; each is named by its hash."""
     from desk.files import check_writable, write_whole
     from desk.learning.shelf import as_file, find_snapshot
+    from models.repair.words import several
 
     check_writable(file, "FILE.json")
     found = find_snapshot(shelf_of(data), snapshot)
     write_whole(file, as_file(found))
-    click.echo(f"Wrote {file}: snapshot {found.id}, {len(found.photos)} photographs, {len(found.places)} places.")
+    taught = f"{several(len(found.photos), 'photograph')}, {several(len(found.places), 'place')}"
+    click.echo(f"Wrote {file}: snapshot {found.id}, {taught}.")
     return 0
 
 

@@ -9,6 +9,7 @@ from desk.learning.doubts import Agreed, Doubt
 from desk.learning.drift import ALPHA, LEAST, Week
 from desk.learning.page_values import Doubts, DoubtShown
 from desk.wording import say_label
+from models.repair.words import several
 
 
 def say_snapshot(snapshot: Snapshot) -> str:
@@ -17,7 +18,8 @@ def say_snapshot(snapshot: Snapshot) -> str:
     blind = [photo for photo in snapshot.photos if photo.blind]
     lines = [
         f"Snapshot {snapshot.id} of {snapshot.made_at[:10]}, features of version {snapshot.feature_version}",
-        f"{len(snapshot.assemblies)} assemblies, {len(snapshot.photos)} photographs, {len(snapshot.places)} places"
+        f"{several(len(snapshot.assemblies), 'assembly', 'assemblies')}, "
+        f"{several(len(snapshot.photos), 'photograph')}, {several(len(snapshot.places), 'place')}"
         + (f", signed off from {days[0]} to {days[1]}" if days else ""),
         f"{len(blind)} of the photographs drawn for second opinions: held out, never learnt from",
     ]

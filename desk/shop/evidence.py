@@ -28,6 +28,7 @@ from desk.shop.review import review_of
 from desk.shop.review_entries import REOPENED, SIGN_OFF, entries_of
 from desk.shop.standing import STATE_WORDS, findings_to_review
 from desk.wording import CLOSING_WORDS, ROUTE_WORDS
+from models.repair.words import several
 from vision.findings import PhotoFindings
 
 _KINDS = (ORDER, QUOTE, APPROVAL, CLOSING, NOT_CLOSED)
@@ -145,7 +146,7 @@ def _sign_off_words(signed: Mapping[str, Any]) -> str:
     """The route, and everything that the signer was asked about and let stand."""
     words = [f"signed off: {ROUTE_WORDS[signed['route']]}"]
     if stood := len(signed.get("unlooked", ())):
-        words.append(f"{stood} place(s) let stand as the model showed them")
+        words.append(f"{several(stood, 'place')} let stand as the model showed {'it' if stood == 1 else 'them'}")
     if unseen := signed.get("unseen_faces", ()):
         words.append(f"without a photograph of the {' and the '.join(FACE_WORDS[face] for face in unseen)}")
     # rows of before the question was asked have no such list

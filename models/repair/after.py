@@ -11,6 +11,7 @@ from models.repair.decide import decide
 from models.repair.limits import Rules
 from models.repair.splices import under_covering
 from models.repair.verdicts import count_at_most, gravest
+from models.repair.words import several
 from models.repair.worksheet import Worksheet
 from vision.findings import Decision, Finding, PhotoFindings, Verdict
 
@@ -114,12 +115,13 @@ def _placed(check: Check, unseen: int, ruler_checked: bool) -> Check:
     if unseen == 0 or check.verdict not in ("met", "not_applicable") or check.what not in _PLACES:
         return check
     if ruler_checked:
-        says = f"{unseen} joint(s) that no photograph shows: measured with a ruler and lawful, as stated at closing"
+        joints = several(unseen, "joint")
+        says = f"{joints} that no photograph shows: measured with a ruler and lawful, as stated at closing"
         seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
         return check.model_copy(update={"verdict": "met", "says": says + seen})
     settle = "Photograph the others, or measure each with a ruler and say so (--ruler-checked)."
     seen = "" if check.verdict == "not_applicable" else f"; {check.says}"
-    says = f"{unseen} planned joint(s) are not seen{seen}"
+    says = f"{several(unseen, 'planned joint')} {'is' if unseen == 1 else 'are'} not seen{seen}"
     return check.model_copy(update={"verdict": "cannot_tell", "says": says, "settle": settle})
 
 
@@ -169,13 +171,16 @@ def _count(work: Worksheet, case: Case, counted: int | None) -> Check:
     wanted = _wanted(work)
     low, high = _found(case)
     if counted is not None and counted < low:
-        says = f"{counted} joint(s) counted by hand, but the photographs show {low}; {wanted} planned"
+        says = f"{several(counted, 'joint')} counted by hand, but the photographs show {low}; {wanted} planned"
         settle = "Count again: the photographs show more joints than were counted."
         return Check(what="joints", verdict="cannot_tell", says=says, settle=settle)
     if counted is not None:
         verdict: Verdict = "met" if counted == wanted else "violated"
-        return Check(what="joints", verdict=verdict, says=f"{counted} joint(s) counted by hand, {wanted} planned")
-    says = f"{low if low == high else f'between {low} and {high}'} joint(s) found, {wanted} planned"
+        return Check(
+            what="joints", verdict=verdict, says=f"{several(counted, 'joint')} counted by hand, {wanted} planned"
+        )
+    found = low if low == high else f"between {low} and {high}"
+    says = f"{several(found, 'joint')} found, {wanted} planned"
     if count_at_most(low, high, wanted) == "violated":
         return Check(what="joints", verdict="violated", says=says)
     if low == high == wanted:

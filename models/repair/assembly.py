@@ -30,7 +30,9 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     measured = _measured(span)
     where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
     number = wires(count) if count else f"at least {span.low} wires"
-    says = f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}"
+    says = (
+        f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}{_why_none(span, shares, case)}"
+    )
     hit = Hit("wire-count", verdict, says, "assembly", measured, float(limits.max_wires), "wires")
     if verdict == "violated":
         return replace(hit, floor=REMANUFACTURE, actions=(Action(action="remanufacture", on="assembly", why=says),))
@@ -39,6 +41,18 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
         asked = case.question("wire-count", "assembly", changes)
         return replace(hit, needs=REMANUFACTURE, questions=(asked,))
     return hit
+
+
+def _why_none(span: Span, shares: list[Share], case: Case) -> str:
+    """Why the count begins at none though wires were seen damaged: whether they are repaired is not known yet."""
+    open_at = [share.ref for share in shares if share.ref and not share.certain]
+    if span.low or not open_at or case.answers.wire_count is not None:
+        return ""
+    more = f" and {len(open_at) - _PLACES_NAMED} more" if len(open_at) > _PLACES_NAMED else ""
+    return f"; none, if what is open at {', '.join(open_at[:_PLACES_NAMED])}{more} asks for no repair"
+
+
+_PLACES_NAMED = 4
 
 
 def _seen_twice(case: Case) -> str:

@@ -6,7 +6,7 @@ from models.repair.answers import answer_for
 from models.repair.case import Case, Joint, Shell, Spot
 from models.repair.housing import meets
 from models.repair.splices import most_in_one_wire
-from models.repair.words import length
+from models.repair.words import length, several
 from vision.findings import LABELS, RULER, Measure
 
 
@@ -22,7 +22,9 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
     found += _joints_counted(case)
     typed = case.answers.wire_count
     if typed is not None and typed < least_wires:
-        found.append(f"{typed} wires to repair were answered, the photographs show {least_wires} at least: count again")
+        found.append(
+            f"{_were(typed, 'wire', ' to repair')} answered, the photographs show {least_wires} at least: count again"
+        )
     # what was answered to be sound is no damage of the case any more, and may be the gravest contradiction
     return [line for place in case.places for line in (_label(place, case),) if line] + found
 
@@ -34,12 +36,18 @@ def _joints_counted(case: Case) -> list[str]:
         return []
     low, most = most_in_one_wire([joint for joint in case.joints if joint.origin != "factory"])
     if counted < low:
-        return [f"{counted} joints in one wire were answered, the photographs show {low}: count again"]
+        return [f"{_were(counted, 'joint', ' in one wire')} answered, the photographs show {low}: count again"]
     if told == "some" and counted <= 1 <= low:
-        return [f"further sleeves were answered, and {counted} joint in one wire at most: count again"]
+        return [f"further sleeves were answered, and {several(counted, 'joint')} in one wire at most: count again"]
     if told == "none" and counted > most:
-        return [f"{counted} joints in one wire were answered and no further ones than the {most} seen: count again"]
+        return [
+            f"{_were(counted, 'joint', ' in one wire')} answered and no further ones than the {most} seen: count again"
+        ]
     return []
+
+
+def _were(number: int, noun: str, where: str) -> str:
+    return f"{several(number, noun)}{where} {'was' if number == 1 else 'were'}"
 
 
 def _label(place: Spot, case: Case) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.repair.case import Case, Shell, Spot, overlap
 from models.repair.verdicts import REPAIR, Hit, beyond, gravest
-from models.repair.words import length, quantity
+from models.repair.words import length, quantity, several
 from vision.findings import Action, Housing, Verdict
 
 _HOW = (
@@ -80,14 +80,15 @@ def _described(housing: Housing, case: Case) -> str:
     if housing.missing_area_mm2 is not None and lost == "violated":
         signs.append(f"a piece of {quantity(housing.missing_area_mm2, 'mm²')} missing")
     if housing.displaced_terminals:
-        signs.append(f"{housing.displaced_terminals} terminal(s) pushed out")
+        signs.append(f"{several(housing.displaced_terminals, 'terminal')} pushed out")
     return ", ".join(signs) or "damaged, as found at the bench"
 
 
 def _replaced(on: str, says: str, housing: Housing | None) -> Hit:
     actions = [Action(action="replace_housing", on=on, why=f"{says}. {_HOW}")]
     if housing is not None and housing.displaced_terminals:
-        why = f"{housing.displaced_terminals} terminal(s) pushed out: a bent or torn one is replaced with its lead."
+        out = several(housing.displaced_terminals, "terminal")
+        why = f"{out} pushed out: a bent or torn one is replaced with its lead."
         actions.append(Action(action="inspect_terminals", on=on, why=why))
     measured = housing.crack_length_mm if housing is not None else None
     unit = "mm" if measured is not None else None

@@ -11,6 +11,7 @@ from models.repair.plan_check import broken_limits
 from models.repair.plan_conflict import conflict, unseen_ends
 from models.repair.plan_programme import Weights
 from models.repair.plan_solve import BrokenPlanError, Choice, PlanError, choose
+from models.repair.words import several
 from vision.findings import Finding, Question, Route
 
 Method = Literal["splice_in_section", "replace_terminal_lead", "replace_circuit", "several_pieces"]
@@ -58,6 +59,7 @@ class Plan(Finding):
 
     `open`: something must be measured first (`questions`). `impossible`: no lawful choice exists; `conflicts` says
     which limits exclude each other (without any one of them there is a way), and the route becomes `remanufacture`.
+    `left_alone` says of the other wires why they get no piece and no lead.
     `branch_points_mm` are stations along the branch, None where nobody looked for any.
     """
 
@@ -67,6 +69,7 @@ class Plan(Finding):
     questions: tuple[Question, ...] = ()
     conflicts: tuple[str, ...] = ()
     checks: tuple[str, ...] = ()
+    left_alone: tuple[str, ...] = ()
     route: Route | None = None
     proved_cheapest: bool = True
     branch_points_mm: tuple[float, ...] | None = None
@@ -138,7 +141,7 @@ def _stations(told: Sequence[tuple[float, ...] | None]) -> tuple[float, ...] | N
 def _total(wires: Sequence[WirePlan]) -> str:
     joints = sum(len(wire.joints) for wire in wires)
     metres = sum(piece.cut_mm for wire in wires for piece in wire.pieces) / 1000
-    return f"{len(wires)} wire(s), {joints} new joint(s), {metres:.2f} m of new wire"
+    return f"{several(len(wires), 'wire')}, {several(joints, 'new joint')}, {metres:.2f} m of new wire"
 
 
 def _too_hard() -> Question:
@@ -208,7 +211,7 @@ def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: We
         pieces=pieces,
         old_joints_kept=kept,
         old_joints_removed=tuple(m.ref for m in wire.splices if m.ref not in kept),
-        why=_why(branch, wire, limits, weights, method),
+        why=_why(branch, wire, limits, weights, pieces, places),
     )
 
 
@@ -248,10 +251,15 @@ def _method(pieces: tuple[NewPiece, ...]) -> Method:
     return kinds[pieces[0].kind]
 
 
-def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, method: Method) -> str:
-    """Why not the next simpler repair: the limits that exclude it, or that it is more work."""
-    if method in ("splice_in_section", "several_pieces"):
-        return "both ends of the wire stay; the joints keep every limit"
+def _why(
+    branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights, pieces: Sequence[NewPiece],
+    places: Sequence[int],
+) -> str:  # fmt: skip
+    """Why not the next simpler repair: the limits that exclude it, or that it is more work; why no new lead."""
+    if not any(piece.terminals for piece in pieces):
+        return _no_lead(wire, limits, places)
+    if len(pieces) > 1:
+        return "damage in several places; the joints keep every limit"
     total = up(wire.length_mm + wire.length_u95_mm)
     if (0, total) in lost_stretches(wire, limits):
         return "the damage takes the whole wire"
@@ -267,6 +275,15 @@ def _why(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: Weights,
     reasons, _ = conflict(alone, limits, weights)
     named = [r.removeprefix(f"{wire.id}: ") for r in reasons if "new lead" not in r]
     return f"{instead} finds no lawful place: " + "; ".join(named)
+
+
+def _no_lead(wire: BranchWire, limits: PlanLimits, places: Sequence[int]) -> str:
+    """Why both ends of a wire stay: how far from them the joints find room."""
+    to_end = f"{'' if wire.end.seen else 'at least '}{wire.length_mm - max(places):g}"
+    return (
+        f"no new lead, both ends stay: the joints lie {min(places):g} and {to_end} mm from them, "
+        f"{limits.termination_mm:g} mm is the least, and keep every other limit"
+    )
 
 
 def branch_of_one(branch: Branch) -> bool:

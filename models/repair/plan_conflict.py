@@ -6,6 +6,7 @@ from models.repair.branch import Branch, BranchWire, PlanLimits
 from models.repair.plan_programme import Weights
 from models.repair.plan_rows import FAMILIES, TYING, Group
 from models.repair.plan_solve import PlanError, choose
+from models.repair.words import several
 
 _SECONDS = 3.0
 
@@ -68,7 +69,7 @@ def _said(group: Group, branch: Branch, limits: PlanLimits) -> str:
         "spacing": f"joints at least {limits.spacing_mm:g} mm from each other",
         "stagger": f"joints of neighbouring wires {limits.stagger_mm:g} mm apart along the branch",
         "section": f"a new piece of at least {limits.min_section_mm:g} mm between two joints",
-        "count": f"at most {limits.max_splices} repair joint(s) in one wire, "
+        "count": f"at most {several(limits.max_splices, 'repair joint')} in one wire, "
         f"{len(wire.splices) if wire else 0} there already",
         "ends": f"no new lead or terminal {_fixed_ends(wire) if wire else ''}",
     }

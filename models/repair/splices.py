@@ -11,7 +11,7 @@ from typing import Literal
 from models.repair.case import Case, Joint, Spot, overlap
 from models.repair.conductor import ends_in_view, sleeve_copper
 from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, count_at_most, guard
-from models.repair.words import length
+from models.repair.words import length, several
 from vision.findings import Action, Measure, Question, Verdict
 
 
@@ -145,10 +145,10 @@ def _per_wire(joints: Sequence[Joint], spacings: Sequence[Hit], case: Case) -> l
     high = most if more <= {"none"} else None
     verdict = count_at_most(low, high, limit)
     number = f"{low}" if low == most else f"between {low} and {most}"
-    says = f"up to {number} repair joint(s) in one wire, limit {limit}"
+    says = f"up to {several(number, 'repair joint')} in one wire, limit {limit}"
     measured = Measure(value=(low + most) / 2, u95=(most - low) / 2)
     if high is None:
-        says = f"up to {number} repair joint(s) seen in one wire, perhaps more out of sight, limit {limit}"
+        says = f"up to {several(number, 'repair joint')} seen in one wire, perhaps more out of sight, limit {limit}"
         measured = Measure(value=float(low), u95=0.0, low_bound=True)
     hit = Hit("splices-per-wire", verdict, says, "assembly", measured, float(limit), "splices")
     if verdict == "violated":

@@ -46,5 +46,10 @@ def wires(count: Count | None) -> str:
     return f"between {count.low} and {count.high} wires"
 
 
+def several(number: int | str, noun: str, plural: str | None = None) -> str:
+    """`1 joint`, `3 joints`, `between 1 and 2 joints`: a number, or one in words, of things."""
+    return f"{number} {noun if str(number) == '1' else plural or noun + 's'}"
+
+
 def _short(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")

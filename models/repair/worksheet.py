@@ -10,6 +10,7 @@ from models.repair.actions import in_working_order
 from models.repair.bench import BenchNotes
 from models.repair.branch import plan_limits
 from models.repair.conductor import joint_undecided
+from models.repair.left_alone import left_alone
 from models.repair.limits import Rules
 from models.repair.listed import class_row, perhaps_referred, referred_wires
 from models.repair.offers import Amounts, Offer, offers
@@ -21,7 +22,7 @@ from models.repair.prices import Prices
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank
-from models.repair.words import wires
+from models.repair.words import several, wires
 from vision.findings import Action, Decision, Finding, Housing, PhotoFindings, Question, Route, RuleResult
 
 
@@ -83,6 +84,8 @@ def worksheet(
     """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet."""
     notes = notes or BenchNotes()
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
+    if plan is not None:
+        plan = plan.model_copy(update={"left_alone": left_alone(photos, decision, plan, notes, rules)})
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
     unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)
@@ -92,7 +95,7 @@ def worksheet(
         why = f"was {decision.route.replace('_', ' ')}; {plan.says}"
         decision = decision.model_copy(update={"route": plan.route, "actions": _rebuilt(decision, plan)})
     elif decision.route == "return_to_service" and notes.wire:
-        why = f"was return to service; {len(notes.wire)} wire(s) noted at the bench are to be repaired"
+        why = f"was return to service; {several(len(notes.wire), 'wire')} noted at the bench to be repaired"
         decision = decision.model_copy(update={"route": "repair_in_vehicle"})
         worst = _graver(worst, decision.route)
         unreferred = _graver(unreferred, decision.route)
@@ -164,10 +167,11 @@ def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
     count, noted = decision.wires_to_repair, len(notes.wire)
     if count is None or not noted or count.low == count.high or noted >= count.value:
         return []
+    are = "is" if noted == 1 else "are"
     return [
         Question(
-            ask=f"{noted} wire(s) are noted at the bench, the photographs show {wires(count)} to repair, earlier "
-            "repairs counted: how many are there?",
+            ask=f"{several(noted, 'wire')} {are} noted at the bench, the photographs show {wires(count)} to "
+            "repair, earlier repairs counted: how many are there?",
             why="A wire that nobody noted gets no new piece.",
             changes="wire-count: a wire that is not noted is not in the plan",
         )
@@ -315,6 +319,7 @@ def _parts(plan: Plan | None, decision: Decision, pins: Sequence[PinMap], amount
         lines.append(
             PartLine(part=f"cavity plugs for {name}", count=plugs if listed else None, note="carry over or renew")
         )
-    if any(step.action == "open_covering" for step in decision.actions):
+    here = decision.route not in ("remanufacture", "refer")
+    if here and any(step.action == "open_covering" for step in decision.actions):
         lines.append(PartLine(part="tape or conduit as taken off", count=None, note="close what was opened"))
     return tuple(lines)

@@ -43,7 +43,7 @@ def test_what_can_be_measured_leaves_no_reason_and_bears_the_scales_uncertainty(
     assert made.missing == []
 
 
-def region_of(monkeypatch, label, copper):
+def region_of(monkeypatch, label, copper, loose=2, ends=("housing", "housing")):
     """The region that a composer makes of a place called `label` with so much bare copper, and what is absent."""
     raws = {
         "length_mm": RawMeasure(40.0),
@@ -53,7 +53,7 @@ def region_of(monkeypatch, label, copper):
     }
     for name, stand_in in {
         "measure_wires": lambda *_: raws, "runs_under_covering": lambda *_: False, "words": lambda *_: [],
-        "gauge_inputs": lambda *_: NO_INPUTS, "open_ends": lambda *_: 2,
+        "gauge_inputs": lambda *_: NO_INPUTS, "open_ends": lambda *_: loose,
     }.items():  # fmt: skip
         monkeypatch.setattr(compose, name, stand_in)
     for name, answer in {
@@ -64,7 +64,8 @@ def region_of(monkeypatch, label, copper):
     made = composer()
     gauge = made.model.measures["crack_length_mm"]
     p = {label: 0.9, "rodent": 0.08, "sound": 0.02}
-    made = Composer(made.look, None, SimpleNamespace(measures=dict.fromkeys(raws, gauge), labels=list(p)), [])
+    scene = SimpleNamespace(terminations=[SimpleNamespace(kind=kind) for kind in ends])
+    made = Composer(made.look, scene, SimpleNamespace(measures=dict.fromkeys(raws, gauge), labels=list(p)), [])
     candidate = SimpleNamespace(signs=None, region=SimpleNamespace(cells=None))
     region = made.wire_region("r1", candidate, Named(p, [label], False))
     return region, {missing.field: missing.reason for missing in made.missing}
@@ -100,6 +101,17 @@ def test_a_region_named_heat_that_may_show_copper_keeps_bites_open(monkeypatch, 
     assert region.candidates == (["electrical_overload", "rodent"] if unsure else [])
     assert [(e.feature, e.value) for e in region.evidence] == [("open_ends", 2.0)]
     assert region.evidence[0].says == "2 bundle ends leave the picture or are at no termination"
+
+
+@pytest.mark.parametrize(
+    ("cut", "but"), [(0, ""), (1, ", but for 1 cut end at this damage"), (2, ", but for 2 cut ends at this damage")]
+)
+def test_what_is_said_of_the_ends_is_said_of_bundles_and_names_the_cut_ones(monkeypatch, cut, but):
+    """Beside the cut end of a wire nobody reads that every end is at a housing; single wires are not spoken for."""
+    region, _ = region_of(monkeypatch, "rodent", 5.0, loose=0, ends=["housing"] * 2 + ["cut_end"] * cut)
+    (said,) = [e.says for e in region.evidence if e.feature == "open_ends"]
+    assert said.startswith(f"every bundle in the picture leads to a housing or terminal at its ends{but}; ")
+    assert said.endswith("single wires cut within a bundle do not count as ends here")
 
 
 @pytest.mark.parametrize("copper", [120.0, 0.0])

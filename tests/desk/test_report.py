@@ -4,6 +4,7 @@ import re
 from html import unescape
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from desk.assess import AssessSettings
@@ -256,6 +257,29 @@ def test_the_words_of_a_short_way_stand_beside_it(drawn):
     (distance,) = [shape for shape in shapes(findings) if shape.layer == "distances"]
     assert not _cover((distance.at, distance.badge), (region.at, region.badge))
     assert abs(distance.at[1] - region.at[1]) < 0.15
+
+
+@pytest.mark.parametrize("number", [1, 2, 6])
+def test_names_of_places_close_together_stand_apart_with_lines_back(drawn, number):
+    """A single one stands where it stood; of several none covers another, and a line leads from far ones back."""
+    close = [drawn.region("rodent", 400 + 6 * k, 30, f"r{k}") for k in range(number)]
+    findings = findings_from_truth(drawn.truth("a.jpg", close))
+
+    def names(apart):
+        return [one for one in shapes(findings, apart=apart) if one.layer in ("regions", "terminations") and one.badge]
+
+    stood, moved = names(False), names(True)
+    assert [one.badge for one in moved] == [one.badge for one in stood] and len(moved) >= number
+    pairs = [(a, b) for k, a in enumerate(moved) for b in moved[k + 1 :]]
+    assert not any(_cover((a.at, a.badge), (b.at, b.badge)) for a, b in pairs)
+    places = [[one.at for one in some if one.layer == "regions"] for some in (moved, stood)]
+    assert (places[0] == places[1]) == (number == 1)
+    far = [one for one, was in zip(moved, stood, strict=True) if np.hypot(*np.subtract(one.at, was.at)) > 0.06]
+    leaders = [one for one in shapes(findings, apart=True) if one.kind == "leader"]
+    assert len(leaders) == len(far) and bool(far) == (number == 6)
+    size = findings.photo.width_px, findings.photo.height_px
+    starts = {tuple(float(v) for v in one.path[1:].split("L")[0].split()) for one in leaders}
+    assert starts <= {tuple(round(a * s, 1) for a, s in zip(was.at, size, strict=True)) for was in stood}
 
 
 def test_no_distance_is_drawn_where_no_end_was_followed(drawn):

@@ -108,7 +108,7 @@ def _review(bench):
     wire.get_by_role("button").click()
     expect(bench.locator("#wires li")).to_have_count(1)
     bench.locator("#branches").get_by_role("button").click()
-    expect(bench.locator("#wire-plan")).to_contain_text("2 new joint(s)")
+    expect(bench.locator("#wire-plan")).to_contain_text("2 new joints")
     bench.get_by_role("button", name="sign off").click()
     expect(bench.get_by_role("dialog")).to_contain_text("may still change the route")
     bench.get_by_role("button", name="Let them stand and sign off").click()

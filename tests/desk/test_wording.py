@@ -1,5 +1,9 @@
 """What people read: digits follow the uncertainty, absent is a dash, unsure names what it cannot tell apart."""
 
+import ast
+import re
+from pathlib import Path
+
 import pytest
 
 from desk.wording import (
@@ -18,7 +22,7 @@ from desk.wording import (
     say_sources,
     say_worst,
 )
-from models.repair.words import length
+from models.repair.words import length, several
 from vision.findings import Count, Measure, Question, RuleResult, UncertaintyShare
 
 
@@ -190,3 +194,35 @@ def test_labels_that_cannot_be_told_apart_are_listed_as_people_say_them():
     assert say_any_of(["abrasion"]) == "abrasion"
     assert say_any_of(["external_heat", "electrical_overload"]) == "external heat or electrical overload"
     assert say_any_of(["rodent", "abrasion", "sound"]) == "rodent bites, abrasion or sound"
+
+
+ROOT = Path(__file__).parents[2]
+_EITHER = re.compile(r"[A-Za-z]\((s|es|S|ES)\)")
+
+
+def told(path):
+    """What a file may say to people: of Python its strings, of a template all but what is filled in."""
+    text = path.read_text("utf-8")
+    if path.suffix == ".py":
+        nodes = ast.walk(ast.parse(text))
+        return [node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    return [re.sub(r"\{\{.*?\}\}|\{%.*?%\}", "", text, flags=re.DOTALL)]
+
+
+def test_no_word_is_left_open_between_one_and_several():
+    """`1 joint`, `2 joints`, nowhere joint with an s in brackets."""
+    files = [f for room in ("desk", "models", "vision") for f in (ROOT / room).rglob("*")]
+    files = [f for f in files if f.suffix in (".py", ".j2", ".html", ".toml")]
+    assert len(files) > 200
+    assert _EITHER.search("2 joint(s)") and not _EITHER.search("1 joint (side)")
+    assert [f"{f.name}: {text}" for f in files for text in told(f) if _EITHER.search(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [(0, "0 joints"), (1, "1 joint"), (2, "2 joints"), ("between 1 and 2", "between 1 and 2 joints")],
+)
+def test_a_number_of_things_is_said_in_the_singular_or_the_plural(number, said):
+    """One is one; none and an interval are several."""
+    assert several(number, "joint") == said
+    assert several(1, "assembly", "assemblies") + several(3, "assembly", "assemblies") == "1 assembly3 assemblies"

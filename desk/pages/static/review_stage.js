@@ -1,4 +1,6 @@
 // One photograph: moves and zooms by a CSS transform, places drawn over it in the photograph's own pixels.
+import { arrange, leader } from "./review_labels.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 const NEAREST = 8;
 const SMALL_PX = 1280; // longer side of the small picture
@@ -66,7 +68,8 @@ export class Stage {
     this.svg.append(this.under, this.over);
     this.sheet.append(this.image, this.svg);
     this.badges = document.createElement("div");
-    this.view.append(this.sheet, this.badges);
+    this.leaders = svg("svg", { class: "leaders", "aria-hidden": "true" });
+    this.view.append(this.sheet, this.leaders, this.badges);
     this.root.append(this.caption, this.view);
   }
 
@@ -208,12 +211,25 @@ export class Stage {
 
   move() {
     this.sheet.style.transform = `translate(${this.x}px, ${this.y}px) scale(${this.scale})`;
-    for (const badge of this.badges.children) {
-      badge.style.left = `${this.x + badge.at[0] * this.scale}px`;
-      badge.style.top = `${this.y + badge.at[1] * this.scale}px`;
-    }
+    this.name();
     for (const dot of this.over.querySelectorAll("circle")) dot.setAttribute("r", 7 / this.scale);
     this.sharpen();
+  }
+
+  // the names at their places, none over another; the place in hand comes first, then damage before what lies below
+  name() {
+    const rank = ({ classList }) => (classList.contains("chosen") ? 0 : classList.contains("low") ? 2 : 1);
+    const badges = [...this.badges.children].sort((a, b) => rank(a) - rank(b));
+    const names = badges.map((badge) => ({
+      at: [this.x + badge.at[0] * this.scale, this.y + badge.at[1] * this.scale],
+      w: badge.offsetWidth,
+      h: badge.offsetHeight,
+      below: badge.classList.contains("low"),
+    }));
+    const boxes = arrange(names, this.view.clientWidth, this.view.clientHeight);
+    const lines = boxes.map((box, n) => (box.led ? leader(names[n].at, box) : "")).filter(Boolean);
+    this.leaders.replaceChildren(...["back", "line"].map((kind) => svg("path", { d: lines.join(""), class: kind })));
+    badges.forEach((badge, n) => Object.assign(badge.style, { left: `${boxes[n].x}px`, top: `${boxes[n].y}px` }));
   }
 
   // where in the photograph a pointer is, px

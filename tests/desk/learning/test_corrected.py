@@ -130,7 +130,7 @@ def test_a_photograph_sent_under_two_assemblies_is_left_out_and_the_others_are_k
     shop.assessed(shop.opened("L-twice"), sha, drawn.truth("a.jpg", [drawn.region("rodent", 60, 40)]))
     assert [photo.assembly for photo in taken(shop).photos] == [OTHER]
     assert cli.run(["dataset", "snapshot", "--data", str(shop.desk.data), "--database", _address(shop)]) == 0
-    assert "1 photograph(s) left out" in capsys.readouterr().out
+    assert "1 photograph left out" in capsys.readouterr().out
 
 
 def test_commands_take_show_export_and_bring_it_to_another_desk(shop, judged, tmp_path, capsys):
@@ -140,7 +140,7 @@ def test_commands_take_show_export_and_bring_it_to_another_desk(shop, judged, tm
     assert "sign off reviews first" in capsys.readouterr().err
     judged(LEARNT, EDITS)
     assert cli.run(["dataset", "snapshot", *data, *address]) == 0
-    assert "1 assemblies, 1 photographs, 5 places" in capsys.readouterr().out
+    assert "1 assembly, 1 photograph, 5 places" in capsys.readouterr().out
     snapshot = find_snapshot(Shelf(shop.desk.data), None)
     file = tmp_path / "out.json"
     assert cli.run(["dataset", "export", snapshot.id, str(file), *data]) == 0

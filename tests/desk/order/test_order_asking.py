@@ -130,7 +130,8 @@ def test_what_was_answered_is_not_to_be_counted_or_measured_again(case, capsys, 
         "wires_affected": Count(value=3, low=0, high=42),
         "exposed_copper_mm": Measure(value=2.0, u95=20.0),
     }
-    one, two = bite().model_copy(update=wide), bite().model_copy(update=wide | {"id": "r2"})
+    apart = [[(x + 100, y) for x, y in ring] for ring in bite().rings_px]
+    one, two = bite().model_copy(update=wide), bite().model_copy(update=wide | {"id": "r2", "rings_px": apart})
     item = decided(findings(read_photo(case / "before.jpg"), [one, two]))
     (case / "a.json").write_text(item.model_dump_json(by_alias=True), "utf-8")
     plain, answers = ["order", str(case / "a.json")], case / "answers.toml"

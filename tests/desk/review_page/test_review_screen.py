@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
+from tests.desk.drawn_scenes import region, truth
 from tests.desk.review_page.screens import DESKTOP, PHONE, rows
 
 expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
@@ -48,6 +49,29 @@ def test_a_photograph_fills_the_window_and_is_still_reviewed_by_its_keys(open_re
     expect(page.locator("#draft")).to_be_visible()
     assert not stage.evaluate(open_now)
     assert [row.kind for row in rows(served)] == ["confirm"]
+
+
+CLOSE = [region("rodent", 380 + 14 * k, 30, f"r{k}") for k in range(5)]
+NAMES = """() => [...document.querySelectorAll('.badge')].map(b => b.getBoundingClientRect())
+    .map(({left, right, top, bottom}) => [left, right, top, bottom])"""
+
+
+@pytest.mark.looks
+@pytest.mark.parametrize("also", [{"regions": findings_from_truth(truth("x.jpg", CLOSE), "0" * 64).regions}])
+@pytest.mark.parametrize("size", [PHONE, {"width": 1280, "height": 900}], ids=["phone", "desktop"])
+def test_names_of_places_close_together_stand_apart_with_lines_back(open_review, size):
+    """Five places within 86 px: every name can be read, none outside the picture; near enough, each is at its place."""
+    page = open_review(size)
+    expect(page.locator(".badge")).to_have_count(5)
+    names, view = page.evaluate(NAMES), page.locator(".view").bounding_box()
+    for k, (left, right, top, bottom) in enumerate(names):
+        for other in names[k + 1 :]:
+            assert right <= other[0] or other[1] <= left or bottom <= other[2] or other[3] <= top
+        assert view["x"] <= left and right <= view["x"] + view["width"] + 1 and view["y"] <= top
+    assert page.locator(".leaders .line").get_attribute("d").count("M") >= 3
+    for _ in range(12):
+        page.get_by_label("face_a: nearer").or_(page.get_by_title("nearer")).first.click()
+    assert page.locator(".leaders .line").get_attribute("d") == ""
 
 
 @pytest.mark.looks

@@ -96,7 +96,7 @@ def test_a_count_by_hand_does_not_prove_where_the_unseen_joints_lie(bench, work)
     assert closed(bench, work, bare, joints=2).state == "open"
     measured = closed(bench, work, bare, joints=2, ruler=True)
     assert measured.state == "closed" and verdicts(measured)["termination-distance"] == "met"
-    assert all("2 joint(s) that no photograph shows: measured with a ruler" in check.says
+    assert all("2 joints that no photograph shows: measured with a ruler" in check.says
                for check in measured.checks if check.what in ("termination-distance", "splice-spacing"))  # fmt: skip
     assert closed(bench, work, repaired(bench, first=100.0), joints=2, ruler=True).state == "not_met"
 

@@ -188,3 +188,18 @@ def test_the_share_seen_is_said_of_what_is_in_the_picture(bench):
         assert "of the assembly" not in bench.says(found, "inspection")
         (title,) = [rule.title for rule in found.rules if rule.id == "inspection"]
         assert "in the picture" in title
+
+
+def test_a_count_that_begins_at_none_says_at_which_places_the_repair_is_open(bench):
+    """Two to four wires under heat, flex test open: 0 to 4, and why 0; tested, the low end is that of the place."""
+    hot = bench.region(
+        "external_heat", wires_affected=bench.count(value=3, low=2, high=4), evidence=bench.signs(fused_length=0.0)
+    )
+    waits = bench.decision(bench.photo(hot))
+    assert (waits.wires_to_repair.low, waits.wires_to_repair.high) == (0, 4)
+    assert "; none, if what is open at r1 asks for no repair" in bench.says(waits, "wire-count")
+    counted = bench.decision(bench.photo(hot), wire_count=0)
+    assert "none" not in bench.says(counted, "wire-count")
+    told = bench.decision(bench.photo(hot), flex_test="cracks")
+    assert (told.wires_to_repair.low, told.wires_to_repair.high) == (2, 4)
+    assert "none" not in bench.says(told, "wire-count")

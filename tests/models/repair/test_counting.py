@@ -114,3 +114,69 @@ def test_one_damage_seen_in_two_photographs_is_counted_once():
     assert (united([*twice, other]).low, united([*twice, other]).high) == (5, 5)
     unknown = replace(Share(2, frozenset(), 1, 1, None, True), damage=7)
     assert united([*twice, unknown]).high is None
+
+
+def placed(ref, ids="", within="", **fields):
+    """A share of the place `ref`, on the places of the letters `within`."""
+    return replace(share(ids, **fields), ref=ref, within=frozenset(within))
+
+
+def test_two_places_on_the_same_wires_count_them_once():
+    """Three to six wires each, one damage over the other: three to six, not to twelve; named in one or none."""
+    for ids, others in (("", ""), ("ab", ""), ("", "ab"), ("ab", "ab")):
+        one, other = placed("r1", ids, low=3, high=6), placed("r2", others, low=3, high=6)
+        lying = [replace(one, within=frozenset({"r2"})), replace(other, within=frozenset({"r1"}))]
+        assert (united(lying).low, united(lying).high) == (3, 6)
+        assert united([one, other]).high > 6, "places beside each other may touch different wires"
+
+
+def test_wires_seen_beside_a_place_are_not_its_own():
+    """Six may lie under a narrow place; the two wires that only the wide one names are none of them."""
+    wide, narrow = placed("r1", "abcd"), placed("r2", "ab", high=6, within=["r1"])
+    assert united([wide, narrow]).high == 8
+
+
+@st.composite
+def piles(draw):
+    """Shares with the wires that they truly touch, for some of them within those of another share."""
+    made, truths = [], []
+    for k in range(draw(st.integers(1, 5))):
+        on = draw(st.sampled_from([None, *range(k)]))
+        touched = draw(st.sets(st.sampled_from(sorted(truths[on]) if on is not None else range(12)), min_size=1))
+        ids = {str(w) for w in touched if draw(st.booleans())}
+        low, high = draw(st.integers(1, len(touched))), len(touched) + draw(st.integers(0, 3))
+        certain = draw(st.booleans())
+        within = [f"r{on}"] if on is not None else []
+        made.append(
+            Share(
+                0, frozenset(ids), low if certain else 0, draw(st.integers(low, high)), high, certain,
+                ref=f"r{k}", within=frozenset(within),
+            )
+        )  # fmt: skip
+        truths.append(touched)
+    order = draw(st.permutations(range(len(made))))
+    return [made[k] for k in order], [truths[k] for k in order]
+
+
+@given(piles())
+def test_the_interval_holds_the_true_wires_however_places_lie_on_each_other(pile):
+    """Never below what one place alone shows for certain, never above the sum, and the truth lies within."""
+    shares, truths = pile
+    span = united(shares)
+    assert max(united([s]).low for s in shares) <= span.low <= span.value <= span.high <= sum(s.high for s in shares)
+    assert span.low <= len(set().union(*truths)) <= span.high
+    for k in range(len(shares)):
+        assert united(shares[:k]).high <= span.high, "one damage more"
+
+
+refs = ["r0", "r1", "r2", "r3"]
+
+
+@given(st.lists(st.sets(st.sampled_from(refs)), min_size=4, max_size=4), st.integers(1, 4))
+def test_places_said_to_lie_on_each_other_in_a_circle_still_count(holders, number):
+    """Outlines are rough: the count ends, is that of the largest at least, and no more than all."""
+    shares = [
+        placed(ref, low=1, high=number + k, within=held - {ref})
+        for k, (ref, held) in enumerate(zip(refs, holders, strict=True))
+    ]
+    assert number + 3 <= united(shares).high <= 4 * number + 6

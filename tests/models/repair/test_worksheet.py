@@ -407,3 +407,52 @@ def test_sleeves_said_to_lie_elsewhere_hold_the_plan_open_until_they_are_noted(b
     assert "further joints" in sheet_of(bench, [photo], notes=notes, **answers).says
     placed = BenchNotes(wire=(noted(joints_mm=(100.0,)), noted(id="w2")))
     assert "further joints" not in sheet_of(bench, [photo], notes=placed, **answers).says
+
+
+def test_a_wire_beside_one_with_a_new_lead_says_why_it_gets_none(bench):
+    """w1 is bitten 60 mm from the terminal, w2 in the middle, w3 is worn, w4 shows nothing; a reason for each."""
+    near = bitten(bench, wires_affected=bench.wires_of("w1"), to_termination_mm=bench.m(60.0))
+    far = bitten(bench, id="r2", wires_affected=bench.wires_of("w2"), rings_px=bench.square(50.0))
+    worn = bench.region(id="r3", wires_affected=bench.wires_of("w3"), rings_px=bench.square(80.0))
+    sheet = sheet_of(bench, [bench.photo(near, far, worn, wires=traced(bench, "w1", "w2", "w3", "w4"))])
+    one, two = sheet.plan.wires
+    assert (one.wire, one.method, two.wire, two.method) == ("w1", "replace_terminal_lead", "w2", "splice_in_section")
+    ends = (min(j.at_mm for j in two.joints), min(j.to_end_mm for j in two.joints))
+    assert two.why.startswith(f"no new lead, both ends stay: the joints lie {ends[0]:g} and {ends[1]:g} mm from them")
+    assert min(ends) >= 152.4 and "152.4 mm is the least" in two.why
+    assert sheet.plan.left_alone == (
+        "w3: no new piece and no new lead, for a sleeve makes the insulation good at r3, and nothing is cut there.",
+        "w4: no new piece and no new lead, for no damage was found there.",
+    )
+
+
+def test_a_wire_whose_place_waits_for_an_answer_is_not_said_to_need_nothing(bench):
+    """Nobody knows yet whether copper is bare at r2; w9 and the others are named by their first six."""
+    near = bitten(bench, wires_affected=bench.wires_of("w1"))
+    open_ = bench.region(
+        "rodent", id="r2", exposed_copper_mm=None, wires_affected=bench.wires_of("w2"), rings_px=bench.square(50.0)
+    )
+    photo = bench.photo(near, open_, wires=traced(bench, "w1", "w2", *(f"x{k}" for k in range(8))))
+    waits, sound = sheet_of(bench, [photo]).plan.left_alone
+    assert waits.startswith("w2: ") and "waits for an open question" in waits
+    assert sound.startswith("x0, x1, x2, x3, x4, x5 and 2 more: ")
+
+
+def test_without_a_plan_or_with_bench_notes_no_traced_wire_is_judged(bench):
+    """Notes name wires of their own."""
+    photo = bench.photo(bitten(bench, wires_affected=bench.wires_of("w1")), wires=traced(bench, "w1", "w2"))
+    assert sheet_of(bench, [bench.photo()]).plan.left_alone == ()
+    (line,) = sheet_of(bench, [photo], notes=BenchNotes(wire=(noted(),))).plan.left_alone
+    assert "w2" not in line and "nobody noted" in line
+
+
+def test_a_wire_cut_in_two_places_is_not_said_to_keep_its_ends_where_it_gets_a_lead(bench):
+    """A lead at the one end and a piece in the middle: the reason does not speak of two ends that stay."""
+    regions = [
+        bitten(bench, wires_affected=bench.wires_of("w1"), to_termination_mm=bench.m(at), id=name, rings_px=ring)
+        for name, at, ring in (("r1", 30.0, bench.square(0.0)), ("r2", 900.0, bench.square(50.0)))
+    ]
+    wire = bench.wire("w1", ends=("h1", None), length_mm=bench.m(3000.0, 2.0))
+    for one in sheet_of(bench, [bench.photo(*regions, wires=[wire])]).plan.wires:
+        stays = all(not piece.terminals for piece in one.pieces)
+        assert one.method == "several_pieces" and not stays and "both ends stay" not in one.why

@@ -1,0 +1,100 @@
+"""An order whose assembly is rebuilt ends with handing it on; by hand is measured only what can still change it."""
+
+import pytest
+
+from desk import cli
+from models.repair import Answers, decide, load_rules
+from vision.findings import Count, Covering, Evidence, Measure
+from vision.reading import read_photo
+
+
+def signs(**values):
+    return [Evidence(feature=name, value=value, unit="mm", says="") for name, value in values.items()]
+
+
+WIDE = {
+    "length_mm": Measure(value=76.0, u95=65.0),
+    "to_termination_mm": Measure(value=101.0, u95=95.0),
+    "wires_affected": Count(value=5, low=3, high=19),
+    "exposed_copper_mm": Measure(value=5.0, u95=20.0),
+}
+
+
+@pytest.fixture
+def ordered(case, capsys, findings, bite, pages):
+    """Screen and paper of the order of these places, and of its answers."""
+
+    def of(*changes, answers="", **more):
+        regions = [bite().model_copy(update={"id": f"r{k}", **change}) for k, change in enumerate(changes, 1)]
+        item = findings(read_photo(case / "before.jpg"), regions).model_copy(update=more)
+        told = Answers(circuit_class="none", fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.0)
+        item = item.model_copy(update={"decision": decide([item], told, load_rules())})
+        (case / "a.json").write_text(item.model_dump_json(by_alias=True) + "\n", "utf-8")
+        (case / "answers.toml").write_text(f'circuit_class = "none"\n{answers}', "utf-8")
+        command = ["order", str(case / "a.json"), "--answers", str(case / "answers.toml")]
+        assert cli.run(command) == 0
+        screen = capsys.readouterr().out
+        assert cli.run([*command, "-o", str(case / "o.pdf")]) == 0
+        capsys.readouterr()
+        return screen, " ".join(" ".join(pages(case / "o.pdf")[0]).split())
+
+    return of
+
+
+ELSEWHERE = [[(450.0, 230.0), (520.0, 230.0), (520.0, 250.0), (450.0, 250.0)]]
+FUSED = {
+    "label": "external_heat",
+    "exposed_copper_mm": None,
+    "evidence": signs(fused_length=30.0, fused_length_u95=5.0),
+}
+
+
+def test_an_assembly_to_be_rebuilt_is_handed_on_with_all_that_is_known_of_it(ordered):
+    """Who takes it, what goes with it, each damage with its measures, what lies under tape; nobody repairs or tests."""
+    tape = Covering(id="c1", kind="tape", rings_px=[], length_mm=Measure(value=30.0, u95=2.0))
+    screen, paper = ordered(FUSED | {"continues_under_covering": True}, {"rings_px": ELSEWHERE}, coverings=[tape])
+    assert "Handing the assembly on to be rebuilt" in paper
+    for box in ("handed on to, firm", "handed on by, date", "taken over by, firm, date", "part number of the assembly"):
+        assert box in paper
+    assert "repaired by" not in paper and "tested by" not in paper and "tape or conduit as taken off" not in paper
+    assert "open covering (r1)" not in paper, "nobody here opens what is rebuilt elsewhere"
+    for told in (
+        "1 photograph as files: before.jpg.", "RODENT REMAINS", "BURNT INSULATION",
+        "r1 runs on under a covering", "Nothing was seen under 1 covering: c1 tape, 30 ± 2 mm.",
+    ):  # fmt: skip
+        assert told in paper and told in screen
+    assert "r2 rodent bites: along the wire 40.0 ± 1.0 mm; wires 1; bare copper 20.0 ± 1.0 mm; to the" in screen
+    assert "r2 rodent bites 40.0 ± 1.0 mm 1 20.0 ± 1.0 mm 300.0 ± 1.0 mm" in paper
+
+
+def test_a_repair_ends_with_repair_and_test(ordered):
+    """Nothing is handed on."""
+    screen, paper = ordered({}, answers="both_ends_identified = true\nfurther_splices = 'none'")
+    assert "repaired by, date" in paper and "tested by, date" in paper
+    assert "anding the assembly on" not in paper and "handed on" not in paper + screen
+
+
+def test_what_was_answered_to_be_sound_is_not_handed_on_as_damage(ordered):
+    """The bench looked at r2; its distance to r1 was read off a ruler."""
+    answers = 'labels.r2 = "sound"\ndistances_mm.r1 = 210\nwire_count = 7\n'
+    screen, paper = ordered(FUSED | WIDE | {"exposed_copper_mm": None}, {"rings_px": ELSEWHERE}, answers=answers)
+    listed = screen.split("damage found, for the record:\n")[1].split("  to be looked at")[0]
+    assert "r2" not in listed and "RODENT" not in paper
+    assert "wires 7 in all, at the bench" in listed and "210 mm, at the bench" in listed
+
+
+def test_nothing_is_measured_by_hand_for_an_assembly_that_is_rebuilt_whatever_it_is(ordered):
+    """The intervals stay, as a record, and no line asks anybody to measure."""
+    screen, paper = ordered(FUSED | WIDE)
+    assert "by hand" not in paper.lower().replace("wires melted together cannot", "") and "by hand:" not in screen
+    assert "between 3 and 19" in paper and "between 6 and 196 mm" in paper
+    assert "For the record: the route does not change by it." in paper
+
+
+def test_a_place_that_only_gets_a_sleeve_is_not_measured_to_the_termination(ordered):
+    """No joint is made there: how long the sleeve is and how many wires get one is all that is used."""
+    worn = WIDE | {"label": "abrasion", "exposed_copper_mm": Measure(value=0.0, u95=0.5)}
+    screen, _ = ordered(worn | {"to_termination_mm": Measure(value=300.0, u95=250.0)})
+    told = screen.split("to be counted and measured by hand:\n")[1].split("\n  order of work")[0]
+    assert "wires to repair" in told and "r1: length along the wire" in told
+    assert "near edge to the termination" not in told and "bare copper" not in told
