@@ -10,7 +10,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.spatial import cKDTree
 
 from sample_images.truth import Truth, TruthRegion
-from vision.findings import PhotoFindings, Ring, Wire
+from vision.findings import PhotoFindings, Region, Ring, Wire
 
 DILATION_MM = 3.0
 MIN_IOU = 0.3
@@ -23,23 +23,23 @@ _RASTER_SIDE_PX = 1000
 def match_regions(truth: Truth, findings: PhotoFindings) -> tuple[list[tuple[int, int]], list[int]]:
     """Pairs (index of true region, index of answered region), one to one, and the answered regions that match none.
 
-    One that lies on broken-off pieces of a housing is no find of the break, and no false one either.
+    A broken housing named on the pieces that broke off is no find of the break, and no false one either.
     """
     scores = region_scores(truth, findings)
     if scores.size == 0:
         return [], list(range(len(findings.regions)))
     pairs = [(int(i), int(j)) for i, j in zip(*linear_sum_assignment(-scores), strict=True) if scores[i, j] > 0]
     false = [j for j in range(scores.shape[1]) if not scores[:, j].any()]
-    return pairs, [j for j in false if not _on_pieces(truth, findings.regions[j].rings_px)]
+    return pairs, [j for j in false if not _on_pieces(truth, findings.regions[j])]
 
 
-def _on_pieces(truth: Truth, rings: Sequence[Ring]) -> bool:
-    """Whether half of an outline lies on what broke off from a housing, dilated by 3 mm."""
+def _on_pieces(truth: Truth, answered: Region) -> bool:
+    """Whether a broken housing was named, and half of its outline lies on what broke off from one, dilated by 3 mm."""
     pieces = [ring for region in truth.regions for ring in region.pieces_px]
-    if not pieces:
+    if not pieces or answered.label != "connector":
         return False
     raster = _Raster(truth)
-    plain, grown = raster.masks(rings)[0], raster.masks(pieces)[1]
+    plain, grown = raster.masks(answered.rings_px)[0], raster.masks(pieces)[1]
     return bool((plain & grown).sum() >= MIN_OVERLAP * max(int(plain.sum()), 1))
 
 

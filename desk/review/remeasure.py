@@ -88,7 +88,8 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
     if region.label == "connector":
         housing = "damage of a housing, not of wires"
         values |= {"wires_affected": None, "exposed_copper_mm": None, "evidence": []}
-        values |= {"to_termination_mm": Measure(value=0.0, u95=0.0) if plane else None, "to_termination_id": None}
+        values |= {"to_termination_mm": Measure(value=0.0, u95=0.0) if plane else None}
+        values["to_termination_id"] = _housing_under(photo, region.rings_px) if plane else None
         reasons |= {"wires_affected": housing, "exposed_copper_mm": housing}
         return Taken(region.model_copy(update=values), reasons)
     values["wires_affected"], why_count = _wires(photo, region, before, found)
@@ -105,6 +106,11 @@ def remeasured(photo: PhotoFindings, region: Region, before: Region | None, plan
         )
     reasons |= {k: v for k, v in (("wires_affected", why_count), ("to_termination_mm", why_way)) if v}
     return Taken(region.model_copy(update=values), reasons)
+
+
+def _housing_under(photo: PhotoFindings, rings: Sequence[Ring]) -> str | None:
+    """The housing that an outline lies on."""
+    return next((housing.id for housing in photo.housings if outline.meets(housing.rings_px, rings)), None)
 
 
 def _rings_mm(rings: Sequence[Ring], plane: Plane | None) -> list[Ring] | None:

@@ -10,7 +10,6 @@ from itertools import combinations
 from models.repair.answers import Answers, AnswersError, answer_for
 from models.repair.limits import Rules
 from models.repair.no_housing import NOT_A_HOUSING, why_no_distance, without_false_housings
-from models.repair.overlaps import within
 from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
@@ -22,7 +21,6 @@ class Spot:
 
     damage : regions of one number are one damage, seen in several photographs; -1: not looked into
     no_distance : why the distance is no longer known, where it went to what somebody found to be no housing
-    within : the places of its photograph that all of its wires run through
     """
 
     ref: str
@@ -33,7 +31,6 @@ class Spot:
     to_termination_mm: Measure | None
     damage: int = -1
     no_distance: str = ""
-    within: frozenset[str] = frozenset()
 
     @property
     def certain(self) -> bool:
@@ -120,13 +117,9 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     )
     none = tuple(shell for shell in seen if refs.answers.housing_state.get(shell.ref) == NOT_A_HOUSING)
     ordered = without_false_housings(ordered, _ids_by_photo(none))
-    damages, lying = _damages(ordered), [within(photo) for photo in ordered]
+    damages = _damages(ordered)
     places = tuple(
-        replace(
-            _spot(refs, i, photo, region),
-            damage=damages[photo.photo.sha256, region.id],
-            within=frozenset(refs.name(i, other) for other in lying[i][region.id]),
-        )
+        replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
         for i, photo in enumerate(ordered)
         for region in photo.regions
     )

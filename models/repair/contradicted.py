@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.repair.answers import answer_for
 from models.repair.case import Case, Joint, Shell, Spot
-from models.repair.housing import meets
+from models.repair.housing import described, meets, shell_signs
 from models.repair.splices import most_in_one_wire
 from models.repair.words import length, several
 from vision.findings import LABELS, RULER, Measure
@@ -72,14 +72,17 @@ def _false_shell(shell: Shell, case: Case) -> list[str]:
     wrong, or what else is damaged there, nobody said."""
     said = f"{shell.ref}: answered to be no housing"
     here = [place for place in case.places if place.photo == shell.photo and meets(place, shell)]
-    if shell.housing.cracked and not any(place.region.label == "connector" for place in here):
-        return [f"{said}, the photograph shows it cracked or broken: look again"]
-    return [
+    lines = [
         f"{said}, {spot.ref} on it is still damage of one: reject {spot.ref} or name it"
         for spot in here
         if spot.labels == ("connector",)
         if not any(other.photo == shell.photo and meets(spot, other) for other in case.shells)
     ]
+    if lines or any(_label(place, case) for place in here):
+        return lines
+    if shell_signs(shell.housing, case) == "violated":
+        return [f"{said}, the photograph shows damage of one ({described(shell.housing, case)}): look again"]
+    return []
 
 
 def _distance(spot: Spot) -> str:

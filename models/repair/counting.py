@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from models.repair.overlaps import parents
 from vision.findings import Count
 
 
@@ -15,8 +14,7 @@ class Share:
 
     `low` to `high` wires, `high` None where unknown; `wire_ids` names some or
     all of them. `certain`: they do get repaired. `ends`: where they lead.
-    Shares of one `damage` (a number from 0) are one region seen in several photographs.
-    `ref` names the place; `within`: the places of its photograph that all of its wires run through.
+    Shares of one `damage` (a number from 0) are one region seen in several photographs. `ref` names the place.
     """
 
     photo: int
@@ -28,7 +26,6 @@ class Share:
     ends: frozenset[str] = frozenset()
     damage: int = -1
     ref: str = ""
-    within: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -91,48 +88,21 @@ def _one_photo(shares: Sequence[Share]) -> Span:
 
 
 def _most(shares: Sequence[Share], named: int) -> int | None:
-    """Every share as large as it may be: no wire in two of them unless one lies on the other, and no more than their
-    names and what has none."""
+    """Every share as large as it may be: no wire in two of them, and no more than their names and what has none."""
     apart = _sum(s.high for s in shares)
-    if apart is None:
-        return None
-    return min(apart, named + _unnamed(shares, [s.high or 0 for s in shares]))
+    unnamed = _sum(None if s.high is None else max(0, s.high - len(s.wire_ids)) for s in shares)
+    return None if apart is None or unnamed is None else min(apart, named + unnamed)
 
 
 def _usual(shares: Sequence[Share]) -> float:
     """Wires to expect: a share of fewer wires than it names touches each of those with the same probability."""
     likely: dict[str, float] = {}
+    unnamed = 0.0
     for share in shares:
+        unnamed += max(0, share.value - len(share.wire_ids))
         for wire in share.wire_ids:
             likely[wire] = max(likely.get(wire, 0.0), min(1.0, share.value / len(share.wire_ids)))
-    return sum(likely.values()) + _unnamed(shares, [s.value for s in shares])
-
-
-def _unnamed(shares: Sequence[Share], numbers: Sequence[int]) -> int:
-    """How many wires without a name the shares of one photograph hold, of so many wires each.
-
-    Where places lie on each other, the wires of one are wires of the other: the larger number counts, and of several
-    on one place their sum. Names of what lies on a place, and nowhere else, are among its own wires.
-    """
-    lies_on = _on_each_other(shares)
-    left = [max(0, number - len(_own(k, shares, lies_on))) for k, number in enumerate(numbers)]
-    upon = [sum(left[j] for j, top in enumerate(lies_on) if top == k != j) for k in range(len(shares))]
-    return sum(max(left[k], upon[k]) for k, top in enumerate(lies_on) if top == k)
-
-
-def _own(k: int, shares: Sequence[Share], lies_on: Sequence[int]) -> frozenset[str]:
-    """The names of a share's wires: its own, and those that only what lies on it gives."""
-    piled = [s for s, top in zip(shares, lies_on, strict=True) if top == lies_on[k]]
-    others = [s.wire_ids for s, top in zip(shares, lies_on, strict=True) if top != lies_on[k]]
-    lying = [s.wire_ids for s in piled if shares[k].ref in s.within]
-    return shares[k].wire_ids | (frozenset().union(*lying) - frozenset().union(*others))
-
-
-def _on_each_other(shares: Sequence[Share]) -> list[int]:
-    """For each share the number of the one it lies on, its own where it lies on none of them."""
-    number = {share.ref: k for k, share in enumerate(shares) if share.ref}
-    found = parents({share.ref: share.within for share in shares if share.ref})
-    return [number[found[share.ref]] if share.ref in found else k for k, share in enumerate(shares)]
+    return sum(likely.values()) + unnamed
 
 
 def most_at_one_location(shares: Sequence[Share]) -> Span:

@@ -41,7 +41,7 @@ def meets(spot: Spot, shell: Shell) -> bool:
     return overlap(spot.region.rings_px, shell.housing.rings_px)
 
 
-def _signs(housing: Housing, case: Case) -> Verdict:
+def shell_signs(housing: Housing, case: Case) -> Verdict:
     """Cracks, missing parts and pushed-out terminals; what was not judged cannot be told."""
     area = housing.missing_area_mm2
     verdicts: list[Verdict] = [{True: "violated", False: "met", None: "cannot_tell"}[housing.cracked]]  # type: ignore[list-item]
@@ -53,10 +53,10 @@ def _signs(housing: Housing, case: Case) -> Verdict:
 
 
 def _shell(shell: Shell, case: Case) -> Hit:
-    verdict = _signs(shell.housing, case)
+    verdict = shell_signs(shell.housing, case)
     answered = case.answers.housing_state.get(shell.ref)
     if verdict == "violated" or answered == "damaged":
-        return _replaced(shell.ref, f"{shell.ref}: {_described(shell.housing, case)}", shell.housing)
+        return _replaced(shell.ref, f"{shell.ref}: {described(shell.housing, case)}", shell.housing)
     if answered == "sound":
         return Hit("housing", "met", f"{shell.ref}: looked over and sound", shell.ref)
     asked = case.question("housing", shell.ref, "a damaged housing is replaced")
@@ -69,7 +69,8 @@ def _shell(shell: Shell, case: Case) -> Hit:
     return Hit("housing", "met", f"{shell.ref}: shell whole, terminals in place", shell.ref)
 
 
-def _described(housing: Housing, case: Case) -> str:
+def described(housing: Housing, case: Case) -> str:
+    """The signs of damage on a shell, in words."""
     signs = []
     if housing.cracked:
         crack = housing.crack_length_mm

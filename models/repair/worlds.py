@@ -112,11 +112,12 @@ def share_of(spot: Spot, certain: bool) -> Share:
     """The wires of one region; an uncounted region holds at least one."""
     affected = spot.region.wires_affected
     ends = frozenset(end for wire in spot.wires for end in wire.ends if end is not None)
-    ids, low, value, high = frozenset[str](), 1, 1, None
-    if affected is not None:
-        ids, low, value = frozenset(affected.wire_ids), affected.low, affected.value
-        high = max(affected.high, affected.low)
-    return Share(spot.photo, ids, low if certain else 0, value, high, certain, ends, spot.damage, spot.ref, spot.within)
+    if affected is None:
+        return Share(spot.photo, frozenset(), 1 if certain else 0, 1, None, certain, ends, spot.damage, spot.ref)
+    ids, low = frozenset(affected.wire_ids), affected.low if certain else 0
+    return Share(
+        spot.photo, ids, low, affected.value, max(affected.high, affected.low), certain, ends, spot.damage, spot.ref
+    )
 
 
 def judge(spot: Spot, case: Case) -> Judged:

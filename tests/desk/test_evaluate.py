@@ -170,7 +170,8 @@ def test_pieces_beside_a_broken_housing_are_no_find_of_the_break_and_no_false_on
     broken = drawn.region("connector", 20, 10, rings_px=[drawn.box(20, 225, 6, 20)], wire_ids=[], pieces_px=[piece])
     on_piece = drawn.region("connector", 20, 10, rings_px=[drawn.box(122, 227, 16, 16)], wire_ids=[])
     on_ground = drawn.region("connector", 20, 10, rings_px=[drawn.box(160, 227, 16, 16)], wire_ids=[])
-    for answered, false in ((on_piece, []), (on_ground, [0])):
+    bitten = drawn.region("rodent", 20, 10, rings_px=[drawn.box(122, 227, 16, 16)], wire_ids=[])
+    for answered, false in ((on_piece, []), (on_ground, [0]), (bitten, [0])):
         got = findings_from_truth(drawn.truth("a.jpg", [answered]))
         assert match_regions(drawn.truth("a.jpg", [broken]), got) == ([], false)
 

@@ -60,8 +60,27 @@ def test_what_is_no_housing_brings_no_action_no_question_and_no_cause(bench, sta
     assert bench.verdict(found, "housing") == "not_applicable"
     assert (found.route, found.route_worst) == ("return_to_service", "return_to_service")
     assert found.actions == [] and found.causes == [] and not asks(found, "housing")
-    broken = ["h1: answered to be no housing, the photograph shows it cracked or broken: look again"]
-    assert found.contradicted == (broken if state.get("cracked") else [])
+    shown = {"cracked": "cracked or broken by its look", "displaced_terminals": "2 terminals pushed out"}
+    expected = [
+        f"h1: answered to be no housing, the photograph shows damage of one ({shown[k]}" for k in state if state[k]
+    ]
+    assert all(said.startswith(start) for said, start in zip(found.contradicted, expected, strict=True))
+
+
+def test_damage_that_goes_with_it_is_said_where_nothing_else_speaks_of_it(bench):
+    """A broken-off piece beside an unsure place answered sound; a crack beside the neighbour's broken place."""
+    unsure = bench.region("connector", unsure=True, candidates=["connector", "sound"], wires_affected=None)
+    unsure = unsure.model_copy(update={"rings_px": bench.housing().rings_px})
+    broken = bench.housing(cracked=None, missing_area_mm2=bench.m(40.0, 3.0), displaced_terminals=None)
+    found = bench.decision(bench.photo(unsure, housings=[broken]), housing_state=NONE_AT_ALL, labels={"r1": "sound"})
+    assert found.contradicted and "a piece of 40" in found.contradicted[0]
+    near = bench.region("connector", id="r2", rings_px=bench.square(109.0), wires_affected=None)
+    shells = [
+        bench.housing(cracked=True, rings_px=bench.square(100.0)),
+        bench.housing("h2", cracked=True, rings_px=bench.square(108.0)),
+    ]
+    found = bench.decision(bench.photo(near, housings=shells), housing_state=NONE_AT_ALL)
+    assert [line.split(",")[0] for line in found.contradicted] == ["h1: answered to be no housing"]
 
 
 def test_another_housing_is_judged_as_before(bench):
