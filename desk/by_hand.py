@@ -6,11 +6,12 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from desk.order_answers import Answered
+from desk.order_answers import Answered, label_answered
 from desk.wording import AT_BENCH, helps_by_hand, limits_of, say_count_ends, say_ends
+from models.repair.case import overlap, possible_labels
 from models.repair.plan_input import CUTTING_STEPS
 from models.repair.verdicts import count_too_wide, too_wide
-from vision.findings import Decision, Measure, PhotoFindings, Region
+from vision.findings import Decision, Measure, PhotoFindings, Region, Splice
 
 
 @dataclass(frozen=True)
@@ -48,10 +49,12 @@ def by_hand(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequen
     for photo in photos:
         for region in photo.regions:
             ref = f"{photo.photo.name}:{region.id}" if several else region.id
-            here = _given_here(photo, region, given)
-            if here.get("labels") == "sound":
+            if is_sound(photo, region, answers):
                 continue
+            here = _given_here(photo, region, given)
             used = _used(_names(photo, region.id) if several else (region.id,), decision)
+            for joint in _joints_by(photo, region, answers):
+                used |= _used(_names(photo, joint) if several else (joint,), decision) & {"to_termination_mm"}
             open_here = _counts(region, decision) if not counted and "wires_affected" in used else []
             open_here += [(what, seen) for what, seen, field in _measures(region, decision, here) if field in used]
             of_it = [(what, seen) for what, seen in open_here if (what, seen) != (_HERE, all_of_them)]
@@ -78,10 +81,34 @@ def _used(names: Sequence[str], decision: Decision) -> set[str]:
     return used | {"exposed_copper_mm"} if asked & _BY_COPPER else used
 
 
-def answered_sound(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> bool:
-    """Whether somebody at the bench said that a place is none."""
+def _joints_by(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> list[str]:
+    """The joints that take their distance from this place, as `models.repair.case` gives it to them."""
+    ruled = ruled_distances(photo, answers)
+    repairs = [one for one in photo.regions if "earlier_repair" in labels_left(photo, one, answers)]
+    lies_on = {
+        splice.id: next((one.id for one in repairs if overlap(one.rings_px, splice.rings_px)), None)
+        for splice in photo.splices
+        if splice.to_termination_mm is None and splice.id not in ruled
+    }
+    return [joint for joint, place in lies_on.items() if place == region.id]
+
+
+def labels_left(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> tuple[str, ...]:
+    """The labels that a place may carry after the answers: the one answered, else all that the photograph leaves."""
     given = {(one.name, one.on): one.answer for one in answers}
-    return _given_here(photo, region, given).get("labels") == "sound"
+    said = label_answered(_given_here(photo, region, given).get("labels", ""))
+    return (said,) if said is not None else possible_labels(region)
+
+
+def origin_left(photo: PhotoFindings, splice: Splice, answers: Sequence[Answered]) -> str:
+    """Where a joint comes from: as somebody at the bench said, else as the photograph says."""
+    names = _names(photo, splice.id)
+    return next((one.answer for one in answers if one.name == "splice_origin" and one.on in names), splice.origin)
+
+
+def is_sound(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> bool:
+    """Whether a place is none: as somebody at the bench said, or the photograph without a doubt."""
+    return labels_left(photo, region, answers) == ("sound",)
 
 
 def _given_here(photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]) -> dict[str, str]:

@@ -72,8 +72,7 @@ def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
     what = f"{say_label(true.label)}, {true.length_mm:.0f} mm"
     if region is None:
         return MISSED, f"not found: {what}"
-    name = "damage of a kind not known" if region.novel else say_region(region)
-    said = f"{region.id}: {name}, {say_measure(region.length_mm)}; really {what}"
+    said = f"{region.id}: {say_region(region)}, {say_measure(region.length_mm)}; really {what}"
     known = {true.label} if true.label in LABELS else {true.label, _UNKNOWN}
     if _left(region).isdisjoint(known) and _left(region):
         return FALSE, said

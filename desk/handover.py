@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from desk.by_hand import answered_sound, counted_in_all, ruled_distances
+from desk.by_hand import counted_in_all, is_sound, labels_left, origin_left, ruled_distances
+from desk.order_answers import Answered
 from desk.order_model import Order
-from desk.wording import AT_BENCH, say_counted, say_measure, say_measured, say_region, say_rule
+from desk.wording import AT_BENCH, say_counted, say_label, say_measure, say_measured, say_region, say_rule
+from models.repair.case import is_own
 from models.repair.words import length, several
 from vision.findings import Covering, Decision, PhotoFindings, Region
 
@@ -15,6 +17,8 @@ DAMAGE_HEADS = ("place", "damage", "along the wire", "wires", "bare copper", "to
 _AFTER_REPAIR = ("drop-budget", "fuse-coordination", "recurrence", "circuit-class")
 """Rules whose open verdict says nothing of what must be looked at on the assembly itself."""
 _PHOTOS_NAMED = 6
+_TAGS = {"RODENT REMAINS": {"rodent"}, "BURNT INSULATION": {"external_heat", "electrical_overload"}}
+"""What is marked on the outside of an assembly with damage of these labels."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +40,7 @@ def handover(order: Order, photos: Sequence[PhotoFindings]) -> Handover | None:
         return None
     decision = order.decided()
     rows = (row for photo in photos for row in _rows(photo, order, decision, len(photos) > 1))
-    return Handover(tuple(_with_it(order, photos)), tuple(rows), tuple(_look(photos, decision)))
+    return Handover(tuple(_with_it(order, photos)), tuple(rows), tuple(_look(photos, decision, order.answers)))
 
 
 def _with_it(order: Order, photos: Sequence[PhotoFindings]) -> Iterator[str]:
@@ -49,29 +53,39 @@ def _with_it(order: Order, photos: Sequence[PhotoFindings]) -> Iterator[str]:
     more = f" and {len(names) - _PHOTOS_NAMED} more" if len(names) > _PHOTOS_NAMED else ""
     yield f"This order, and {several(len(names), 'photograph')} as files: {', '.join(names[:_PHOTOS_NAMED])}{more}."
     yield "The circuit list or diagram of the assembly, where the shop has one."
-    labels = {r.label for photo in photos for r in photo.regions if not answered_sound(photo, r, order.answers)}
-    if "rodent" in labels:
-        yield "Marked on the outside: RODENT REMAINS, see the cautions of this order."
-    if labels & {"external_heat", "electrical_overload"}:
-        yield "Marked on the outside: BURNT INSULATION, see the cautions of this order."
+    left = [set(labels_left(photo, region, order.answers)) for photo in photos for region in photo.regions]
+    for tag, labels in _TAGS.items():
+        if any(labels & one for one in left):
+            perhaps = "" if any(one <= labels for one in left) else "PERHAPS "
+            yield f"Marked on the outside: {perhaps}{tag}, see the cautions of this order."
 
 
 def _rows(photo: PhotoFindings, order: Order, decision: Decision, several_photos: bool) -> Iterator[tuple[str, ...]]:
     head = f"{photo.photo.name}:" if several_photos else ""
     ruled = ruled_distances(photo, order.answers)
     for region in photo.regions:
-        if region.label != "sound" and not answered_sound(photo, region, order.answers):
-            yield (head + region.id, say_region(region), *_measured(region, decision, order, ruled.get(region.id)))
+        labels = labels_left(photo, region, order.answers)
+        if labels != ("sound",):
+            along = _measured(region, labels, decision, order, ruled.get(region.id))
+            yield (head + region.id, _damage(region, labels), *along)
     for splice in photo.splices:
-        if splice.origin != "factory":
+        origin = origin_left(photo, splice, order.answers)
+        if origin != "factory":
             far = ruled.get(splice.id) or say_measured(splice.to_termination_mm, decision, "termination-distance")
-            joint = "repair joint" if splice.origin == "repair" else "joint, repair or factory"
+            joint = "repair joint" if origin == "repair" else "joint, repair or factory"
             yield (head + splice.id, joint, "–", splice.wire_id or "–", "–", far)
 
 
-def _measured(region: Region, decision: Decision, order: Order, ruled: str | None) -> tuple[str, ...]:
+def _damage(region: Region, labels: tuple[str, ...]) -> str:
+    """In words; a label of the shop's own keeps its name, whatever rules the answer treats it by."""
+    return say_label(labels[0]) if len(labels) == 1 and not is_own(region) else say_region(region)
+
+
+def _measured(
+    region: Region, labels: tuple[str, ...], decision: Decision, order: Order, ruled: str | None
+) -> tuple[str, ...]:
     along = say_measured(region.length_mm, decision, short=True)
-    if region.label == "connector":
+    if labels == ("connector",):
         return along, "–", "–", "–"
     counted = counted_in_all(order.answers)
     wires = say_counted(region.wires_affected, decision, short=True)
@@ -80,11 +94,12 @@ def _measured(region: Region, decision: Decision, order: Order, ruled: str | Non
     return along, f"{counted} in all, {AT_BENCH}" if counted is not None else wires, copper, far
 
 
-def _look(photos: Sequence[PhotoFindings], decision: Decision) -> Iterator[str]:
+def _look(photos: Sequence[PhotoFindings], decision: Decision, answers: Sequence[Answered]) -> Iterator[str]:
     """Under coverings first: damage known to run on there, then all that is covered, then what no rule could settle."""
     for photo in photos:
         head = f"{photo.photo.name}: " if len(photos) > 1 else ""
-        hidden = [region.id for region in photo.regions if region.continues_under_covering]
+        damaged = [region for region in photo.regions if not is_sound(photo, region, answers)]
+        hidden = [region.id for region in damaged if region.continues_under_covering]
         if hidden:
             yield f"{head}{', '.join(hidden)} runs on under a covering: what is measured is the least of it."
         if photo.coverings:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from desk.wording import say_label
+from desk.wording import LABEL_WORDS, say_label
 from models.repair import Answers
 from models.repair.case import is_own
 from vision.findings import Finding, PhotoFindings
@@ -37,6 +37,7 @@ QUESTIONS: dict[str, tuple[str, str]] = {
 }
 """Every answer there is: its question, and the unit of a number."""
 _TREATED = "By which rules is {label}, a label of the shop's own, treated?"
+_THOSE_OF = "those of "
 _NONE: Mapping[str, str] = MappingProxyType({})
 
 
@@ -83,7 +84,13 @@ def answers_given(answers: Answers, own: Mapping[str, str] = _NONE) -> tuple[Ans
 def _treated(on: str, label: str, like: str) -> Answered:
     """How a place with a label of the shop's own is treated."""
     question = _TREATED.format(label=say_label(label))
-    return Answered(name="labels", on=on, question=question, answer=f"those of {say_label(like)}")
+    return Answered(name="labels", on=on, question=question, answer=_THOSE_OF + say_label(like))
+
+
+def label_answered(answer: str) -> str | None:
+    """The label that an answer about a place gives it, or by whose rules the place is treated; None: no label."""
+    said = answer.removeprefix(_THOSE_OF)
+    return next((label for label, words in LABEL_WORDS.items() if words == said), None)
 
 
 def _said(name: str, value: object, unit: str) -> str:

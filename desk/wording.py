@@ -315,7 +315,9 @@ def say_mark(mark: Mapping[str, Any]) -> str:
 
 
 def say_region(region: Region) -> str:
-    """The region's label; where it is unsure, the labels it cannot tell apart."""
+    """The region's label, or that it is of no known kind; where it is unsure, the labels it cannot tell apart."""
+    if region.novel:
+        return "damage of a kind not known"
     if region.unsure and region.candidates:
         return "unsure: " + say_any_of(region.candidates)
     return say_label(region.label)

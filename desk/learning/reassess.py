@@ -104,5 +104,5 @@ def _beside(now: PhotoFindings, would: PhotoFindings) -> Beside:
 
 
 def _in_words(photo: PhotoFindings) -> tuple[str, ...]:
-    places = sorted("damage of a kind not known" if r.novel else say_region(r) for r in photo.regions)
+    places = sorted(say_region(region) for region in photo.regions)
     return tuple(places) or (say_label(photo.label),)

@@ -51,7 +51,7 @@ def to_confirm_first(session: Session, count: int) -> list[Teaching]:
     for i in order:
         one, region = places[i]
         if one.assembly_id not in found:
-            why = "damage of a kind not known" if region.novel else say_region(region)
+            why = say_region(region)
             found[one.assembly_id] = Teaching(one.assembly_id, one.shop_order, round(doubts[i], 3), why)
     return list(found.values())[:count]
 

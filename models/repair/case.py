@@ -100,6 +100,10 @@ class Case:
         """The places that are, or may be, damaged: what the rules judge."""
         return _not_sound(self.places)
 
+    def name(self, photo: int, item: str) -> str:
+        """A name for something in one photograph that nothing in another one has; of a place, its `ref`."""
+        return f"{prefixes(self.photos)[photo]}{item}"
+
     def question(self, rule_id: str, on: str, changes: str) -> Question:
         """The rule's question about one thing, in the words of the rules file."""
         limits = self.rules.of(rule_id)
@@ -138,6 +142,13 @@ def seen_as_answered(photos: Sequence[PhotoFindings], answers: Answers, rules: R
         return list(photos)
     by_file = {photo.photo.sha256 or photo.photo.name: photo for photo in open_case(photos, answers, rules).photos}
     return [by_file[photo.photo.sha256 or photo.photo.name] for photo in photos]
+
+
+def prefixes(photos: Sequence[PhotoFindings]) -> list[str]:
+    """What stands before an id of each photograph: its name, the file's hash where two share one; nothing of one."""
+    names = Counter(photo.photo.name for photo in photos)
+    told = [p.photo.name if names[p.photo.name] == 1 else p.photo.sha256[:8] for p in photos]
+    return [f"{one}:" for one in told] if len(photos) > 1 else [""] * len(photos)
 
 
 def _ids_by_photo(shells: Iterable[Shell]) -> dict[int, list[str]]:
@@ -215,10 +226,8 @@ class _References:
     """Names that are unique over the photographs, and the answers under those names."""
 
     def __init__(self, photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> None:
-        self._several = len(photos) > 1
         self._ruler_u95_mm = rules.termination_distance.ruler_u95_mm
-        names = Counter(photo.photo.name for photo in photos)
-        self._prefix = [p.photo.name if names[p.photo.name] == 1 else p.photo.sha256[:8] for p in photos]
+        self._prefix = prefixes(photos)
         self._owners: dict[str, list[str]] = {}
         self._kinds: dict[str, set[str]] = {}
         for index, photo in enumerate(photos):
@@ -228,7 +237,7 @@ class _References:
         self.answers = self._renamed(answers)
 
     def name(self, photo: int, item: str) -> str:
-        return f"{self._prefix[photo]}:{item}" if self._several else item
+        return f"{self._prefix[photo]}{item}"
 
     def ruled(self, typed: dict[str, float], ref: str) -> Measure | None:
         """A distance somebody read off a ruler, with the ruler's uncertainty; None when nobody did."""

@@ -130,7 +130,7 @@ def _from_photos(
             continue
         matched = match_wires(photo.wires, circuits, _connectors(photo, notes)) if circuits else None
         for wire in {place.wire.id: place.wire for place in here}.values():
-            name = wire.id if len(case.photos) == 1 else f"{photo.photo.name}:{wire.id}"
+            name = case.name(index, wire.id)
             mine = [place for place in here if place.wire.id == wire.id]
             circuit = next((c for c in circuits if matched and c.circuit == matched.circuit_of(wire.id)), None)
             if matched is not None:

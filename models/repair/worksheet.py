@@ -85,7 +85,8 @@ def worksheet(
     notes = notes or BenchNotes()
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
     if plan is not None:
-        plan = plan.model_copy(update={"left_alone": left_alone(photos, decision, plan, notes, rules)})
+        asked = [*decision.open_questions, *known.questions, *plan.questions]
+        plan = plan.model_copy(update={"left_alone": left_alone(photos, decision, plan, asked, notes, rules)})
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
     unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)

@@ -2,8 +2,9 @@
 
 import pytest
 
-from desk.order_answers import QUESTIONS, answers_given
+from desk.order_answers import QUESTIONS, answers_given, label_answered
 from models.repair import Answers
+from vision.findings import LABELS
 
 EVERY = dict(
     circuit_class="brake_by_wire", labels={"r1": "external_heat"}, flex_test="no_cracks", parts_by_hand={"r1": "tears"},
@@ -41,3 +42,12 @@ def test_what_nobody_answered_is_not_listed():
     assert answers_given(Answers()) == ()
     given = answers_given(Answers(copper={"r1": "covered", "r2": "bare"}))
     assert [(one.on, one.answer) for one in given] == [("r1", "covered"), ("r2", "bare")]
+
+
+@pytest.mark.parametrize("own", [{}, {"r1": "green_corrosion"}])
+def test_the_label_answered_is_read_back_from_the_words_of_the_order(own):
+    """An order keeps words only; of a label of the shop's own they say by whose rules it is treated."""
+    for label in LABELS:
+        (one,) = answers_given(Answers(labels={"r1": label}), own)
+        assert label_answered(one.answer) == label
+    assert label_answered("") is None

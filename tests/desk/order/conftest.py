@@ -53,7 +53,7 @@ def findings(photo, regions=(), splices=(), cracked=False):
     return PhotoFindings(
         photo=PhotoInfo(name=photo.name, sha256=photo.sha256, width_px=640, height_px=480),
         usable=True, retake=[], scale=Scale(source="mat", mm_per_px=0.5, u95_rel=0.01),
-        label=regions[0].label if regions else "sound", labels=[r.label for r in regions], probabilities={},
+        label=regions[0].label if regions else "sound", labels=[r.label for r in regions if r.label], probabilities={},
         unsure=False, candidates=[], novel=False, inspected_share=0.95, regions=list(regions), wires=[wire],
         terminations=[Termination(id="h1", kind="housing", position_mm=None, position_px=(60, 240), rings_px=[shell])],
         housings=[Housing(id="h1", rings_px=[shell], cracked=cracked, crack_length_mm=None,

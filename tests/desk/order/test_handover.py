@@ -3,6 +3,8 @@
 import pytest
 
 from desk import cli
+from desk.by_hand import by_hand
+from desk.order_answers import answers_given
 from models.repair import Answers, decide, load_rules
 from vision.findings import Count, Covering, Evidence, Measure
 from vision.reading import read_photo
@@ -98,3 +100,93 @@ def test_a_place_that_only_gets_a_sleeve_is_not_measured_to_the_termination(orde
     told = screen.split("to be counted and measured by hand:\n")[1].split("\n  order of work")[0]
     assert "wires to repair" in told and "r1: length along the wire" in told
     assert "near edge to the termination" not in told and "bare copper" not in told
+
+
+@pytest.mark.parametrize(
+    ("change", "answers", "tags"),
+    [
+        ({"label": None, "unsure": True, "candidates": ["rodent", "abrasion"]}, "", ("PERHAPS RODENT REMAINS",)),
+        ({"label": None, "novel": True}, "", ("PERHAPS RODENT REMAINS", "PERHAPS BURNT INSULATION")),
+        ({"label": "corrosion"}, "", ("PERHAPS RODENT REMAINS", "PERHAPS BURNT INSULATION")),
+        ({"label": "corrosion"}, 'labels.r1 = "rodent"', ("RODENT REMAINS",)),
+        ({"label": "abrasion"}, 'labels.r1 = "rodent"', ("RODENT REMAINS",)),
+        ({"label": "rodent"}, 'labels.r1 = "abrasion"', ()),
+        ({"label": "earlier_repair"}, 'labels.r1 = "external_heat"', ("BURNT INSULATION",)),
+        ({"label": "rodent"}, 'labels.r1 = "electrical_overload"', ("BURNT INSULATION",)),
+    ],
+)
+def test_the_tag_names_what_the_damage_is_or_may_be_after_the_answers(ordered, change, answers, tags):
+    """As the cautions do: who takes the assembly in wears what they call for."""
+    screen, paper = ordered(change, answers=f"{answers}\nwire_count = 9\n")
+    assert "Handing the assembly on to be rebuilt" in paper
+    for text in (screen, paper):
+        assert text.count("Marked on the outside: ") == len(tags)
+        assert all(f"Marked on the outside: {tag}, see the cautions" in text for tag in tags)
+    assert any("RODENT" in tag for tag in tags) == ("Rodent remains carry disease" in paper)
+
+
+@pytest.mark.parametrize(
+    ("change", "answers", "row"),
+    [
+        ({"label": "abrasion"}, 'labels.r1 = "rodent"', "r1 rodent bites: "),
+        ({"label": "rodent"}, 'labels.r1 = "external_heat"', "r1 external heat: "),
+        ({"label": None, "novel": True}, "", "r1 damage of a kind not known: "),
+        ({"label": None, "novel": True}, 'labels.r1 = "abrasion"', "r1 abrasion: "),
+        ({"label": "corrosion"}, 'labels.r1 = "rodent"', "r1 corrosion: "),
+        ({"label": "sound"}, 'labels.r1 = "rodent"', "r1 rodent bites: "),
+        (
+            {"label": "sound", "unsure": True, "candidates": ["rodent", "sound"]},
+            "",
+            "r1 unsure: rodent bites or sound: ",
+        ),
+    ],
+)
+def test_a_damage_is_handed_on_as_it_was_answered(ordered, change, answers, row):
+    """A label of the shop's own keeps its name: the answer is about its rules only."""
+    screen, _ = ordered(change, answers=f"{answers}\nwire_count = 9\n")
+    assert row in screen.split("damage found, for the record:\n")[1].split("  to be looked at")[0]
+
+
+def test_a_place_answered_to_be_sound_does_not_run_on_under_a_covering(ordered):
+    """r2 is none; r1 does run on. A shop's own label that is treated as sound is none either."""
+    hidden = {"continues_under_covering": True, "rings_px": ELSEWHERE}
+    for label in ("abrasion", "corrosion"):
+        screen, paper = ordered(
+            FUSED | {"continues_under_covering": True}, hidden | {"label": label}, answers='labels.r2 = "sound"\n'
+        )
+        assert "r1 runs on under a covering" in screen and "r1 runs on under a covering" in paper
+        assert "r2" not in screen.split("damage found, for the record:\n")[1].split("  to be looked at")[0]
+
+
+@pytest.mark.parametrize(
+    ("origin", "answered", "row"),
+    [("repair", "factory", ""), ("unknown", "repair", "s1 repair joint: "), ("factory", "repair", "s1 repair joint: ")],
+)
+def test_a_joint_is_handed_on_as_it_was_answered(ordered, sleeve, origin, answered, row):
+    """A factory joint is no damage."""
+    joint = sleeve("s1", 500.0, 300.0).model_copy(update={"origin": origin})
+    screen, _ = ordered(FUSED, splices=[joint], answers=f'splice_origin.s1 = "{answered}"\n')
+    listed = screen.split("damage found, for the record:\n")[1].split("  to be looked at")[0]
+    assert row in listed if row else "s1" not in listed
+
+
+def test_a_place_that_gives_a_joint_its_distance_is_measured_for_the_joint(findings, bite, sleeve, decided, case):
+    """s1 on r1 is too near the next joint and is cut out; its own distance, or a ruler's, would be used instead."""
+    wide = Measure(value=400.0, u95=300.0)
+    repair = bite().model_copy(update={"label": "earlier_repair", "exposed_copper_mm": Measure(value=0.0, u95=0.5),
+                                       "to_termination_mm": wide})  # fmt: skip
+    near = {"to_next_splice_mm": Measure(value=10.0, u95=1.0)}
+    photo = read_photo(case / "before.jpg")
+    told = "r1: near edge to the termination"
+
+    def asked(own_mm, **answers):
+        joint = sleeve("s1", 320.0, 0.0).model_copy(update=near | {"to_termination_mm": own_mm})
+        seen = findings(photo, [repair], [joint])
+        given = Answers(circuit_class="none", fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.0,
+                        further_splices="none", **answers)  # fmt: skip
+        decision = decide([seen], given, load_rules())
+        assert [step.on for step in decision.actions if step.action == "redo_earlier_repair"] == ["s1"]
+        return [one.what for one in by_hand([seen], decision, answers_given(given))]
+
+    assert told in asked(None, splice_origin={"s1": "repair"})
+    assert told not in asked(None, distances_mm={"s1": 300.0}) + asked(Measure(value=300.0, u95=1.0))
