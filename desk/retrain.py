@@ -160,6 +160,7 @@ def fit_rest(
     card: dict[str, Any] = {
         "feature_version": FEATURE_VERSION,
         "trained_on": f"{len(jobs_for(eyeless(settings)))} generated scenes for the finder, {scenes} with its eye, "
+        f"crowded ones with uncommon things {settings.crowded_times:g} times as likely, "
         f"{len(eye_jobs_for(settings))} others for the eye, seeds {first} to {end - 1}; "
         f"{len(lead_seeds(settings))} benches of leads for the shell eye, seeds from {settings.lead_seed}; "
         f"{len(shop) - more} scenes as a shop's for names and measures alone, seeds from {settings.shop_seed}, and "

@@ -15,7 +15,8 @@ class TrainSettings:
     """How the model is trained.
 
     ``usual_share`` : the last scenes, which show what photographs of a shop show; all before are crowded with
-    ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed.
+    ``extra`` more damages each, because a damage covers a hundredth of its photograph and many are needed, and with
+    uncommon things ``crowded_times`` as likely: the finder learns there what is like no damage for being uncommon.
 
     ``leads`` : benches of short leads that the shell eye alone learns from, at the usual number of scenes; they are
     pictures of their own kind, so that no scene is among them, whatever its seed.
@@ -34,6 +35,7 @@ class TrainSettings:
     seed: int = 20_072
     usual_share: float = 3 / 11
     extra: int = 4
+    crowded_times: float = 1.6
     hidden: tuple[int, ...] = (192, 64)
     epochs: int = 10
     first_members: int = 1
@@ -57,7 +59,13 @@ def jobs_for(settings: TrainSettings) -> list[SceneJob]:
     n = len(SCENARIOS)
     crowded = round(settings.scenes * (1 - settings.usual_share) / n) * n
     return [
-        SceneJob(SCENARIOS[i % n], settings.seed + i // n, settings.folder, settings.extra if i < crowded else 0)
+        SceneJob(
+            SCENARIOS[i % n],
+            settings.seed + i // n,
+            settings.folder,
+            settings.extra if i < crowded else 0,
+            uncommon=settings.crowded_times if i < crowded else 1.0,
+        )
         for i in range(settings.scenes)
     ]
 
