@@ -86,7 +86,7 @@ def test_what_is_damaged_by_one_cause_or_another_is_found():
 
 @pytest.mark.parametrize(("first", "regions"), [(52, 1), (75, 2)])
 def test_doubt_at_the_rim_of_a_damage_is_no_other(first, regions):
-    """Cells that two causes share, for the most part within 8 mm of a damage, are its rim; farther off they are a place."""
+    """Cells that two causes share are the rim of a damage within 8 mm of most of them, or a place of their own."""
     cells, graph = row_of_cells()
     clear = scores_for(cells, [(0, 20, 50)])
     shared = scores_for(cells, [(0, first, first + 8), (1, first, first + 8)]) * 0.45
