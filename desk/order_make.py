@@ -58,7 +58,7 @@ def make_order(
     """
     beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
     try:
-        work = worksheet(assessed.photos, assessed.decision, *beside)
+        work = worksheet(assessed.photos, assessed.decision, *beside, answers)
     except (BrokenPlanError, PlanError) as error:
         raise DeskError(f"order: {one_line(error)}") from error
     return Order(

@@ -114,10 +114,14 @@ def _assembly_box(findings: PhotoFindings, width_px: int, height_px: int) -> tup
 
 
 def region_picture(
-    bgr: np.ndarray, findings: PhotoFindings, region: Region, decision: Decision | None = None
+    bgr: np.ndarray,
+    findings: PhotoFindings,
+    region: Region,
+    decision: Decision | None = None,
+    said: str | None = None,
 ) -> Picture | None:
     """The region seen near, outlined, with its length as a dimension line where the line can follow the wire; None
-    where nothing says where it is.
+    where nothing says where it is. said : its label in words where the bench gave one
     """
     if not region.rings_px:
         return None
@@ -128,7 +132,8 @@ def region_picture(
     way = _measured_line(findings, region)
     if way is not None:
         canvas.dimension(way, say_on_picture(region.length_mm, decision), beside=True)
-    canvas.label(f"{region.id} {'unsure' if region.unsure else say_label(region.label)}", None)
+    label = said or ("unsure" if region.unsure else say_label(region.label))
+    canvas.label(f"{region.id} {label}", None)
     return canvas.picture()
 
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from desk.by_hand import counted_in_all, ruled_distances
+from desk.by_hand import counted_in_all, labels_left, ruled_distances
 from desk.order_answers import Answered
 from desk.order_asked import asked_ends
 from desk.order_photos import Picture, pixels_of, region_picture, whole_picture
 from desk.sheet import Sheet
 from desk.signed_sheet import Part
 from desk.wording import AT_BENCH, limits_of, say_answer, say_counted, say_label, say_measured, say_region
+from models.repair.case import possible_labels
 from models.repair.verdicts import count_too_wide
 from vision.findings import Decision, PhotoFindings, Question, Region
 
@@ -54,17 +55,19 @@ def _pictures(
     ends, ruled = asked_ends(photo, photos, asked), ruled_distances(photo, answers)
     found = [_Captioned(whole_picture(bgr, photo, ends, decision, ruled), _beneath(photo, ends), 86)]
     for region in photo.regions[:_CLOSE_UPS]:
-        near = region_picture(bgr, photo, region, decision)
+        said = _said(photo, region, answers)
+        near = region_picture(bgr, photo, region, decision, said)
         if near is not None:
             ref = f"{photo.photo.name}:{region.id}" if len(photos) > 1 else region.id
-            words = _about(region, ref, decision, ruled.get(region.id), counted_in_all(answers))
+            name = f"{ref} {said or say_region(region)}"
+            words = _about(region, name, decision, ruled.get(region.id), counted_in_all(answers))
             found.append(_Captioned(near, words, 55))
     return found
 
 
 def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned]]]) -> None:
     sheet.section("Photographs", needs_mm=100)
-    own = f'Labels here, and measures not marked "{AT_BENCH}", are the photographs\''
+    own = f'Labels and measures not marked "{AT_BENCH}", are the photographs\''
     sheet.para(f"{own} or, where a review named or drew a place anew, the reviewer's.", size=8)
     for photo, pictures in shown:
         name = photo.photo.name
@@ -91,12 +94,17 @@ def _shown(photo: PhotoFindings) -> str:
     return say_label(photo.label) if plain else say_answer(photo)
 
 
-def _about(region: Region, ref: str, decision: Decision, ruled: str | None, counted: str | None) -> str:
-    """A region's measures in words. ref : its name as the rules give it.
+def _said(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> str | None:
+    """The label that was answered, where the photograph does not say the same for sure."""
+    left = labels_left(photo, region, answers)
+    return None if left == possible_labels(region) else f"{say_label(left[0])}, {AT_BENCH}"
+
+
+def _about(region: Region, name: str, decision: Decision, ruled: str | None, counted: str | None) -> str:
+    """A region's measures in words. name : as the rules give it, with its label.
 
     ruled, counted : its distance to the termination and the wires in the whole assembly, where the bench answered
     """
-    name = f"{ref} {say_region(region)}"
     if region.label == "connector":
         return f"{name}: extent {say_measured(region.length_mm, decision)}"
     far = ruled or say_measured(region.to_termination_mm, decision, "termination-distance")

@@ -62,7 +62,8 @@ def plan_words(session: Session, desk: Desk, assembly_id: int, review: Reviewed)
         return None
     sources = sources_of(desk, newest_intake(session, assembly_id), review)
     try:
-        work = worksheet(review.photos, review.after, sources.rules, sources.prices, sources.circuits, sources.notes)
+        beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
+        work = worksheet(review.photos, review.after, *beside, review.answers)
     except (BrokenPlanError, PlanError) as error:
         return str(error)
     return work.says

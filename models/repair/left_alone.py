@@ -6,13 +6,11 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from models.repair.answers import Answers
 from models.repair.bench import BenchNotes
-from models.repair.case import Case, Joint, Spot, open_case
-from models.repair.limits import Rules
+from models.repair.case import Case, Joint, Spot
 from models.repair.plan import Plan
 from models.repair.plan_input import CUTTING_STEPS
-from vision.findings import Decision, PhotoFindings, Question
+from vision.findings import Decision, Question
 
 _NAMED = 6
 _CUT, _ASKED, _PERHAPS, _SLEEVED, _PERHAPS_SLEEVED, _QUIET, _SOUND = range(7)
@@ -45,12 +43,7 @@ class _Found:
 
 
 def left_alone(
-    photos: Sequence[PhotoFindings],
-    decision: Decision,
-    plan: Plan | None,
-    asked: Sequence[Question],
-    notes: BenchNotes,
-    rules: Rules,
+    case: Case, decision: Decision, plan: Plan | None, asked: Sequence[Question], notes: BenchNotes
 ) -> tuple[str, ...]:
     """A line for each reason, with the wires it holds for, the gravest first; none where no wire gets a piece.
 
@@ -61,7 +54,6 @@ def left_alone(
         return ()
     if notes.wire:
         return ("Every wire noted at the bench is in the plan; one that nobody noted stays as it is.",)
-    case = open_case(photos, Answers(), rules)
     told = {wire.wire for wire in plan.wires}
     found = list(_found(case, decision))
     wires: dict[tuple[int, tuple[str, ...]], list[str]] = {}

@@ -7,12 +7,15 @@ from collections.abc import Sequence
 
 from models.circuit.circuit_list import Circuit
 from models.repair.actions import in_working_order
+from models.repair.answers import Answers
 from models.repair.bench import BenchNotes
 from models.repair.branch import plan_limits
+from models.repair.case import Case, Spot, open_case
 from models.repair.conductor import joint_undecided
 from models.repair.left_alone import left_alone
 from models.repair.limits import Rules
 from models.repair.listed import class_row, perhaps_referred, referred_wires
+from models.repair.no_housing import NOT_A_HOUSING
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.old_joints import old_joints_asked
 from models.repair.pins import PinMap, pin_map
@@ -80,13 +83,18 @@ def worksheet(
     prices: Prices,
     circuits: Sequence[Circuit] = (),
     notes: BenchNotes | None = None,
+    answers: Answers | None = None,
 ) -> Worksheet:
-    """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet."""
+    """Plan and paper for one decided assembly. Pure: the same input gives the same worksheet.
+
+    photos : as `seen_as_answered`; answers : those that the decision was taken with
+    """
     notes = notes or BenchNotes()
+    case = open_case(photos, _about_what_is_seen(answers or Answers()), rules)
     known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
     if plan is not None:
         asked = [*decision.open_questions, *known.questions, *plan.questions]
-        plan = plan.model_copy(update={"left_alone": left_alone(photos, decision, plan, asked, notes, rules)})
+        plan = plan.model_copy(update={"left_alone": left_alone(case, decision, plan, asked, notes)})
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
     unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)
@@ -103,7 +111,7 @@ def worksheet(
     pins, asked = _pin_maps(photos, decision, circuits, notes)
     asked += [too_large(circuit, rules) for circuit in overfused(known.circuits, rules)]
     questions = [*known.questions, *(plan.questions if plan else ()), *asked]
-    amounts = _amounts(photos, decision, pins)
+    amounts = _amounts(case, decision, pins)
     nothing = decision.route == "return_to_service"
     return Worksheet(
         route=decision.route,
@@ -248,7 +256,14 @@ def _housing(photos: Sequence[PhotoFindings], ref: str) -> Housing | None:
     return next((h for p in here for h in p.housings if h.id == bare), None)
 
 
-def _amounts(photos: Sequence[PhotoFindings], decision: Decision, pins: Sequence[PinMap]) -> Amounts:
+def _about_what_is_seen(answers: Answers) -> Answers:
+    """Without those about what is no housing, which is left out of the photographs already."""
+    states = {name: state for name, state in answers.housing_state.items() if state != NOT_A_HOUSING}
+    return answers.model_copy(update={"housing_state": states})
+
+
+def _amounts(case: Case, decision: Decision, pins: Sequence[PinMap]) -> Amounts:
+    photos = case.photos
     refs = {step.on.rpartition(":")[2] for step in decision.actions if step.action == "sleeve"}
     counts = [r.wires_affected for p in photos for r in p.regions if r.id in refs]
     opened = any(step.action == "open_covering" for step in decision.actions)
@@ -259,8 +274,13 @@ def _amounts(photos: Sequence[PhotoFindings], decision: Decision, pins: Sequence
         housings=len(pins),
         plugs=sum(pin.plug is True for one in pins for pin in one.pins),
         covering_mm=sum(lengths) if opened else 0.0,
-        rodent=any("rodent" in p.labels for p in photos),
+        rodent=any(_likeliest(spot) == "rodent" for spot in case.spots),
     )
+
+
+def _likeliest(spot: Spot) -> str | None:
+    """What a place is said to be: at the bench, else by the photograph, be it unsure."""
+    return spot.labels[0] if len(spot.labels) == 1 else spot.region.label
 
 
 def _size_words(one: WirePlan, known: Known) -> str:

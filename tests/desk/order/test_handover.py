@@ -5,6 +5,7 @@ import pytest
 from desk import cli
 from desk.by_hand import by_hand
 from desk.order_answers import answers_given
+from desk.wording import say_label
 from models.repair import Answers, decide, load_rules
 from vision.findings import Count, Covering, Evidence, Measure
 from vision.reading import read_photo
@@ -190,3 +191,11 @@ def test_a_place_that_gives_a_joint_its_distance_is_measured_for_the_joint(findi
 
     assert told in asked(None, splice_origin={"s1": "repair"})
     assert told not in asked(None, distances_mm={"s1": 300.0}) + asked(Measure(value=300.0, u95=1.0))
+
+
+def test_under_its_picture_a_place_carries_the_name_that_the_bench_gave_it(ordered):
+    """And says so; another keeps the photograph's."""
+    _, paper = ordered({}, {"rings_px": ELSEWHERE}, answers='[labels]\nr1 = "abrasion"\n')
+    named = f"r1 {say_label('abrasion')}, at the bench: along the wire"
+    kept = f"r2 {say_label('rodent')}: along the wire"
+    assert named in paper and kept in paper

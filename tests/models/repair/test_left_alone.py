@@ -24,7 +24,8 @@ def told(bench, *regions, wires=4, splices=(), **answers):
     places = {region.id for region in seen.regions}
     answers = {"copper": {ref: said for ref, said in DAMAGED.items() if ref in places}} | answers
     found = bench.decision(seen, both_ends_identified=True, **answers)
-    plan = worksheet([seen], found, bench.rules, load_prices()).plan
+    given = bench.settled(both_ends_identified=True, **answers)
+    plan = worksheet([seen], found, bench.rules, load_prices(), answers=given).plan
     assert [wire.wire for wire in plan.wires] == ["w1"]
     return dict(line.split(NO_NEW) for line in plan.left_alone)
 
@@ -72,6 +73,14 @@ def test_a_place_that_needs_nothing_opens_no_question_about_the_other_wires(benc
     """Somebody looked at r2 and found it sound."""
     region = bitten(bench, "r2", 50.0, wires_affected=None)
     said = told(bench, region, labels={"r2": "sound"}, copper={"r1": "damaged"})
+    assert said == {"w2, w3, w4": "no damage was found there."}
+
+
+def test_a_place_that_is_damaged_and_needs_nothing_says_so(bench):
+    """The insulation at r2 took heat, on how many wires nobody knows; it bends without cracking."""
+    warm = bench.region("external_heat", id="r2", rings_px=bench.square(50.0), wires_affected=None)
+    said = told(bench, warm, copper={"r1": "damaged", "r2": "covered"}, flex_test={"r2": "no_cracks"},
+                parts_by_hand={"r2": "parts"})  # fmt: skip
     assert said == {"w2, w3, w4": "nothing that was found at r2 asks for a cut."}
 
 

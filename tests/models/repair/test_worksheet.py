@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.circuit.circuit_list import parse_circuit_list
-from models.repair import route_rank
+from models.repair import decide, route_rank
 from models.repair.bench import BenchNotes, BenchWire
 from models.repair.plan_input import known_wires
 from models.repair.prices import load_prices
@@ -53,6 +53,21 @@ def test_traced_wires_are_planned_from_the_photograph_alone(bench):
     left = sorted(wire.joints[0].at_mm for wire in sheet.plan.wires)
     assert left[1] <= 288 and left[1] - left[0] >= 50
     assert len(sheet.cut) == 2 and all("RD" in line.note for line in sheet.cut)
+
+
+@pytest.mark.parametrize(("seen", "answered", "more"), [
+    ("rodent", None, True), ("rodent", "abrasion", False), ("abrasion", "rodent", True), ("abrasion", None, False),
+])  # fmt: skip
+def test_cleaning_after_a_rodent_is_priced_by_what_the_bench_named(bench, seen, answered, more):
+    """Whatever the photograph took it for: the surcharge follows the answer, and the photograph without one."""
+    photo = bench.photo(bench.region(seen, exposed_copper_mm=bench.m(20.0), wires_affected=bench.wires_of("w1")))
+    named = {"labels": {"r1": answered}} if answered else {}
+    told = bench.settled(copper={"r1": "damaged"}, both_ends_identified=True, **named)
+    notes = BenchNotes(wire=(noted(),))
+    free = PRICES.model_copy(update={"price": PRICES.price.model_copy(update={"surcharge_rodent": 0})})
+    decided = decide([photo], told, bench.rules)
+    dear, cheap = (worksheet([photo], decided, bench.rules, at, (), notes, told).offers[0] for at in (PRICES, free))
+    assert (dear.price > cheap.price) == more
 
 
 @pytest.mark.parametrize("kind", ["rodent", "abrasion"])
@@ -273,12 +288,13 @@ def test_no_work_in_the_vehicle_where_the_route_is_another(bench, route):
 
 
 def test_the_price_of_the_repair_is_its_parts_and_minutes(bench):
-    """Two joints, a new piece of 190 mm of unlisted size, 10 minutes a metre, all by hand from the example table."""
+    """Two joints, a new piece of 190 mm of unlisted size, 10 minutes a metre, cleaning after a rodent, all by hand from
+    the example table."""
     notes = BenchNotes(wire=(noted(),))
     sheet = sheet_of(bench, [bench.photo(bitten(bench))], notes=notes, both_ends_identified=True)
     assert sheet.cut[0].length_mm == 190
     minutes = 20 + 2 * 6 + 0.19 * 10 + 4
-    material = 2 * 0.85 + 0.19 * 1.10 * 1.5
+    material = 2 * 0.85 + 0.19 * 1.10 * 1.5 + 25
     assert sheet.offers[0].minutes == pytest.approx(minutes, abs=0.06)
     assert sheet.offers[0].price == pytest.approx(minutes / 60 * 78 + material, abs=0.01)
     assert sheet.invented_prices
