@@ -282,7 +282,9 @@ def _shell_lesson(look, broken: np.ndarray, candidate, truth: Truth, near, name:
 
 def _housing_of(region: TruthRegion, truth: Truth):
     middle = np.concatenate([np.asarray(r) for r in region.rings_px]).mean(axis=0)
-    broken = [h for h in truth.housings if h.cracked or h.missing_area_mm2 or h.displaced_terminals]
+    # one that lies hidden or out of the picture has no outline
+    seen = [h for h in truth.housings if h.rings_px]
+    broken = [h for h in seen if h.cracked or h.missing_area_mm2 or h.displaced_terminals]
     return min(broken, key=lambda h: np.linalg.norm(np.asarray(h.rings_px[0]).mean(axis=0) - middle), default=None)
 
 

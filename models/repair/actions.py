@@ -15,6 +15,7 @@ WORKING_ORDER: tuple[str, ...] = (
     "open_covering",
     "remanufacture",
     "inspect_conductor",
+    "part_neighbours",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",
@@ -30,6 +31,7 @@ WORKING_ORDER: tuple[str, ...] = (
 
 _IN_VEHICLE = {
     "inspect_conductor",
+    "part_neighbours",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",

@@ -21,18 +21,20 @@ from vision.findings import Action, Measure
 def fuse_coordination(case: Case) -> Hit:
     """The fuse found against the circuit's rating, the shop's table for the wire's size, and the wire's own heat.
 
-    Too large for any of them breaks the rule. The calculation alone never proves it kept: it knows neither the load
-    that the rating was chosen for nor the place where the wire lies.
+    Larger than the circuit calls for, or too large for the wire's heat, breaks the rule; so does too large for the
+    table where nobody said what the circuit calls for. Where circuit and table differ, the maker's word is not
+    overruled by the shop's table: the size and the diagram are looked at again. The calculation alone never proves the
+    rule kept: it knows neither the load that the rating was chosen for nor the place where the wire lies.
     """
     answers, limits = case.answers, case.rules.fuse_coordination
     found, rated, size = answers.fuse_found_a, answers.fuse_rated_a, answers.wire_size_mm2
     largest = limits.largest_for(size) if size is not None else None
-    limit = min((bound for bound in (rated, largest) if bound is not None), default=None)
+    limit = rated if rated is not None else largest
     measured = Measure(value=found, u95=0.0) if found is not None else None
     hit = Hit("fuse-coordination", "cannot_tell", "", "fuse", measured, limit, "A", worst=REPAIR)
     heats, heat_says = _over_wire(found, size, limits)
     if found is not None and ((limit is not None and found > limit) or heats == "no"):
-        belongs = f" where at most {limit:g} A belongs" if limit is not None and found > limit else ""
+        belongs = _belongs(rated, largest) if limit is not None and found > limit else ""
         says = f"fuse of {found:g} A found{belongs}: not returned to service until corrected{heat_says}"
         action = Action(action="correct_fuse", on="fuse", why=says)
         return replace(hit, verdict="violated", says=says, floor=REPAIR, actions=(action,))
@@ -40,7 +42,19 @@ def fuse_coordination(case: Case) -> Hit:
         says = f"fuse of {found:g} A found, {rated:g} A called for, at most {largest:g} A for {size:g} mm²{heat_says}"
         return replace(hit, verdict="met", says=says, worst=0)
     asked = case.question("fuse-coordination", "fuse", "too large a fuse is corrected before return to service")
-    return replace(hit, says=f"cannot tell whether the fuse protects its wire{heat_says}", questions=(asked,))
+    says = f"cannot tell whether the fuse protects its wire{heat_says}"
+    if rated is not None and largest is not None and rated > largest:
+        differ = f"the circuit calls for {rated:g} A and the shop's table allows at most {largest:g} A for {size:g} mm²"
+        says = f"{differ}; {says}"
+        asked = asked.model_copy(update={"ask": f"Measure the wire and read the diagram: {differ}. Which is right?"})
+    return replace(hit, says=says, questions=(asked,))
+
+
+def _belongs(rated: float | None, largest: float | None) -> str:
+    if rated is None:
+        return f" where the shop's table allows at most {largest:g} A"
+    table = f", and the shop's table at most {largest:g} A" if largest is not None and largest < rated else ""
+    return f" where the circuit calls for {rated:g} A{table}"
 
 
 def _over_wire(found_a: float | None, size_mm2: float | None, limits: FuseCoordination) -> tuple[str, str]:

@@ -5,15 +5,19 @@ from __future__ import annotations
 from models.repair.answers import answer_for
 from models.repair.case import Case, Spot
 from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond, why_broken
-from models.repair.words import length
+from models.repair.words import length, several
 from vision.findings import Action, Measure, Verdict
 
 
 def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
-    """Neighbours melted together over any length; None where the region cannot be that."""
+    """Neighbours melted together over any length; None where the region cannot be that.
+
+    Of a circuit that overheated itself no photograph tells: what sticks to it is found when the wires are parted, which
+    is done before anything is cut. Until then the repair goes on, and may end in remanufacture.
+    """
     limits = case.rules.fused_insulation
     measured, verdict = _fusion(spot, case)
-    if label not in ("external_heat", "electrical_overload") or (label == "electrical_overload" and measured is None):
+    if label not in ("external_heat", "electrical_overload"):
         return None
     affected = spot.region.wires_affected
     # one wire has no neighbour; but where the photograph shows a melted mass, a mass is what looks like one wire
@@ -32,6 +36,9 @@ def fused_insulation(spot: Spot, label: str, case: Case) -> Hit | None:
     if verdict == "met":
         return _fused(spot, case, verdict, measured, f"{spot.ref}: no neighbours melted together", repairs="no")
     asked = case.question("fused-insulation", spot.ref, "torn insulation means remanufacture")
+    if label == "electrical_overload" and measured is None:
+        says = f"{spot.ref}: whether neighbours stick to the wire that overheated shows when they are parted"
+        return _fused(spot, case, verdict, measured, says, worst=REMANUFACTURE, questions=(asked,))
     says = f"{spot.ref}: cannot tell whether neighbours are melted together ({length(measured)})"
     return _fused(spot, case, verdict, measured, says, needs=REMANUFACTURE, repairs="maybe", questions=(asked,))
 
@@ -99,8 +106,19 @@ def overload_extent(spot: Spot, label: str, case: Case) -> Hit | None:
     says = f"{spot.ref}: a circuit overheated by its own current over {length(extent)}"
     where = f"from {stops} to its other end" if stops else "from where the discolouration stopped to its other end"
     actions = (
-        Action(action="check_fuse", on=spot.ref, why="A wire that overheated was not protected by its fuse."),
+        Action(
+            action="check_fuse",
+            on=spot.ref,
+            why="A wire overheats behind too large a fuse or a bridge, or at a loose contact that no fuse sees.",
+        ),
+        Action(action="part_neighbours", on=spot.ref, why=_neighbours(case)),
         Action(action="replace_circuit", on=spot.ref, why=f"{says}: replace it {where}, marked neighbours too"),
+        Action(
+            action="find_cause",
+            on=spot.ref,
+            why="What overheated it is found and mended before power returns: a short, a seized motor, an added load, "
+            "a loose terminal.",
+        ),
     )
     asked = case.question("overload-extent", spot.ref, "how much of the circuit is replaced")
     questions = () if stops else (asked,)
@@ -108,3 +126,13 @@ def overload_extent(spot: Spot, label: str, case: Case) -> Hit | None:
         "overload-extent", "violated", says, spot.ref, extent, None, "mm",
         floor=REPAIR, repairs="yes", questions=questions, actions=actions,
     )  # fmt: skip
+
+
+def _neighbours(case: Case) -> str:
+    """What is looked for when the wires beside a burnt one are parted, and when to stop."""
+    joins = "A neighbour that is stained, hardened or blistered is repaired, too, and counts."
+    limits = case.rules.wire_count
+    more = f"more than {several(limits.max_wires, 'wire')} in all" if limits.applies else ""
+    torn = "insulation that tears" if case.rules.fused_insulation.applies else ""
+    stop = " or ".join(reason for reason in (torn, more) if reason)
+    return f"{joins} STOP at {stop}: the assembly is rebuilt." if stop else joins

@@ -19,6 +19,7 @@ _JOB_WORDS = {
     "correct_fuse": "Fit the right fuse.",
     "remanufacture": "Send the assembly to be rebuilt.",
     "inspect_conductor": "Look at the copper at {on}.",
+    "part_neighbours": "Part the wires at {on} by hand.",
     "redo_earlier_repair": "Do the earlier repair {on} again: cut it out with its joint.",
     "move_splice": "Move the joint {on}.",
     "sleeve": "Make the insulation good at {on}.",
@@ -32,7 +33,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     if decision.route == "return_to_service":
         return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
     found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
-    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture", "inspect_conductor"))
+    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture", "inspect_conductor", "part_neighbours"))
     if decision.route in ("refer", "remanufacture"):
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
     if decision.route == "undecided" and plan is None and not pins:

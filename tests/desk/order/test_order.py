@@ -261,7 +261,7 @@ def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_prov
     assert cli.run(told) == 0
     screen = capsys.readouterr().out
     assert "rules not kept:" in screen
-    assert "Fuse sized for its wire (fuse-coordination): fuse of 30 A found where at most 10 A belongs" in screen
+    assert "Fuse sized for its wire (fuse-coordination): fuse of 30 A found where the circuit calls for 10 A" in screen
     assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
     head = " ".join(pages(case / "o.pdf")[0][0].split())
     assert "PROVISIONAL, 2 open questions first. " in head

@@ -118,14 +118,15 @@ def test_a_rule_switched_off_says_so(bench, rule):
 
 
 def test_steps_come_in_working_order(bench):
-    """Fuse, covering, circuit, housing, sleeve."""
+    """Fuse, covering, neighbours, circuit, housing, sleeve, cause."""
     regions = [
         bench.region("abrasion", id="r1"),
         bench.region("electrical_overload", id="r2", continues_under_covering=True),
         bench.region("connector", id="r3"),
     ]
     found = bench.decision(bench.photo(*regions))
-    assert bench.steps(found) == ["check_fuse", "open_covering", "replace_circuit", "replace_housing", "sleeve"]
+    looked = ["check_fuse", "open_covering", "part_neighbours"]
+    assert bench.steps(found) == [*looked, "replace_circuit", "replace_housing", "sleeve", "find_cause"]
 
 
 def test_a_question_that_cannot_change_the_route_comes_after_those_that_can_at_equal_cost(bench):

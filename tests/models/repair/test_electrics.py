@@ -27,6 +27,25 @@ def test_a_fuse_the_table_allows_but_the_wire_does_not_bear_is_corrected(bench):
     assert "class B in 40 °C" in bench.says(found, "fuse-coordination")
 
 
+@pytest.mark.parametrize(("found_a", "rated", "verdict", "says"), [
+    (15.0, 15.0, "cannot_tell", "the circuit calls for 15 A and the shop's table allows at most 10 A for 0.75 mm²"),
+    (10.0, 15.0, "cannot_tell", "the circuit calls for 15 A and the shop's table allows at most 10 A for 0.75 mm²"),
+    (30.0, 15.0, "violated", "fuse of 30 A found where the circuit calls for 15 A, and the shop's table at most 10 A:"),
+    (10.0, 7.5, "violated", "fuse of 10 A found where the circuit calls for 7.5 A:"),
+    (15.0, None, "violated", "fuse of 15 A found where the shop's table allows at most 10 A:"),
+    (10.0, 10.0, "met", "10 A found, 10 A called for, at most 10 A for 0.75 mm²"),
+])  # fmt: skip
+def test_the_shops_table_does_not_overrule_what_the_circuit_calls_for(bench, found_a, rated, verdict, says):
+    """Where they differ the wire and the diagram are looked at again; no fuse is called wrong by the table alone."""
+    found = fused(bench, found_a, 0.75, rated, largest_fuse_a=((0.75, 10.0),))
+    assert bench.verdict(found, "fuse-coordination") == verdict
+    assert says in bench.says(found, "fuse-coordination")
+    assert ("correct_fuse" in bench.steps(found)) == (verdict == "violated")
+    assert found.route_worst == ("return_to_service" if verdict == "met" else "repair_in_vehicle")
+    asked = [question.ask for question in found.open_questions if question.changes.startswith("fuse-coordination")]
+    assert len(asked) == (verdict == "cannot_tell") and all("read the diagram" in ask for ask in asked)
+
+
 def test_the_calculation_alone_proves_nothing_kept(bench):
     """The wire bears it, but what the circuit calls for is not known: it stays a question."""
     found = fused(bench, 7.5, 0.5)

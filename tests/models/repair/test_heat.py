@@ -2,6 +2,8 @@
 
 import pytest
 
+from vision.findings import Count
+
 
 def heat(bench, fused=None, **fields):
     evidence = bench.signs(**({"fused_length": fused} if fused is not None else {}))
@@ -116,10 +118,10 @@ def test_eight_browned_wires_are_too_many_only_if_they_crack(bench):
 
 
 def test_an_overloaded_circuit_is_replaced_after_its_fuse_was_checked(bench):
-    """Fuse first, then the circuit; no joint in the damaged stretch."""
+    """Fuse first, then what lies beside it, then the circuit, at last the cause; no joint in the damaged stretch."""
     found = bench.decision(bench.photo(bench.region("electrical_overload", to_termination_mm=bench.m(50.0))))
     assert found.route == "repair_in_vehicle"
-    assert bench.steps(found) == ["check_fuse", "replace_circuit"]
+    assert bench.steps(found) == ["check_fuse", "part_neighbours", "replace_circuit", "find_cause"]
     assert bench.verdict(found, "termination-distance") == "not_applicable"
     assert any("discolouration stop" in question.ask for question in found.open_questions)
 
@@ -128,7 +130,8 @@ def test_where_the_overload_ends_is_asked_until_it_is_known(bench):
     """The answer appears in the plan."""
     photo = bench.photo(bench.region("electrical_overload"))
     found = bench.decision(photo, overload_ends={"r1": "splice near the fuse box"})
-    assert "from splice near the fuse box to its other end" in found.actions[1].why
+    (renewed,) = [step.why for step in found.actions if step.action == "replace_circuit"]
+    assert "from splice near the fuse box to its other end" in renewed
     assert not any(question.changes.startswith("overload-extent") for question in found.open_questions)
 
 
@@ -136,6 +139,36 @@ def test_seven_wires_marked_by_an_overload_are_too_many(bench):
     """Neighbours that took heat or colour join the count."""
     photo = bench.photo(bench.region("electrical_overload", wires_affected=bench.wires_of(*"abcdefg")))
     assert bench.decision(photo).route == "remanufacture"
+
+
+@pytest.mark.parametrize(("answer", "route", "worst", "verdict"), [
+    (None, "repair_in_vehicle", "remanufacture", "cannot_tell"),
+    ("parts", "repair_in_vehicle", "repair_in_vehicle", "met"),
+    ("tears", "remanufacture", "remanufacture", "violated"),
+])  # fmt: skip
+def test_what_sticks_to_a_burnt_wire_is_found_by_hand(bench, answer, route, worst, verdict):
+    """No photograph tells: the repair goes on, and what parting the wires shows may end it. Common practice of the
+    trade, no published source."""
+    photo = bench.photo(bench.region("electrical_overload", wires_affected=Count(value=2, low=1, high=3)))
+    found = bench.decision(photo, **({"parts_by_hand": {"r1": answer}} if answer else {}))
+    assert (found.route, found.route_worst) == (route, worst)
+    assert bench.verdict(found, "fused-insulation") == verdict
+    asked = [question for question in found.open_questions if question.changes.startswith("fused-insulation")]
+    assert len(asked) == (answer is None)
+
+
+def test_when_to_stop_parting_wires_is_said_by_the_shops_own_limits(bench):
+    """Its number of wires; nothing of what it switched off."""
+    photo = bench.photo(bench.region("electrical_overload"))
+
+    def why(**limits):
+        steps = bench.decision(photo, rules=bench.limits(**limits)).actions
+        return next(step.why for step in steps if step.action == "part_neighbours")
+
+    assert "STOP at insulation that tears or more than 6 wires in all" in why()
+    assert "more than 4 wires in all" in why(wire_count={"max_wires": 4})
+    assert why(fused_insulation={"applies": False}).count("tears") == 0
+    assert "STOP" not in why(fused_insulation={"applies": False}, wire_count={"applies": False})
 
 
 def test_an_overload_that_melted_its_neighbours_is_remanufactured(bench):
