@@ -26,6 +26,7 @@ from desk.wording import (
     say_plan,
     say_rule,
 )
+from models.repair.bench import BenchWire
 from models.repair.pins import TICKS, PinMap
 from models.repair.plan import WirePlan
 from models.repair.steps import sentence
@@ -229,21 +230,34 @@ def _plan(sheet: Sheet, order: Order) -> None:
         )
     sheet.items(plan.left_alone)
     sheet.items(plan.checks, ticks=True)
-    if wants_bench(order):
+    if order.work.measured or wants_bench(order):
         _bench(sheet, order)
 
 
 def _bench(sheet: Sheet, order: Order) -> None:
-    """Room to write down every wire that may need a new piece, and the lengths that are then cut."""
+    """The wires that were measured, and while the plan waits for more, room for every one that may need a new piece."""
     sheet.section("Wires measured at the bench, mm along the wire", needs_mm=60)
     heads = ["", "wire, colour", "size, mm²", "from, cavity", "before", "damage", "after", "to, cavity", "cut, mm"]
-    rows = [[str(number), *[""] * 8] for number in range(1, wires_to_note(order) + 1)]
+    rows = [_measured_row(number, wire, order) for number, wire in enumerate(order.work.measured, 1)]
+    if wants_bench(order):
+        room = max(wires_to_note(order), len(rows) + 1)
+        rows += [[str(number), *[""] * 8] for number in range(len(rows) + 1, room + 1)]
     sheet.grid(heads, rows, [5, 24, 13, 20, 14, 14, 14, 20, 16], row_mm=7.5)
+    if not wants_bench(order):
+        return
     sheet.para(
         "Before: from the start to the damage; after: from the damage to the other end. Write the order again with "
         "these (--bench): it then says where the joints lie and what is cut.",
         size=8,
     )
+
+
+def _measured_row(number: int, wire: BenchWire, order: Order) -> list[str]:
+    lengths = [f"{length:g}" for length in (wire.before_mm, wire.damage_mm, wire.after_mm)]
+    cut = " + ".join(f"{line.length_mm:g}" for line in order.work.cut if line.wire == wire.id)
+    name = ", ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
+    size = f"{wire.size_mm2:g}" if wire.size_mm2 else ""
+    return [str(number), name, size, wire.start or "", *lengths, wire.end or "", cut]
 
 
 def _wire_row(wire: WirePlan) -> list[str]:

@@ -56,7 +56,7 @@ def known_wires(
     wires = [measured_wire(wire, rules.termination_distance.ruler_u95_mm) for wire in notes.wire]
     for bench, index in zip(notes.wire, range(len(wires)), strict=True):
         circuit = listed.get(bench.circuit or bench.id)
-        if bench.circuit and circuit is None:
+        if bench.circuit and circuit is None and listed:
             known.questions.append(_unlisted(bench.id, bench.circuit))
         if circuit is not None:
             known.circuits[bench.id] = circuit

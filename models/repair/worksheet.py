@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from models.circuit.circuit_list import Circuit
 from models.repair.actions import in_working_order
 from models.repair.answers import Answers
-from models.repair.bench import BenchNotes
+from models.repair.bench import BenchNotes, BenchWire
 from models.repair.branch import plan_limits
 from models.repair.case import Case, Spot, open_case
 from models.repair.conductor import joint_undecided
@@ -55,6 +55,7 @@ class Worksheet(Finding):
     `route` is the decision's, or graver where no lawful plan exists; `route_why` says so then. `circuit_class` is the
     row of that rule where the circuit list knows more than the decision did. `route_worst_unreferred`: the worst but
     for a circuit class that nobody answered or that the list leaves open, None where that refers nothing.
+    `measured`: the wires noted at the bench, as they were noted.
     """
 
     route: Route
@@ -74,6 +75,7 @@ class Worksheet(Finding):
     invented_prices: bool
     circuit_class: RuleResult | None = None
     route_worst_unreferred: Route | None = None
+    measured: tuple[BenchWire, ...] = ()
 
 
 def worksheet(
@@ -120,7 +122,7 @@ def worksheet(
         plan=plan,
         says=says,
         questions=tuple({q.ask: q for q in questions}.values()),
-        cut=_cut_list(plan, known),
+        cut=_cut_list(plan, known, notes),
         parts=_parts(plan, decision, pins, amounts),
         steps=steps_of_work(decision, plan, pins),
         pins=pins,
@@ -131,6 +133,7 @@ def worksheet(
         invented_prices=prices.invented,
         circuit_class=row,
         route_worst_unreferred=unreferred if unreferred != worst else None,
+        measured=notes.wire,
     )
 
 
@@ -290,7 +293,9 @@ def _size_words(one: WirePlan, known: Known) -> str:
     return f"{one.size_mm2:g} mm² or larger" if one.size_mm2 else "as the old wire or larger: measure it"
 
 
-def _cut_list(plan: Plan | None, known: Known) -> tuple[CutLine, ...]:
+def _cut_list(plan: Plan | None, known: Known, notes: BenchNotes) -> tuple[CutLine, ...]:
+    """Of a circuit that no list holds the name that was noted stands alone."""
+    named = {wire.id: wire.circuit for wire in notes.wire}
     lines = []
     for one in plan.wires if plan else ():
         circuit = known.circuits.get(one.wire)
@@ -298,7 +303,7 @@ def _cut_list(plan: Plan | None, known: Known) -> tuple[CutLine, ...]:
         lines += [
             CutLine(
                 wire=one.wire,
-                circuit=circuit.circuit if circuit else None,
+                circuit=circuit.circuit if circuit else named.get(one.wire),
                 colour=colour,
                 size=_size_words(one, known),
                 kind={"section": "new piece", "lead": "new lead", "whole": "whole wire"}[piece.kind],

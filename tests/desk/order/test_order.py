@@ -77,6 +77,16 @@ def test_the_order_on_screen_has_the_same_in_plain_lines(case, capsys):
         assert part in out, part
 
 
+def test_what_was_measured_at_the_bench_stands_on_the_order(case, pages):
+    """As it was noted, with the name of its circuit though there is no list, and no blank rows once the plan stands."""
+    out = case / "o.pdf"
+    assert cli.run(["order", str(case / "a.json"), "--bench", str(case / "bench.toml"), "-o", str(out)]) == 0
+    paper = " ".join(" ".join(pages(out)[0]).split())
+    assert "PROVISIONAL" not in paper.split("Repair plan")[1][:40]
+    row = paper.split("Wires measured at the bench")[1].split("cut, mm", 1)[1]
+    assert row.split()[:9] == ["1", "w1,", "C1", "300", "40", "1060", "190", "Cut", "list"]
+
+
 def test_the_order_in_json_reads_back_and_is_the_same_every_time(case, capsys):
     """But for the time it was written."""
     found = []

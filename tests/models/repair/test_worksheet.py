@@ -287,6 +287,16 @@ def test_no_work_in_the_vehicle_where_the_route_is_another(bench, route):
     assert [offer.price is None for offer in sheet.offers] == [True, False, False]
 
 
+@pytest.mark.parametrize(("circuits", "asked"), [((), False), (LIST, True)])
+def test_a_noted_circuit_is_held_against_the_list_where_there_is_one(bench, circuits, asked):
+    """Without a list the name is a note: it stands on the cut list, and nothing is asked."""
+    notes = BenchNotes(wire=(noted(circuit="C9"),))
+    sheet = sheet_of(bench, [bench.photo(bitten(bench))], circuits, notes, both_ends_identified=True)
+    assert any("which the circuit list does not hold" in question.ask for question in sheet.questions) == asked
+    assert sheet.measured == notes.wire and all(line.circuit == "C9" for line in sheet.cut)
+    assert (sheet.plan.status == "planned") != asked
+
+
 def test_the_price_of_the_repair_is_its_parts_and_minutes(bench):
     """Two joints, a new piece of 190 mm of unlisted size, 10 minutes a metre, cleaning after a rodent, all by hand from
     the example table."""
