@@ -88,7 +88,7 @@ class Composer(Covered):
         distance, goes_to = self._to_termination(f"{at}.to_termination_mm", candidate)
         rings = self._candidate_rings(candidate)
         if strange is None:
-            evidence = words(label, candidate.signs, length.value if length else None)
+            evidence = words(label, candidate.signs, length.value if length else None, self.scaled)
         else:
             evidence = _strange(strange)
         if label == "external_heat":

@@ -18,11 +18,11 @@ from desk.wording import (
     cautions_of_all,
     say_answer,
     say_by,
-    say_counted,
     say_label,
     say_measured,
     say_route_now,
     say_rule_and_id,
+    say_to_repair,
     say_worst_of,
 )
 from vision.findings import Decision, PhotoFindings, Region
@@ -166,7 +166,7 @@ def _print_details(console: Console, findings: PhotoFindings, told: Told | None 
 
 def _print_decision(console: Console, decision: Decision) -> None:
     console.print(f"  route: {_route_with_rules(decision)}", highlight=False)
-    console.print(f"  wires to repair: {say_counted(decision.wires_to_repair, decision)}", highlight=False)
+    console.print(f"  wires to repair: {say_to_repair(decision.wires_to_repair, decision)}", highlight=False)
     for rule in decision.rules:
         if rule.verdict == "violated":
             console.print(f"  [red]violated[/] {escape(f'{say_rule_and_id(rule)}: {rule.says}')}", highlight=False)

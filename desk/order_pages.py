@@ -20,11 +20,11 @@ from desk.wording import (
     VERDICT_WORDS,
     say_by,
     say_changes,
-    say_counted,
     say_limit,
     say_measure,
     say_plan,
     say_rule,
+    say_to_repair,
 )
 from models.repair.bench import BenchWire
 from models.repair.pins import TICKS, PinMap
@@ -103,7 +103,7 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para(_from_rules(decision))
     if order.says_worst():
         sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
-    count = say_counted(decision.wires_to_repair, order.decided())
+    count = say_to_repair(decision.wires_to_repair, order.decided())
     if decision.wires_to_repair is not None:
         sheet.para(f"Wires to repair, earlier repairs counted: {count}.")
     if decision.actions and order.work.route_why is None:  # else the plan's route has steps of its own

@@ -63,6 +63,7 @@ def environment() -> jinja2.Environment:
         say_measure=wording.say_measure,
         say_measured=wording.say_measured,
         say_counted=wording.say_counted,
+        say_to_repair=wording.say_to_repair,
         say_sources=wording.say_sources,
         say_count=wording.say_count,
         say_answer=wording.say_answer,

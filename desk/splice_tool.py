@@ -102,9 +102,10 @@ def splice(
 
 def _told(plan: Any) -> list[str]:
     """The plan in words."""
-    from models.repair.steps import wire_step
+    from models.repair.steps import sentence, wire_step
 
     if plan.status != "planned":
         return [f"No lawful repair: {plan.says}."]
-    lines = [wire_step(wire) for wire in plan.wires]
+    # there is but one wire, and it has no name
+    lines = [sentence(wire_step(wire).removeprefix(f"Wire {wire.wire}: ")) for wire in plan.wires]
     return [*lines, *(f"Why: {wire.why}." for wire in plan.wires)]

@@ -222,6 +222,13 @@ def say_counted(count: Count | None, decision: Decision | None, short: bool = Fa
     return f"{ends}; count by hand" if helps_by_hand(decision) else ends
 
 
+def say_to_repair(count: Count | None, decision: Decision) -> str:
+    """The wires to repair, earlier repairs counted; of an assembly of which more may be damaged none is no number."""
+    if count is not None and count.high == 0 and decision.route != "return_to_service":
+        return "none found so far"
+    return say_counted(count, decision)
+
+
 def say_count_ends(count: Count) -> str:
     """`between 0 and 42`."""
     return f"between {count.low} and {count.high}"

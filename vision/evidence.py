@@ -150,8 +150,8 @@ def region_signs(
     return RegionSigns(values)
 
 
-def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> list[Evidence]:
-    """The signs that speak for a label, strongest first, in words."""
+def words(label: str | None, signs: RegionSigns, length_mm: float | None, scaled: bool) -> list[Evidence]:
+    """The signs that speak for a label, strongest first, in words; ``scaled`` says whether millimetres are real."""
     v = signs.values
     over = f" over {length_mm:.0f} mm" if length_mm else ""
     out: list[Evidence] = []
@@ -202,7 +202,9 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None) -> lis
         add(
             "colour_break", v["break_median"], "ΔE", f"another colour than the wire by ΔE {v['break_median']:.0f}{over}"
         )
-        add("width", v["mean_width_mm"], "mm", f"{v['mean_width_mm']:.1f} mm wide: one sleeve, or several side by side")
+        if scaled:
+            wide = f"{v['mean_width_mm']:.1f} mm wide: one sleeve, or several side by side"
+            add("width", v["mean_width_mm"], "mm", wide)
     else:
         add("colour_break", v["break_median"], "ΔE", f"colour leaves the wire's own by ΔE {v['break_median']:.0f}")
     return out

@@ -30,6 +30,7 @@ from desk.wording import (
     say_route_now,
     say_rule,
     say_step,
+    say_to_repair,
     say_worst_of,
 )
 from models.repair import Rules
@@ -185,7 +186,7 @@ def decision_state(decision: Decision, unit: str) -> dict[str, Any]:
         "plan": [
             {"action": action, "why": say_places(why)} for action, why in (say_step(step) for step in decision.actions)
         ],
-        "wires": say_counted(decision.wires_to_repair, decision),
+        "wires": say_to_repair(decision.wires_to_repair, decision),
     }
 
 

@@ -30,6 +30,8 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     measured = _measured(span)
     where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
     number = wires(count) if count else f"at least {span.low} wires"
+    if span.high == 0 and case.answers.wire_count is None:
+        number = "no wire was found"
     says = (
         f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}{_why_none(span, shares, case)}"
     )

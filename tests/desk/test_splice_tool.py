@@ -14,6 +14,7 @@ from desk import cli
         (["--length", "900", "--damage", "300..360"], "join in a new piece"),
         (["--length", "900", "--damage", "60..90"], "new lead of 173 mm"),
         (["--length", "300", "--damage", "100..120"], "end to end"),
+        (["--length", "900", "--damage", "300..360"], "\nCut at "),
         (["--length", "300", "--damage", "100..120", "--no-lead", "both"], "No lawful repair"),
         (["--length", "900", "--branch", "450", "--closed", "200..300", "--joint", "600"], "490 to 560 mm"),
     ],

@@ -20,10 +20,11 @@ from desk.wording import (
     say_rule,
     say_rule_and_id,
     say_sources,
+    say_to_repair,
     say_worst,
 )
 from models.repair.words import length, several
-from vision.findings import Count, Measure, Question, RuleResult, UncertaintyShare
+from vision.findings import Count, Decision, Measure, Question, RuleResult, UncertaintyShare
 
 
 def test_a_route_that_may_worsen_is_provisional_and_an_open_class_is_said_apart():
@@ -226,3 +227,14 @@ def test_a_number_of_things_is_said_in_the_singular_or_the_plural(number, said):
     """One is one; none and an interval are several."""
     assert several(number, "joint") == said
     assert several(1, "assembly", "assemblies") + several(3, "assembly", "assemblies") == "1 assembly3 assemblies"
+
+
+@pytest.mark.parametrize(("route", "high", "said"), [
+    ("undecided", 0, "none found so far"), ("return_to_service", 0, "0"), ("undecided", 3, "0 (0 to 3)"),
+])  # fmt: skip
+def test_no_wire_found_is_no_number_while_more_may_be_damaged(route, high, said):
+    """A 0 beside a route that is open reads as if nothing were to be repaired."""
+    nothing = {key: [] for key in ("open_questions", "actions", "causes", "cautions", "rules")}
+    count = Count(value=0, low=0, high=high)
+    decision = Decision(route=route, route_worst="remanufacture", wires_to_repair=count, **nothing)
+    assert said in say_to_repair(count, decision)
