@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,9 +24,6 @@ class GrowSettings:
 
     Of what was grown those cells stay whose probability is at least `peak_share` of the region's top, and whose log
     odds are at most `peak_drop` below its: a finder that half suspects a whole bundle is sure where the damage lies.
-
-    `any_...` : the same of cells that are damaged some way or other, where no single damage makes a region: a finder
-    may be sure that a wire is damaged and not know by what.
     """
 
     seed: float = 0.65
@@ -34,9 +31,6 @@ class GrowSettings:
     peak_share: float = 0.6
     peak_drop: float = 4.5
     min_mass: float = 3.0
-    any_seed: float = 0.75
-    any_grow: float = 0.55
-    any_mass: float = 6.0
     absorb_mm: float = 8.0
     absorb_ratio: float = 0.6
 
@@ -45,8 +39,7 @@ class GrowSettings:
 class Candidate:
     """A damage region before it is named.
 
-    cells : (n,) cell numbers; hint : what the finder took most of it for; mass : sum of its probabilities, of that or,
-    where no single damage stands out, of all
+    cells : (n,) cell numbers; hint : what the finder took most of it for; mass : sum of its probabilities
     """
 
     cells: np.ndarray
@@ -67,46 +60,19 @@ def grow(
 
     xy : (N, 2) cells in canvas px; scores : (N, L) probability of each damage label per cell.
     Hysteresis per label, pieces of one label within `JOIN_MM` along the bundle joined, of these what comes near their
-    top kept, small pieces of another label at the rim of a large one absorbed by it. Then the same with all labels
-    added up, of what lies apart from everything found.
+    top kept, small pieces of another label at the rim of a large one absorbed by it.
     """
     found: list[Candidate] = []
     for k, label in enumerate(labels):
-        pieces = _pieces(grid, scores[:, k], settings.seed, settings.grow)
-        made = _grown(pieces, graph, xy, scores[:, k], settings)
-        found += [replace(c, hint=label) for c in made if c.mass >= settings.min_mass]
-    found = _absorbed(sorted(found, key=lambda c: -c.mass), xy, px_per_mm, settings)
-    total = scores.sum(axis=1)
-    unclear = _apart(_pieces(grid, total, settings.any_seed, settings.any_grow), found, xy, px_per_mm, settings)
-    for c in _grown(unclear, graph, xy, total, settings):
-        if c.mass >= settings.any_mass:
-            found.append(replace(c, hint=labels[int(scores[c.cells].sum(axis=0).argmax())]))
-    return sorted(found, key=lambda c: -c.mass)
-
-
-def _pieces(grid: CellGrid, score: np.ndarray, seed: float, low: float) -> list[Patch]:
-    """Patches of cells from ``low`` on that hold one from ``seed`` on."""
-    return [p for p in patches(grid, score >= low, 1, bridge=1) if score[p.cells].max() >= seed]
-
-
-def _grown(
-    pieces: list[Patch], graph: BundleGraph, xy: np.ndarray, score: np.ndarray, settings: GrowSettings
-) -> list[Candidate]:
-    """Candidates, without a hint, of pieces joined along the bundle."""
-    groups = _joined(pieces, graph, xy)
-    standing = [_standing_out(np.concatenate([p.cells for p in group]), score, settings) for group in groups]
-    return [Candidate(cells, "", float(score[cells].sum())) for cells in standing]
-
-
-def _apart(
-    pieces: list[Patch], found: list[Candidate], xy: np.ndarray, px_per_mm: float, settings: GrowSettings
-) -> list[Patch]:
-    """Pieces that neither hold any of what was found nor are its rim."""
-    taken = np.zeros(len(xy), bool)
-    for c in found:
-        taken[c.cells] = True
-    free = [p for p in pieces if not taken[p.cells].any()]
-    return [p for p in free if all(_gap_mm(xy[p.cells], xy[c.cells], px_per_mm) > settings.absorb_mm for c in found)]
+        score = scores[:, k]
+        members = patches(grid, score >= settings.grow, 1, bridge=1)
+        kept = [p for p in members if score[p.cells].max() >= settings.seed]
+        for group in _joined(kept, graph, xy):
+            cells = _standing_out(np.concatenate([p.cells for p in group]), score, settings)
+            mass = float(score[cells].sum())
+            if mass >= settings.min_mass:
+                found.append(Candidate(cells, label, mass))
+    return _absorbed(sorted(found, key=lambda c: -c.mass), xy, px_per_mm, settings)
 
 
 def _standing_out(cells: np.ndarray, score: np.ndarray, settings: GrowSettings) -> np.ndarray:

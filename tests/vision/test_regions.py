@@ -75,25 +75,6 @@ def test_a_lone_weak_cell_is_nothing():
     assert grow(make_grid(cells), graph, cells.xy, scores, ("a", "b"), S, GrowSettings()) == []
 
 
-def test_what_is_damaged_by_one_cause_or_another_is_found():
-    """0.4 for each of two causes over 30 mm: neither makes a region, both together do, called after the likelier."""
-    cells, graph = row_of_cells()
-    scores = scores_for(cells, [(0, 20, 50), (1, 20, 50)]) * [0.43, 0.47]
-    (found,) = grow(make_grid(cells), graph, cells.xy, scores, ("a", "b"), S, GrowSettings())
-    assert found.hint == "b"
-    assert extent_along(graph, cells.xy[found.cells], S).length_mm == pytest.approx(30, abs=1.5)
-
-
-@pytest.mark.parametrize(("first", "regions"), [(52, 1), (75, 2)])
-def test_doubt_at_the_rim_of_a_damage_is_no_other(first, regions):
-    """Cells that two causes share are the rim of a damage within 8 mm of most of them, or a place of their own."""
-    cells, graph = row_of_cells()
-    clear = scores_for(cells, [(0, 20, 50)])
-    shared = scores_for(cells, [(0, first, first + 8), (1, first, first + 8)]) * 0.45
-    found = grow(make_grid(cells), graph, cells.xy, clear + shared, ("a", "b"), S, GrowSettings())
-    assert len(found) == regions
-
-
 def test_what_a_finder_half_suspects_along_a_whole_bundle_is_not_damaged_with_it():
     """0.9 over 30 mm in a bundle at 0.5 is damaged over 30 mm, not over its 140; so is 0.998 in one at 0.8."""
     cells, graph = row_of_cells()
