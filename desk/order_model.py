@@ -38,8 +38,23 @@ class Order(Finding):
     def provisional(self) -> bool:
         """Whether answers are missing that may change the route or the plan, or a photograph contradicts one."""
         unfinished = self.work.plan is not None and self.work.plan.status == "open"
+        return unfinished or not self.settled
+
+    @property
+    def settled(self) -> bool:
+        """Whether no answer that is missing or contradicted may change the route; the plan may be open all the same."""
         unsettled = self.work.route == "undecided" or self.work.route_worst != self.work.route
-        return unfinished or unsettled or bool(self.decision.contradicted)
+        return not unsettled and not self.decision.contradicted
+
+    def says_state(self) -> str:
+        """The state in a line, as the sheets begin with it: the route, or that nothing is to be started by it yet."""
+        route = ROUTE_WORDS[self.work.route]
+        if not self.provisional:
+            return f"Route: {route}"
+        asked = len(self.asks())
+        first = f"{several(asked, 'open question')} first" if asked else "see below"
+        so_far = "Route undecided" if self.work.route == "undecided" else f"So far {route}"
+        return f"PROVISIONAL, {first}. " + (f"Route settled: {route}" if self.settled else so_far)
 
     def says_route(self) -> str:
         """The order's route, provisional where it or the plan may still change; an undecided one says so itself."""
@@ -69,6 +84,13 @@ class Order(Finding):
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
         decided = [] if self.work.route == "refer" else self.decision.open_questions
         return [*decided, *self.work.questions]
+
+    def asks(self) -> list[Question]:
+        """The same, each question once: decision and plan may ask in the same words."""
+        first: dict[str, Question] = {}
+        for question in self.asked():
+            first.setdefault(question.ask, question)
+        return list(first.values())
 
 
 class Assessed(Finding):

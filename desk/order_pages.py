@@ -16,7 +16,6 @@ from desk.photo_section import photo_section
 from desk.sheet import TICK, Sheet
 from desk.signed_sheet import Part, signed
 from desk.wording import (
-    ROUTE_WORDS,
     VERDICT_WORDS,
     say_by,
     say_changes,
@@ -87,11 +86,7 @@ def order_pdf(
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"], filled=known)
-    route = order.work.route
-    if order.provisional:
-        sheet.banner(_provisional(order), settled=False)
-    else:
-        sheet.banner(f"Route: {ROUTE_WORDS[route]}")
+    sheet.banner(order.says_state(), settled=not order.provisional)
     decision = order.decision
     if decision.contradicted:
         sheet.para(
@@ -112,14 +107,6 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
         sheet.para("The decision asks for: " + "; ".join(named) + ".")
     sheet.para(say_plan(order.work.says))
     sheet.para(f"Written {order.made_at} from {several(len(order.photos), 'photograph')}.", size=8)
-
-
-def _provisional(order: Order) -> str:
-    """The head of an order that may still change: nothing to start work by."""
-    asked = len(_once(order.asked(), order.decision.rules))
-    first = f"{several(asked, 'open question')} first" if asked else "see below"
-    route = "Route undecided" if order.work.route == "undecided" else f"So far {ROUTE_WORDS[order.work.route]}"
-    return f"PROVISIONAL, {first}. {route}"
 
 
 def _from_rules(decision: Decision) -> str:

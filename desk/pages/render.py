@@ -25,6 +25,7 @@ from desk.wording import (
     say_label,
     say_mark,
     say_places,
+    say_plan,
     say_step,
     say_worst_of,
 )
@@ -55,6 +56,7 @@ def templates() -> Environment:
         ROUTE_WORDS=ROUTE_WORDS,
         ROLES=ROLES,
         ROLE_WORDS=ROLE_WORDS,
+        say_plan=say_plan,
         say_step=say_step,
         say_worst_of=say_worst_of,
         CLOSING_WORDS=CLOSING_WORDS,

@@ -13,6 +13,7 @@ from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
 from desk.pages.review_state import state
 from desk.review.edits import Edit, Withdraw
+from desk.shop import order_ahead as ahead
 from desk.shop import review
 from desk.shop.assemblies import photographs_of
 from desk.shop.desk import Desk
@@ -22,6 +23,7 @@ from desk.shop.orders import plan_words
 from desk.shop.people import Account
 from desk.shop.review_entries import entries_of
 from desk.shop.sheet import sheet_of
+from desk.wording import say_places
 
 router = APIRouter()
 TheDesk = Annotated[Desk, Depends(desk_of)]
@@ -45,6 +47,16 @@ class SignOff(BaseModel):
     despite: Annotated[list[Annotated[str, Field(max_length=2000)]], Field(max_length=2000)] = []
 
 
+class OrderAhead(BaseModel):
+    """A work order that is not issued yet. `says`: the line its sheets would begin with; `left_open`: what a sign-off
+    leaves open for it, in a line, empty where that is nothing; `asks`: its open questions, in words."""
+
+    provisional: bool
+    says: str
+    left_open: str
+    asks: list[str]
+
+
 @router.get("/assemblies/{assembly_id}/review", include_in_schema=False)
 def review_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Response:
     with desk.database.read() as session:
@@ -59,6 +71,19 @@ def review_state(desk: TheDesk, visitor: Reviewer, assembly_id: int) -> dict[str
     """The review as it stands: places, questions, decision, history."""
     with desk.database.read() as session:
         return _state(session, desk, visitor.account, assembly_id)
+
+
+@router.get("/api/v1/assemblies/{assembly_id}/review/order", tags=["review"])
+def order_ahead(desk: TheDesk, visitor: Reviewer, assembly_id: int) -> OrderAhead:
+    """How the work order would stand if the review were signed off now. Asked for apart: its plan may take seconds."""
+    with desk.database.read() as session:
+        order = ahead.order_ahead(session, desk, assembly_id, review.review_of(session, desk, assembly_id))
+    return OrderAhead(
+        provisional=order.provisional,
+        says=order.says_state(),
+        left_open=ahead.left_open(order),
+        asks=[say_places(question.ask) for question in order.asks()],
+    )
 
 
 @router.post("/api/v1/assemblies/{assembly_id}/review/entries", tags=["review"], status_code=201)

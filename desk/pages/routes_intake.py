@@ -23,6 +23,7 @@ from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
 from desk.shop.jobs import waiting
+from desk.shop.order_ahead import order_after_sign_off
 from desk.shop.papers import papers_for_page
 from desk.shop.pictures import SIZES_PX, picture
 from desk.shop.recurrence import earlier_visits
@@ -189,9 +190,11 @@ async def send_photographs(request: Request, desk: TheDesk, visitor: Intake, ass
 def assembly_page(request: Request, desk: TheDesk, visitor: Anybody, assembly_id: int) -> Response:
     with desk.database.read() as session:
         sheet, papers = sheet_of(session, assembly_id), papers_for_page(session, assembly_id)
+        order = order_after_sign_off(session, desk, assembly_id)
     analyst = visitor.account.may("analyst")
     return page(
-        request, "assembly.html.j2", sheet=sheet, papers=papers, within_days=desk.rules.recurrence.within_days,
+        request, "assembly.html.j2", sheet=sheet, papers=papers, order=order,
+        within_days=desk.rules.recurrence.within_days,
         today=date.today(), other_models=others_than(Shelf(desk.data), sheet.models) if analyst else Others(),
         answering=name_of(folders_in_turn(desk.data)[0]),  # a damaged record of it does not close this page
     )  # fmt: skip

@@ -7,37 +7,33 @@ from pathlib import Path
 from sqlalchemy.orm import Session
 
 from desk.errors import DeskError
-from desk.order_make import Sources, make_order
-from desk.order_model import Assessed, Order
+from desk.order_make import make_order
+from desk.order_model import Order
 from desk.order_pages import order_pdf
 from desk.records import tables
 from desk.review.reviewed import Reviewed
 from desk.shop.assemblies import assembly, newest_intake, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
+from desk.shop.order_ahead import MAY_BE_ISSUED, inputs_of, order_ahead
 from desk.shop.papers import ORDER, add_paper, paper
 from desk.shop.people import Account
 from desk.shop.review import review_of
 from desk.shop.standing import refresh
-from models.circuit.circuit_list import Circuit, parse_circuit_list
-from models.repair.plan_solve import BrokenPlanError, PlanError
-from models.repair.worksheet import worksheet
 from vision.findings import PhotoFindings
-
-_MAY_BE_ISSUED = ("reviewed", "ordered")
 
 
 def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int) -> int:
     """Plan the repair as the review stands and keep the order; its id. Invalid before the sign-off."""
     row = assembly(session, assembly_id)
     state = refresh(session, desk, assembly_id).state
-    if state not in _MAY_BE_ISSUED:
+    if state not in MAY_BE_ISSUED:
         raise Invalid("order", "expected a review that is signed off, got one that is not: sign it off, then issue")
     review, held = review_of(session, desk, assembly_id), newest_intake(session, assembly_id)
-    assessed = Assessed(assembly=row.shop_order, named=True, photos=review.photos, decision=review.after)
+    assessed, sources = inputs_of(session, desk, assembly_id, review)
     files = files_of(session, desk, assembly_id)
     try:
-        order = make_order(assessed, sources_of(desk, held, review), files, answers=review.answers)
+        order = make_order(assessed, sources, files, answers=review.answers)
     except DeskError as error:
         raise Invalid("order", str(error)) from error
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
@@ -48,25 +44,14 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     return paper_id
 
 
-def sources_of(desk: Desk, held: tables.Intake, review: Reviewed) -> Sources:
-    """What an order is made from beside the findings: rules, prices, the circuit list, the wires measured."""
-    circuits: tuple[Circuit, ...] = ()
-    if held.circuit_list:
-        circuits = parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list")
-    return Sources(desk.rules, desk.prices, circuits, review.notes)
-
-
 def plan_words(session: Session, desk: Desk, assembly_id: int, review: Reviewed) -> str | None:
     """What the order's plan would say of the wires that were measured; None while none were."""
     if not review.notes.wire:
         return None
-    sources = sources_of(desk, newest_intake(session, assembly_id), review)
     try:
-        beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
-        work = worksheet(review.photos, review.after, *beside, review.answers)
-    except (BrokenPlanError, PlanError) as error:
-        return str(error)
-    return work.says
+        return order_ahead(session, desk, assembly_id, review).work.says
+    except DeskError as error:
+        return str(error).removeprefix("order: ")
 
 
 def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "a4") -> tuple[str, bytes]:

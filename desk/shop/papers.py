@@ -34,9 +34,9 @@ def papers_of(session: Session, assembly_id: int, *kinds: str) -> Sequence[table
 
 @dataclass(frozen=True)
 class Papers:
-    """What an assembly's page shows of its papers, each the newest first. asks, contradicted : what the newest order
-    still asks, and which answers it was made with that a photograph contradicts; numbers : by id; not_repaired : its
-    route where that leaves nothing to close by photographs of a repair
+    """What an assembly's page shows of its papers, each the newest first. newest : the newest order as it was issued;
+    asks, contradicted : what it still asks, and which answers it was made with that a photograph contradicts; numbers :
+    by id; not_repaired : its route where that leaves nothing to close by photographs of a repair
     """
 
     orders: Sequence[tables.Paper]
@@ -44,6 +44,7 @@ class Papers:
     approvals: Sequence[tables.Paper]
     closings: Sequence[tables.Paper]
     people: Mapping[int, str]
+    newest: Order | None
     asks: Sequence[Question]
     contradicted: Sequence[str]
     numbers: Mapping[int, int]
@@ -66,7 +67,8 @@ def papers_for_page(session: Session, assembly_id: int) -> Papers:
         [row for row in others if row.kind == APPROVAL],
         [row for row in others if row.kind in (CLOSING, NOT_CLOSED)],
         {row.id: row.name for row in people},
-        newest.asked() if newest else (),
+        newest,
+        newest.asks() if newest else (),
         newest.decision.contradicted if newest else (),
         {row.id: row.number for row in (*orders, *others)},
         newest.work.route if newest and newest.work.route in NOT_REPAIRED else None,

@@ -1,15 +1,18 @@
 """Work orders from the desk: issued after the sign-off, kept as issued, printed with the photographs."""
 
+import html
 import io
+import re
 
 import pypdfium2
 import pytest
 
+from desk.errors import DeskError
 from desk.records import tables
 from desk.records.errors import NotFound
 from desk.records.photo_store import hash_of
 from desk.review.edits import EDIT
-from desk.shop import orders, review
+from desk.shop import order_ahead, orders, review
 from desk.shop.errors import Invalid
 from desk.shop.papers import ORDER, papers_of
 from tests.desk.signing import sign_off
@@ -84,3 +87,109 @@ def test_the_pages_issue_and_show_it(shop, assembly):
     sheet = browser.get(f"/orders/{number}.pdf")
     assert sheet.headers["content-type"] == "application/pdf" and sheet.content.startswith(b"%PDF")
     assert browser.get(f"/orders/{number + 1000}.pdf").status_code == 404
+
+
+@pytest.fixture
+def unmeasured(shop, drawn, blank_photo):
+    """An assembly with three wires bitten, nobody said which; both ends of each are known, so the route is settled."""
+    assembly_id, file = shop.opened("W-2"), blank_photo()
+    sha = hash_of(file)
+    shop.desk.store.take_in(file, sha, ".jpg")
+    bite = drawn.region("rodent", 400, 40).model_copy(update={"wires_affected": 3, "wire_ids": []})
+    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", [bite]))
+    answered(shop, assembly_id, both_ends_identified={"r0": True})
+    return assembly_id, sha
+
+
+def answered(shop, assembly_id, **answers):
+    """Put answers on record."""
+    with shop.desk.database.write() as session:
+        seen = review.newest_entry(session, assembly_id)
+        edit = EDIT.validate_python({"kind": "answer", "answers": answers})
+        review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen)
+
+
+def read_page(shop, assembly_id):
+    """The assembly's page as its reviewer reads it: without tags, blanks as one."""
+    text = shop.browser("reviewer").get(f"/assemblies/{assembly_id}").text
+    return " ".join(html.unescape(re.sub("<[^>]*>", " ", text)).split())
+
+
+def test_page_sign_off_and_printed_order_say_one_state(shop, unmeasured):
+    """The route is settled, the plan waits for the wires: before the sign-off the review says how many questions are
+    open, after it the page says what the order's head does, of the order to come and of the issued one."""
+    assembly_id, sha = unmeasured
+    head = "PROVISIONAL, 2 open questions first. Route settled: repair in vehicle"
+    ahead = shop.browser("reviewer").get(f"/api/v1/assemblies/{assembly_id}/review/order").json()
+    assert (ahead["provisional"], ahead["says"], len(ahead["asks"])) == (True, head, 2)
+    assert ahead["left_open"] == "2 questions are open; the order will be provisional"
+    assert "PROVISIONAL" not in read_page(shop, assembly_id)
+    signed_off(shop, assembly_id, sha)
+    page = read_page(shop, assembly_id)
+    assert f"The work order as the review stands: {head}" in page and "Open questions 2" in page
+    assert all(ask in page for ask in ahead["asks"])
+    with shop.desk.database.write() as session:
+        number = orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+    with shop.desk.database.read() as session:
+        printed = " ".join(text_of(orders.order_sheet(session, shop.desk, number)[1]).split())
+    assert head in printed
+    assert read_page(shop, assembly_id).count(head) == 2  # as the review stands, and as it was issued
+
+
+def test_an_issued_order_keeps_its_state_while_the_page_follows_the_review(shop, unmeasured):
+    """The fuse is answered after the order was issued: one question less in the review, none less in the order."""
+    assembly_id, sha = unmeasured
+    signed_off(shop, assembly_id, sha)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+    answered(shop, assembly_id, fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.5)
+    page = read_page(shop, assembly_id)
+    assert "as the review stands: PROVISIONAL, 1 open question first." in page
+    assert page.count("PROVISIONAL, 2 open questions first.") == 1
+
+
+def test_an_order_of_which_nothing_is_open_is_not_called_provisional(shop, unmeasured):
+    """All answered and the wires measured: the same place says the route."""
+    assembly_id, sha = unmeasured
+    answered(shop, assembly_id, fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.5)
+    with shop.desk.database.write() as session:
+        seen = review.newest_entry(session, assembly_id)
+        for number in range(3):
+            wire = {"id": f"w{number}", "before_mm": 400, "damage_mm": 45, "after_mm": 555}
+            edit = EDIT.validate_python({"kind": "measure_wire", "wire": wire})
+            seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
+        edit = EDIT.validate_python({"kind": "branches", "at_mm": []})
+        review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen)
+    ahead = shop.browser("reviewer").get(f"/api/v1/assemblies/{assembly_id}/review/order").json()
+    assert ahead == {"provisional": False, "says": "Route: repair in vehicle", "left_open": "", "asks": []}
+    signed_off(shop, assembly_id, sha)
+    assert "as the review stands: Route: repair in vehicle" in read_page(shop, assembly_id)
+
+
+def test_the_order_ahead_is_made_once_for_what_it_follows_from(shop, unmeasured, monkeypatch):
+    """A plan may take seconds: asked twice it is made once, and anew after an answer."""
+    assembly_id, _ = unmeasured
+    made = []
+    make = order_ahead.make_order
+    monkeypatch.setattr(order_ahead, "_kept", order_ahead._Kept())
+    monkeypatch.setattr(order_ahead, "make_order", lambda *a, **more: made.append(1) or make(*a, **more))
+    address, browser = f"/api/v1/assemblies/{assembly_id}/review/order", shop.browser("reviewer")
+    assert browser.get(address).json() == browser.get(address).json() and len(made) == 1
+    answered(shop, assembly_id, fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.5)
+    assert browser.get(address).status_code == 200 and len(made) == 2
+
+
+def test_a_plan_that_fails_its_own_check_closes_neither_page_nor_review(shop, unmeasured, monkeypatch):
+    """The page is shown without the order's state; asked for the order, the desk says what is wrong in a line."""
+    assembly_id, sha = unmeasured
+    monkeypatch.setattr(order_ahead, "_kept", order_ahead._Kept())
+
+    def broken(*given, **more):
+        raise DeskError("order: plan: expected joints that keep every limit, got w1")
+
+    monkeypatch.setattr(order_ahead, "make_order", broken)
+    signed_off(shop, assembly_id, sha)
+    assert "Issue the work order" in read_page(shop, assembly_id)
+    answer = shop.browser("reviewer").get(f"/api/v1/assemblies/{assembly_id}/review/order")
+    assert answer.status_code == 422 and "expected joints that keep every limit" in answer.json()["error"]
+    assert shop.browser("intake").get(f"/api/v1/assemblies/{assembly_id}/review/order").status_code == 403

@@ -1,7 +1,9 @@
 // The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
+import { fieldsOf, howTo, lackingIn, nameOfKey, openWords } from "./review_draft_form.js";
 import { lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
 import { answersOf, askBeforeSigning, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { LeftOpen } from "./review_left_open.js";
 import { Stage } from "./review_stage.js";
 
 const bench = document.getElementById("bench");
@@ -12,6 +14,7 @@ const draftForm = document.getElementById("draft");
 const LAYERS = ["regions", "wires", "distances", "coverings", "terminations", "splices"];
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 const stages = new Map();
+const leftOpen = new LeftOpen(() => ask("/order"));
 let state, chosen, draft, draftOn, busy = false;
 let onItsWay = Promise.resolve();
 
@@ -19,6 +22,11 @@ function tell(text, bad = false) {
   document.getElementById("said").textContent = text;
   notice.replaceChildren(...(bad ? [tag("p", { class: "note stop" }, tag("strong", {}, "Not done. "), text)] : []));
   if (bad) notice.scrollIntoView({ block: "nearest" });
+}
+
+// what was said of a drawing holds no longer once that is changed or gone
+function quiet() {
+  notice.replaceChildren();
 }
 
 async function ask(path, body) {
@@ -82,6 +90,7 @@ function draw() {
   drawQuestions(state, act);
   drawWires(state, act);
   drawEntries(state, act);
+  leftOpen.say(state.newest);
   for (const name of ["undo", "redo"]) document.querySelector(`[data-act=${name}]`).disabled = !state[name];
   for (const name of ["outline", "split", "delete"]) document.querySelector(`[data-act=${name}]`).disabled = !chosen;
 }
@@ -140,15 +149,8 @@ function begin(made, photo) {
   [draft, draftOn] = [made, photo];
   stages.get(photo).whole(false); // what is asked beside the photograph would be hidden
   stages.get(photo).root.scrollIntoView({ block: "nearest", inline: "nearest" });
-  const say = {
-    redraw: `Outline of ${made.region}: drag its corners, then keep it.`,
-    add: `New place ${made.region}: drag its corners round the damage and name it.`,
-    split: `Cut ${made.of} along the line; drag its ends.`,
-    reference: "Click both ends of something of known length.",
-  }[made.kind];
-  const fields = [];
-  if (made.kind === "add") fields.push(tag("label", {}, "damage ", tag("select", { name: "label" }, ...LABELS.filter(([v]) => v !== "sound").map(([v, w]) => tag("option", { value: v }, w)))));
-  if (made.kind === "reference") fields.push(tag("label", {}, "length ", tag("input", { name: "length", inputmode: "decimal", required: true, size: "7" }), state.unit), tag("input", { type: "hidden", name: "unit", value: state.unit }));
+  quiet();
+  const [say, fields] = [howTo(made), fieldsOf(made, state.unit)];
   draftForm.replaceChildren(tag("p", {}, say), tag("div", { class: "row" }, ...fields,
     tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),
     tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave"),
@@ -164,6 +166,7 @@ function begin(made, photo) {
 function cornerButton(key, words, change) {
   const click = () => {
     change(draft);
+    quiet();
     stages.get(draftOn).draw();
   };
   return tag("button", { type: "button", class: "button", click }, tag("kbd", {}, key), ` ${words}`);
@@ -172,11 +175,33 @@ function cornerButton(key, words, change) {
 function leave() {
   [draft, draftOn] = [null, null];
   draftForm.hidden = true;
+  quiet();
   draw();
 }
 
+// a new place is named by its number, whether its list is in hand or its corners are; the corners are in hand then.
+// Enter keeps it from the list, too, which it would open otherwise
+function named(event) {
+  if (event.key === "Enter" && event.target === draftForm.elements.label) {
+    keep();
+    return true;
+  }
+  const name = draft.kind === "add" && nameOfKey(event.key);
+  if (!name) return false;
+  const list = draftForm.elements.label;
+  list.value = name.value;
+  list.blur();
+  quiet();
+  document.getElementById("said").textContent = `${draft.region} is ${name.words}. Enter keeps it.`;
+  return true;
+}
+
 async function keep() {
-  if (draft.kind === "reference" && draft.rings[0].length < 2) return tell("expected two clicks on the photograph first", true);
+  const lacking = lackingIn(draft, new FormData(draftForm));
+  if (lacking) {
+    tell(lacking, true);
+    return draftForm.querySelector("select")?.focus({ preventScroll: true }); // what was said stays in view
+  }
   const name = { add: draft.region, split: draft.of, redraw: draft.region }[draft.kind];
   const [photo, edit] = [draftOn, editOf(draft, draftOn, new FormData(draftForm))];
   const held = [draft, draftOn];
@@ -200,6 +225,7 @@ function grab(stage, event, ring, corner) {
     stage.draw();
   };
   const end = () => {
+    quiet(); // not before: the picture moves up as the line goes
     removeEventListener("pointermove", move);
     removeEventListener("pointerup", end);
     removeEventListener("pointercancel", end);
@@ -212,6 +238,7 @@ function grab(stage, event, ring, corner) {
 function click(stage, point) {
   if (draft?.kind !== "reference" || draftOn !== stage.photo.sha256 || draft.rings[0].length > 1) return;
   draft.corner = draft.rings[0].push(point) - 1;
+  quiet();
   stage.draw();
 }
 
@@ -256,6 +283,7 @@ const act = {
   redo: () => state.redo && put({ kind: "withdraw", entry: state.redo }, "counts again"),
   "sign-off": async () => {
     await onItsWay; // what was just answered is part of what is signed
+    if (draft) return tell(`${openWords(draft)}: keep it or leave it first`, true);
     if (!state.unjudged.length && !state.decision.contradicted.length && !state.still_open.length) return signOff([], []);
     return askBeforeSigning(state, look, signOff);
   },
@@ -289,6 +317,7 @@ function draftKey(event) {
   else return false;
   if (draft) {
     const at = draft.rings[draft.ring][draft.corner];
+    if (!["n", "p"].includes(event.key)) quiet();
     if (at) document.getElementById("said").textContent = `corner ${draft.corner + 1} at ${Math.round(at[0])}, ${Math.round(at[1])}`;
     stage.draw();
   }
@@ -310,9 +339,11 @@ addEventListener("keydown", (event) => {
   const on = event.target;
   const typing = on.closest("input:not([type=checkbox]),select,textarea");
   const inPlace = on.closest("[data-place]") || on === document.body || on.id === "main";
+  const plain = !(event.ctrlKey || event.metaKey || event.altKey);
+  if (draft && plain && (!typing || draftForm.contains(on)) && named(event)) return event.preventDefault();
   if (typing || (event.key === "Enter" && !inPlace)) return undefined;
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
-  if (event.ctrlKey || event.metaKey || event.altKey) {
+  if (!plain) {
     if (key !== "z" || draft) return undefined;
     event.preventDefault();
     return event.shiftKey ? act.redo() : act.undo();
@@ -336,6 +367,7 @@ document.addEventListener("click", (event) => {
 });
 onSubmit(document.getElementById("wire"), act.wire);
 onSubmit(document.getElementById("branches"), act.branches);
+draftForm.addEventListener("change", quiet);
 draftForm.addEventListener("submit", (event) => {
   event.preventDefault();
   if (draft) keep();

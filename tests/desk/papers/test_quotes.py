@@ -13,6 +13,7 @@ from desk.sheet import Sheet
 from desk.shop import closing, orders, quotes
 from desk.shop.assemblies import assembly as shop_assembly
 from desk.shop.errors import Invalid, StaleForm
+from desk.shop.order_ahead import left_open
 from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, add_paper, number_of, papers_of
 from models.repair.prices import PricesError, load_prices
 from models.repair.promise import promised
@@ -68,6 +69,46 @@ def test_an_order_is_provisional_until_nothing_can_change_it(shop, ordered):
     waiting = order.work.plan.model_copy(update={"status": "open"})
     for change in ({"plan": waiting}, {"route": "undecided"}, {"route_worst": "remanufacture"}):
         assert with_work(**change).provisional, change
+
+
+def test_an_order_says_in_one_line_how_far_it_is_settled(shop, ordered):
+    """Route and plan apart: settled, undecided, one that may worsen, one that an answer on record speaks against; the
+    line beside the sign-off says why in its words."""
+    with shop.desk.database.read() as session:
+        order = Order.model_validate(papers_of(session, ordered, ORDER)[0].payload["order"])
+    done = {"route": "repair_in_vehicle", "route_worst": "repair_in_vehicle", "questions": ()}
+    waiting = order.work.plan.model_copy(update={"status": "open"})
+    quiet = order.decision.model_copy(update={"open_questions": [], "contradicted": []})
+    asking = quiet.model_copy(update={"open_questions": [order.decision.open_questions[0]] * 2})
+    at_odds = quiet.model_copy(update={"contradicted": ["r0: copper"]})
+    found = {}
+    for name, decision, work in (
+        ("settled", quiet, {}), ("asks", asking, {}), ("plan", quiet, {"plan": waiting}),
+        ("undecided", asking, {"route": "undecided", "route_worst": "refer"}),
+        ("worse", asking, {"route_worst": "remanufacture"}), ("at odds", at_odds, {}),
+    ):  # fmt: skip
+        one = order.model_copy(update={"decision": decision, "work": order.work.model_copy(update=done | work)})
+        found[name] = (one.says_state(), left_open(one))
+    assert found == {
+        "settled": ("Route: repair in vehicle", ""),
+        "asks": ("Route: repair in vehicle", "1 question is open"),
+        "plan": (
+            "PROVISIONAL, see below. Route settled: repair in vehicle",
+            "The plan of the repair is open; the order will be provisional",
+        ),
+        "undecided": (
+            "PROVISIONAL, 1 open question first. Route undecided",
+            "1 question is open; the order will be provisional",
+        ),
+        "worse": (
+            "PROVISIONAL, 1 open question first. So far repair in vehicle",
+            "1 question is open; the order will be provisional",
+        ),
+        "at odds": (
+            "PROVISIONAL, see below. So far repair in vehicle",
+            "The photographs contradict 1 answer; the order will be provisional",
+        ),
+    }
 
 
 def test_the_boxes_at_the_head_of_a_sheet_hold_what_the_desk_knows(shop, ordered, quoted):

@@ -128,6 +128,111 @@ def test_a_place_is_added_split_and_deleted(open_review):
     expect(page.locator("#places li")).to_have_count(3)
 
 
+def crossed(page):
+    """Drag a new place's first corner over its right side, name it and keep it: an outline that crosses itself."""
+    dots = page.locator("circle.corner")
+    expect(dots).to_have_count(4)
+    (x, y), (right, low) = (middle_of(dots.nth(i)) for i in (0, 2))
+    drag(page, (x, y), (right + (right - x), (y + low) / 2))
+    page.keyboard.press("3")
+    page.keyboard.press("Enter")
+    expect(page.locator("#notice")).to_contain_text("does not cross itself, got one that does")
+
+
+def middle_of(locator):
+    """Where the middle of something stands on the screen, px."""
+    box = locator.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def drag(page, start, end):
+    """Take what lies at one point of the screen to another."""
+    page.mouse.move(*start)
+    page.mouse.down()
+    page.mouse.move(*end, steps=4)
+    page.mouse.up()
+
+
+def test_a_new_place_has_no_name_until_a_person_gives_it_one(open_review, served):
+    """Keep, and Enter, are refused in one line and the drawing stays; A, 3, an arrow key and Enter make rodent bites of
+    it, a corner moved."""
+    page = open_review()
+    page.keyboard.press("0")
+    page.keyboard.press("a")
+    names = page.locator("#draft select")
+    expect(names).to_be_focused()
+    expect(names).to_have_value("")
+    page.locator("#draft button").first.click()
+    expect(page.locator("#notice p")).to_have_text(
+        "Not done. expected a name for the damage at a1, got none: choose one from the list or press its number"
+    )
+    page.keyboard.press("Enter")
+    expect(page.locator("#notice p")).to_contain_text("expected a name")
+    page.keyboard.press("7")  # sound: nobody adds a place to say so
+    expect(names).to_have_value("")
+    expect(page.locator("circle.corner")).to_have_count(4)
+    page.keyboard.press("3")
+    expect(names).to_have_value("rodent")
+    expect(page.locator("#notice p")).to_have_count(0)
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    expect(page.locator("#places [data-place$=':a1']")).to_contain_text("rodent bites")
+    (kept,) = rows(served)
+    corners = kept.payload["rings_px"][0]
+    assert kept.payload["label"] == "rodent" and corners[0][0] > corners[3][0]
+
+
+def test_a_sign_off_does_not_throw_away_a_drawing(open_review, served):
+    """Refused while a place is drawn and while corners are moved, each in a line; left, the sign-off goes on."""
+    page = open_review()
+    for key, said in (("a", "a place is being drawn"), ("e", "an outline is being changed")):
+        page.locator("body").press(key)
+        page.get_by_role("button", name="sign off").click()
+        expect(page.locator("#notice p")).to_have_text(f"Not done. {said}: keep it or leave it first")
+        expect(page.get_by_role("dialog")).to_have_count(0)
+        expect(page.locator("circle.corner")).to_have_count(4)
+        expect(page.locator("#draft")).to_be_visible()
+        page.locator("#draft").get_by_role("button", name="Leave").click()
+        expect(page.locator("#notice p")).to_have_count(0)
+    page.get_by_role("button", name="sign off").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    assert rows(served) == []
+
+
+def test_what_was_wrong_with_a_drawing_is_not_said_of_the_next_one(open_review, served):
+    """A crossed outline is refused; left, or its corner dragged back, nothing of it stands there any more."""
+    page = open_review()
+    page.keyboard.press("0")
+    page.keyboard.press("a")
+    crossed(page)
+    page.keyboard.press("Escape")
+    expect(page.locator("#notice p")).to_have_count(0)
+    page.keyboard.press("a")
+    expect(page.locator("#notice p")).to_have_count(0)
+    crossed(page)
+    now, right, left = (middle_of(page.locator("circle.corner").nth(i)) for i in (0, 1, 3))
+    drag(page, now, (left[0], right[1]))
+    expect(page.locator("#notice p")).to_have_count(0)
+    page.keyboard.press("Enter")
+    expect(page.locator("#places [data-place$=':a1']")).to_contain_text("rodent bites")
+    assert [row.kind for row in rows(served)] == ["add"]
+
+
+def test_what_a_sign_off_leaves_open_for_the_order_stands_beside_it(open_review, served):
+    """Both ends, twice, and the fuse; the number falls with an answer, and the line opens to what is asked."""
+    page = open_review()
+    line = page.locator("#left-open")
+    expect(line.locator("summary")).to_have_text("3 questions are open; the order will be provisional")
+    first = page.locator("#questions li").filter(has=page.locator("select")).first
+    asked = first.locator("strong").inner_text()
+    first.locator("select").select_option(index=1)
+    first.get_by_role("button", name="Answer").click()
+    expect(line.locator("summary")).to_have_text("2 questions are open; the order will be provisional")
+    line.locator("summary").click()
+    expect(line.locator("li")).to_have_count(2)
+    expect(line).not_to_contain_text(asked)
+
+
 def test_a_conflict_keeps_both_versions_until_one_is_chosen(open_review, served, case):
     """The page was opened before somebody else answered: its entry waits, both are shown, then it is let count."""
     page = open_review()
