@@ -71,6 +71,7 @@ ROUTES = [
     ("GET", "/api/v1/figures", {"reviewer", "analyst"}),
     ("GET", "/api/v1/exports/photographs.csv", {"analyst"}),
     ("GET", "/api/v1/assemblies/1/review", {"reviewer"}),
+    ("GET", "/api/v1/assemblies/1/review/order", {"reviewer"}),
     ("POST", "/api/v1/assemblies/1/review/entries", {"reviewer"}),
     ("POST", "/api/v1/assemblies/1/review/sign-off", {"reviewer"}),
     ("GET", "/api/v1/assemblies/1/papers", {"intake", "reviewer", "analyst"}),
