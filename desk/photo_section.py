@@ -14,7 +14,7 @@ from desk.order_photos import Picture, pixels_of, region_picture, whole_picture
 from desk.sheet import Sheet
 from desk.signed_sheet import Part
 from desk.wording import AT_BENCH, limits_of, say_answer, say_counted, say_label, say_measured, say_region
-from models.repair.case import possible_labels
+from models.repair.case import is_own, possible_labels
 from models.repair.verdicts import count_too_wide
 from vision.findings import Decision, PhotoFindings, Question, Region
 
@@ -67,7 +67,7 @@ def _pictures(
 
 def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned]]]) -> None:
     sheet.section("Photographs", needs_mm=100)
-    own = f'Labels and measures not marked "{AT_BENCH}", are the photographs\''
+    own = f'Labels and measures not marked "{AT_BENCH}" are the photographs\''
     sheet.para(f"{own} or, where a review named or drew a place anew, the reviewer's.", size=8)
     for photo, pictures in shown:
         name = photo.photo.name
@@ -95,9 +95,12 @@ def _shown(photo: PhotoFindings) -> str:
 
 
 def _said(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> str | None:
-    """The label that was answered, where the photograph does not say the same for sure."""
+    """The label that was answered, where the photograph does not say the same for sure.
+
+    A label of the shop's own keeps its name, whatever rules the answer treats it by.
+    """
     left = labels_left(photo, region, answers)
-    return None if left == possible_labels(region) else f"{say_label(left[0])}, {AT_BENCH}"
+    return None if is_own(region) or left == possible_labels(region) else f"{say_label(left[0])}, {AT_BENCH}"
 
 
 def _about(region: Region, name: str, decision: Decision, ruled: str | None, counted: str | None) -> str:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from models.repair.case import Case, Spot, perhaps_one, possible_labels
 from models.repair.counting import Share, Span, most_at_one_location, most_in_one_branch, united
 from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
-from models.repair.words import wires
+from models.repair.words import IN_SCOPE, wires
 from vision.findings import Action, Count, Measure, PhotoFindings
 
 
@@ -28,13 +28,11 @@ def wire_count(shares: list[Share], case: Case) -> Hit:
     verdict = count_at_most(span.low, span.high, limits.max_wires)
     count = span.count(())
     measured = _measured(span)
-    where = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}[limits.scope]
     number = wires(count) if count else f"at least {span.low} wires"
     if span.high == 0 and case.answers.wire_count is None:
         number = "no wire was found"
-    says = (
-        f"{number} to repair {where}, earlier repairs counted, limit {limits.max_wires}{_why_none(span, shares, case)}"
-    )
+    over = f"to repair {IN_SCOPE[limits.scope]}, earlier repairs counted, limit {limits.max_wires}"
+    says = f"{number} {over}{_why_none(span, shares, case)}"
     hit = Hit("wire-count", verdict, says, "assembly", measured, float(limits.max_wires), "wires")
     if verdict == "violated":
         return replace(hit, floor=REMANUFACTURE, actions=(Action(action="remanufacture", on="assembly", why=says),))

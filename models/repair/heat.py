@@ -5,7 +5,7 @@ from __future__ import annotations
 from models.repair.answers import answer_for
 from models.repair.case import Case, Spot
 from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond, why_broken
-from models.repair.words import length, several
+from models.repair.words import IN_SCOPE, length, several
 from vision.findings import Action, Measure, Verdict
 
 
@@ -132,7 +132,7 @@ def _neighbours(case: Case) -> str:
     """What is looked for when the wires beside a burnt one are parted, and when to stop."""
     joins = "A neighbour that is stained, hardened or blistered is repaired, too, and counts."
     limits = case.rules.wire_count
-    more = f"more than {several(limits.max_wires, 'wire')} in all" if limits.applies else ""
+    more = f"more than {several(limits.max_wires, 'wire')} {IN_SCOPE[limits.scope]}" if limits.applies else ""
     torn = "insulation that tears" if case.rules.fused_insulation.applies else ""
     stop = " or ".join(reason for reason in (torn, more) if reason)
     return f"{joins} STOP at {stop}: the assembly is rebuilt." if stop else joins

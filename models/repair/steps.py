@@ -33,7 +33,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     if decision.route == "return_to_service":
         return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
     found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
-    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture", "inspect_conductor", "part_neighbours"))
+    found += _jobs(decision, ("refer", "retake", "check_fuse", "remanufacture", "inspect_conductor"))
     if decision.route in ("refer", "remanufacture"):
         return tuple([*found, *_jobs(decision, ("correct_fuse", "find_cause"))])
     if decision.route == "undecided" and plan is None and not pins:
@@ -49,6 +49,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
             "Look at what lay beneath: where the damage runs on, stop, photograph it on the mat and assess it again; "
             "this order is then written anew."
         )
+    found += _jobs(decision, ("part_neighbours",))
     for wire in plan.wires if plan else ():
         found.append(wire_step(wire))
     if plan is None or plan.status != "planned":

@@ -37,6 +37,10 @@ def volts(measure: Measure) -> str:
     return f"{measure.value:.2f} ± {measure.u95:.2f} V"
 
 
+IN_SCOPE = {"assembly": "in the assembly", "branch": "in one branch", "location": "at one location"}
+"""Over what wires to repair are counted, by the shop's scope."""
+
+
 def wires(count: Count | None) -> str:
     """`4 wires`, `between 4 and 7 wires`, or `an unknown number of wires`."""
     if count is None:

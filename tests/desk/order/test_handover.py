@@ -199,3 +199,9 @@ def test_under_its_picture_a_place_carries_the_name_that_the_bench_gave_it(order
     named = f"r1 {say_label('abrasion')}, at the bench: along the wire"
     kept = f"r2 {say_label('rodent')}: along the wire"
     assert named in paper and kept in paper
+
+
+def test_a_name_of_the_shops_own_stays_under_its_picture(ordered):
+    """The answer says by which rules it is treated, not what it is."""
+    _, paper = ordered({"label": "acid_burn"}, answers='[labels]\nr1 = "abrasion"\n')
+    assert "r1 acid burn: along the wire" in paper

@@ -165,8 +165,8 @@ def test_when_to_stop_parting_wires_is_said_by_the_shops_own_limits(bench):
         steps = bench.decision(photo, rules=bench.limits(**limits)).actions
         return next(step.why for step in steps if step.action == "part_neighbours")
 
-    assert "STOP at insulation that tears or more than 6 wires in all" in why()
-    assert "more than 4 wires in all" in why(wire_count={"max_wires": 4})
+    assert "STOP at insulation that tears or more than 6 wires in the assembly" in why()
+    assert "more than 4 wires in one branch" in why(wire_count={"max_wires": 4, "scope": "branch"})
     assert why(fused_insulation={"applies": False}).count("tears") == 0
     assert "STOP" not in why(fused_insulation={"applies": False}, wire_count={"applies": False})
 

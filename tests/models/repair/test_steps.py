@@ -81,3 +81,14 @@ def test_a_wire_known_from_the_bench_alone_has_its_resistance_expected(bench):
     told = float(sheet.tests[0].split("at most ")[1].split(" mΩ")[0])
     assert 18.5 + 1.5 < told < 18.5 + 6.0
     assert sheet.cut[0].colour == "RD"
+
+
+def test_neighbours_of_a_burnt_wire_are_parted_after_the_place_was_photographed_and_before_it_is_cut(bench):
+    """What is taken apart can no longer be shown as it was found; the cause is looked for before the vehicle leaves."""
+    photos = [bench.photo(bench.region("electrical_overload", continues_under_covering=True))]
+    found = bench.decision(*photos, overload_ends={"r1": "X1"})
+    steps = worksheet(photos, found, bench.rules, load_prices(), LIST, noted("C2")).steps
+    words = ("Fuse first", "Photograph the place as found", "Open the covering", "Part the wires at r1", "Wire wC2",
+             "Find")  # fmt: skip
+    places = [next(k for k, step in enumerate(steps) if step.startswith(word)) for word in words]
+    assert places == sorted(places)

@@ -1,0 +1,116 @@
+"""The sign-off of a review, in Chromium: what it asks about, and what it leaves open for the order."""
+
+from playwright.sync_api import expect
+
+from desk.review.edits import EDIT
+from desk.shop import review
+from tests.desk.review_page.screens import rows
+
+expect.set_options(timeout=20_000)  # a busy machine is no fault of the pages
+
+
+def judge_both(page):
+    """Confirm the two places by key."""
+    for judged in ("1 of 2 judged", "2 of 2 judged"):
+        page.locator("body").press("Enter")
+        expect(page.locator("#progress")).to_have_text(judged)
+
+
+def test_what_a_sign_off_leaves_open_for_the_order_stands_beside_it(open_review, served):
+    """Both ends, twice, and the fuse; the number falls with an answer, and the line opens to what is asked."""
+    page = open_review()
+    line = page.locator("#left-open")
+    expect(line.locator("summary")).to_have_text("3 questions are open; the order will be provisional")
+    first = page.locator("#questions li").filter(has=page.locator("select")).first
+    asked = first.locator("strong").inner_text()
+    first.locator("select").select_option(index=1)
+    first.get_by_role("button", name="Answer").click()
+    expect(line.locator("summary")).to_have_text("2 questions are open; the order will be provisional")
+    line.locator("summary").click()
+    expect(line.locator("li")).to_have_count(2)
+    expect(line).not_to_contain_text(asked)
+
+
+def test_a_sign_off_asks_about_places_nobody_judged(open_review, served):
+    """Both are listed; "look" leads to the first; "let them stand" signs off and keeps on record which they were."""
+    page = open_review()
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked).to_contain_text("2 places nobody has judged")
+    expect(asked.locator("#unjudged-places li")).to_have_count(2)
+    asked.get_by_role("button", name="Look at them").click()
+    expect(asked).to_have_count(0)
+    page.keyboard.press("Enter")
+    expect(page.locator("#progress")).to_have_text("1 of 2 judged")
+    page.get_by_role("button", name="sign off").click()
+    expect(page.get_by_role("dialog").locator("#unjudged-places li")).to_have_count(1)
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    kept = rows(served)[-1]
+    assert kept.kind == "sign_off" and [place[-3:] for place in kept.payload["unlooked"]] == [":r1"]
+
+
+def test_a_sign_off_asks_about_answers_that_the_photograph_contradicts(open_review, served):
+    """In the same dialog: named, "look again" leads to them, and what is let stand is on record word for word."""
+    page = open_review()
+    with served.desk.database.write() as session:
+        answer = EDIT.validate_python({"kind": "answer", "answers": {"copper": {"r1": "covered"}}})
+        review.put_on_record(session, served.desk, served.accounts["reviewer"], 1, answer, None)
+    page.reload()
+    page.locator("#places button").first.wait_for()
+    judge_both(page)
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_contain_text("1 answer a photograph contradicts")
+    expect(asked.locator("#unjudged-answers li")).to_have_text(
+        ["r1: copper was answered as covered, the photograph shows 8 ± 0 mm bare: look again"]
+    )
+    asked.get_by_role("button", name="Look again").click()
+    expect(page.locator("#contradicted")).to_be_focused()
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    kept = rows(served)[-1].payload
+    assert kept["unlooked"] == [] and [line[:22] for line in kept["contradicted"]] == ["r1: copper was answere"]
+
+
+def test_a_sign_off_asks_about_open_questions_that_may_worsen_the_route(open_review, served):
+    """Named with the route at worst; "look again" leads to the questions; answered, one click signs off."""
+    page = open_review()
+    judge_both(page)
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_have_text("2 open questions may still change the route")
+    expect(asked.locator("#unjudged-worst")).to_contain_text("at worst remanufacture (by “Copper damaged”)")
+    lines = [f"At {place}: are both ends of every damaged wire known, by housing and cavity?" for place in ("r0", "r1")]
+    expect(asked.locator("li")).to_have_text(lines)
+    asked.get_by_role("button", name="Look again").click()
+    expect(page.locator("#h-questions")).to_be_focused()
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    assert rows(served)[-1].payload["still_open"] == lines
+    with served.desk.database.write() as session:
+        answer = EDIT.validate_python({"kind": "answer", "answers": {"both_ends_identified": {"r0": True, "r1": True}}})
+        review.put_on_record(session, served.desk, served.accounts["reviewer"], 1, answer, rows(served)[-1].id)
+    page.goto(f"{served.address}/assemblies/1/review")
+    page.locator("#places button").first.wait_for()
+    page.get_by_role("button", name="sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    assert rows(served)[-1].payload["still_open"] == []
+
+
+def test_the_dialog_says_three_open_questions_and_counts_the_others(open_review):
+    """Seven stand there as three and a number."""
+    page = open_review()
+    said = page.evaluate(
+        """async () => {
+          const { askBeforeSigning } = await import([...document.querySelectorAll('link[rel=modulepreload]')]
+            .find((link) => link.href.includes('review_panel')).href);
+          const decision = { contradicted: [], route_words: 'undecided', worst_says: 'at worst remanufacture' };
+          const still_open = [1, 2, 3, 4, 5, 6, 7].map((n) => `question ${n}`);
+          askBeforeSigning({ unjudged: [], decision, still_open }, () => {}, () => {});
+          return [...document.querySelectorAll('#unjudged li')].map((line) => line.textContent);
+        }"""
+    )
+    assert said == ["question 1", "question 2", "question 3", "and 4 more"]
