@@ -15,6 +15,7 @@ from rich.table import Table
 from desk.batch import Run
 from desk.terminal import tables
 from desk.wording import (
+    asked_together,
     cautions_of_all,
     say_answer,
     say_by,
@@ -170,7 +171,7 @@ def _print_decision(console: Console, decision: Decision) -> None:
     for rule in decision.rules:
         if rule.verdict == "violated":
             console.print(f"  [red]violated[/] {escape(f'{say_rule_and_id(rule)}: {rule.says}')}", highlight=False)
-    for question in decision.open_questions:
+    for question in asked_together(decision.open_questions):
         console.print(f"  [cyan]ask[/] {escape(question.ask)}", highlight=False)
     for action in decision.actions:
         where = "" if action.on == "assembly" else f" on {action.on}"

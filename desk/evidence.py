@@ -15,7 +15,7 @@ from desk.errors import one_line
 from desk.overlay import path_of
 from desk.pictures import bytes_uri, data_uri
 from desk.report import TEMPLATES, environment
-from desk.wording import CLOSING_WORDS, say_measure, say_measured, say_places, say_step
+from desk.wording import CLOSING_WORDS, asked_together, say_measure, say_measured, say_places, say_step
 from vision.findings import Decision, Measure, PhotoFindings, Region
 from vision.reading import PhotoError, read_photo
 
@@ -143,7 +143,7 @@ def evidence_html(evidence: Evidence, say: Callable[[Measure | None], str] = say
     """The page as text; it asks for nothing else and holds no script. say : how lengths are written, in that unit."""
     env = environment()
     env.globals.update(say_by_hand=partial(say_measured, unit=unit))
-    env.globals.update(say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
+    env.globals.update(asked_together=asked_together, say_step=say_step, path_of=path_of, closing_words=CLOSING_WORDS)
     env.filters.update(places=say_places)
     return env.get_template("evidence.html.j2").render(
         e=evidence,

@@ -73,6 +73,7 @@ def environment() -> jinja2.Environment:
         say_rule=wording.say_rule,
         say_rule_id=wording.say_rule_id,
         say_changes=wording.say_changes,
+        asked_together=wording.asked_together,
         route_words=wording.ROUTE_WORDS,
         is_provisional=wording.is_provisional,
         say_route_now=wording.say_route_now,

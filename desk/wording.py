@@ -42,6 +42,8 @@ _WHICH_DAMAGE = "which damage it is"
 _COUNTED = ("wires", "splices")
 """Units of what is counted: whole numbers, from the least to the most that it may be."""
 _REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
+_PLACE = re.compile(r"(?<![\w.])[a-z]\d+(?=[:,? ])")
+"""The id of a place within a question; what stands before it may be the name of its photograph."""
 
 
 def say_label(label: str | None) -> str:
@@ -287,6 +289,23 @@ def say_changes(question: Question, rules: Sequence[RuleResult]) -> str:
     """What the answer changes, with the rule's name in the place of its id."""
     rule, colon, what = question.changes.partition(":")
     return f"{_within(rules).get(rule, rule)}{colon}{what}"
+
+
+def asked_together(questions: Sequence[Question]) -> list[Question]:
+    """The questions with those in the same words about several places of one photograph as one: `t1, t2, t3: ...?`.
+
+    For lists that are read; where each is answered they stay apart.
+    """
+    groups: dict[tuple[str, ...], list[tuple[str, Question]]] = {}
+    for question in questions:
+        place = _PLACE.search(question.ask)
+        first, last = place.span() if place else (len(question.ask), len(question.ask))
+        before, on, after = question.ask[:first], question.ask[first:last], question.ask[last:]
+        groups.setdefault((before, on[:1], after, question.why, question.changes), []).append((on, question))
+    return [
+        group[0][1].model_copy(update={"ask": f"{before}{', '.join(dict.fromkeys(on for on, _ in group))}{after}"})
+        for (before, _, after, *_), group in groups.items()
+    ]
 
 
 def _within(rules: Sequence[RuleResult]) -> dict[str, str]:

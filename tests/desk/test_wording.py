@@ -5,9 +5,12 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from desk.wording import (
     LIST_MAY_REFER,
+    asked_together,
     say_answer,
     say_any_of,
     say_by,
@@ -238,3 +241,32 @@ def test_no_wire_found_is_no_number_while_more_may_be_damaged(route, high, said)
     count = Count(value=0, low=0, high=high)
     decision = Decision(route=route, route_worst="remanufacture", wires_to_repair=count, **nothing)
     assert said in say_to_repair(count, decision)
+
+
+class TestAskedTogether:
+    @staticmethod
+    def _asked(*asks: str, why: str = "so") -> list[Question]:
+        return [Question(ask=ask, why=why, changes="housing: a new one") for ask in asks]
+
+    def _together(self, *asks: str) -> list[str]:
+        return [one.ask for one in asked_together(self._asked(*asks))]
+
+    def test_names_the_places_of_one_question_once(self) -> None:
+        asks = self._together("t1: is it whole?", "At r1: is copper bare?", "t3: is it whole?")
+        assert asks == ["t1, t3: is it whole?", "At r1: is copper bare?"]
+
+    def test_keeps_photographs_apart(self) -> None:
+        asks = self._together("b 1.jpg:t1: is it whole?", "b 1.jpg:t2: is it whole?", "b 2.jpg:t1: is it whole?")
+        assert asks == ["b 1.jpg:t1, t2: is it whole?", "b 2.jpg:t1: is it whole?"]
+
+    def test_joins_no_places_of_different_kinds(self) -> None:
+        assert len(self._together("At r1: is copper bare?", "At s1: is copper bare?")) == 2
+
+    def test_keeps_apart_what_is_asked_for_another_reason(self) -> None:
+        questions = [*self._asked("t1: is it whole?"), *self._asked("t2: is it whole?", why="otherwise")]
+        assert asked_together(questions) == questions
+
+    @given(st.lists(st.sampled_from(["At r1: how?", "t1.jpg:t2: what?", "Which fuse?", "t12: what?", "t1: what?"])))
+    def test_every_place_stays_named(self, asks: list[str]) -> None:
+        together = "\n".join(self._together(*asks))
+        assert all(re.search(rf"\b{place}\b", together) for ask in asks for place in re.findall(r"[rt]\d+(?=:)", ask))
