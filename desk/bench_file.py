@@ -23,6 +23,12 @@ def wants_bench(order: Order) -> bool:
     return order.work.route != "refer" and plan is not None and plan.status == "open" and bool(order.work.questions)
 
 
+def unnamed_housings(order: Order) -> list[str]:
+    """Housings to be renewed of which nobody said which connector of the circuit list they are."""
+    asked = "\n".join(question.ask for question in order.work.questions)
+    return [pins.housing for pins in order.work.pins if pins.connector is None and f"{pins.housing}: which" in asked]
+
+
 def wires_to_note(order: Order) -> int:
     """For how many wires there must be room: as many as there may be to repair, within reason."""
     count = order.decision.wires_to_repair
@@ -33,6 +39,12 @@ def bench_template(order: Order, photos: Sequence[PhotoFindings]) -> str:
     """TOML text: what the plan asks as remarks, then a block for each wire that may be damaged, colours as seen."""
     asked = [f"# {' '.join(question.ask.split())}" for question in order.work.questions]
     lines = [f"# Measured at the bench on {' '.join(order.assembly.split())}.", *asked, "", *_HEAD]
+    unnamed = unnamed_housings(order)
+    if unnamed:
+        lines += ["", "#[connectors]    # housing in the photograph = connector of the circuit list"]
+        lines += [f'#{json.dumps(name, ensure_ascii=False)} = ""' for name in unnamed]
+    if not wants_bench(order):
+        return "\n".join(lines) + "\n"
     seen = _touched(photos)
     for number in range(max(len(seen), wires_to_note(order))):
         lines += ["", *_block(seen[number] if number < len(seen) else None, number + 1)]

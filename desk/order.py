@@ -58,9 +58,10 @@ def order(
     made = make_order(assessed, sources, files, answers=told)
     if ask is not None:
         from desk.answers_file import answers_template
-        from desk.bench_file import bench_template, wants_bench
+        from desk.bench_file import bench_template, unnamed_housings, wants_bench
 
         measures = wants_bench(made) and not (sources.notes and sources.notes.wire)
+        measures = measures or (bool(unnamed_housings(made)) and sources.notes is None)
         if measures:
             _new(_bench_of(ask))
         decided = [question for question in made.asked() if question in made.decision.open_questions]

@@ -13,6 +13,7 @@ from desk.review.asked import asked
 from desk.review.changes import DecisionChange
 from desk.review.edits import Entry, Settle, Withdraw
 from desk.review.history import in_force, waiting, withdrawn
+from desk.review.noting import ends_of
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
 from desk.review.telling import entry_words, presented
@@ -35,6 +36,7 @@ from desk.wording import (
 )
 from models.repair import Rules
 from models.repair.bench import BenchWire
+from models.repair.case import prefixes
 from vision.findings import Decision, PhotoFindings, Region, Ring, RuleResult
 
 _LAYERS = ("wires", "distances", "coverings", "terminations")
@@ -42,17 +44,20 @@ _LAYERS = ("wires", "distances", "coverings", "terminations")
 
 def state(
     found: Reviewed, entries: Sequence[Entry], newest: int | None, login: str, rules: Rules, unit: str,
-    pictures: dict[str, dict[str, Any]], plan: str | None = None,
+    pictures: dict[str, dict[str, Any]], plan: str | None = None, connectors: Sequence[str] = (),
 ) -> dict[str, Any]:  # fmt: skip
     """Everything that the page draws. `pictures`: number, file and face of each photograph by its hash.
 
-    `plan`: what the work order's plan would say, where wires were measured for it.
+    `plan`: what the work order's plan would say, where wires were measured for it. `connectors`: of the circuit list,
+    where there is one: the ends seen are then named on the photographs, to be told which of them they are.
     """
     several = len(found.photos) > 1
     return {
         "newest": newest,
         "unit": unit,
-        "photos": [photo_state(photo, found, pictures[photo.photo.sha256], unit) for photo in found.photos],
+        "photos": [
+            photo_state(photo, found, pictures[photo.photo.sha256], unit, bool(connectors)) for photo in found.photos
+        ],
         "decision": decision_state(found.after, unit),
         "change": change_lines(found.decided, found.after.rules),
         "questions": [
@@ -76,6 +81,8 @@ def state(
         "wires": [_wire_state(wire, unit) for wire in found.notes.wire],
         "branches": _branch_words(found, unit),
         "traced": _traced(found),
+        "connectors": list(connectors),
+        "ends": _ends(found) if connectors else [],
         "plan": say_places(say_plan(plan)) if plan else None,
         "entries": entry_states(found, entries, login),
         "undo": undo_of(entries, login),
@@ -83,7 +90,9 @@ def state(
     }
 
 
-def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], unit: str) -> dict[str, Any]:
+def photo_state(
+    photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], unit: str, all_ends: bool = False
+) -> dict[str, Any]:
     """One photograph with its places; px of the upright original."""
     sha = photo.photo.sha256
     return {
@@ -103,12 +112,14 @@ def photo_state(photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], 
             )
             for region in photo.regions
         ],
-        "layers": layer_states(photo, found, unit),
+        "layers": layer_states(photo, found, unit, all_ends),
     }
 
 
-def layer_states(photo: PhotoFindings, found: Reviewed, unit: str) -> list[dict[str, Any]]:
+def layer_states(photo: PhotoFindings, found: Reviewed, unit: str, all_ends: bool = False) -> list[dict[str, Any]]:
     """What is drawn beside the places; splices, and the housings and terminals that open questions name, have a `name`.
+
+    all_ends : every housing and terminal has one, for all may be told which connector of the circuit list they are
 
     at : where the name stands, px: the outline's lowest point, so that it covers no place's name. A splice that is a
     place, too, has that one's.
@@ -123,7 +134,9 @@ def layer_states(photo: PhotoFindings, found: Reviewed, unit: str) -> list[dict[
         elif shape.layer in _LAYERS:
             drawn.append({"layer": shape.layer, "path": shape.path, "title": shape.title})
     ends = asked_ends(photo, found.photos, found.after.open_questions)
-    return drawn + [_named_shape("terminations", path_of(rings), "asked about", i, rings) for i, rings in ends.items()]
+    drawn += [_named_shape("terminations", path_of(rings), "asked about", i, rings) for i, rings in ends.items()]
+    others = {end.id: end.rings_px for end in photo.terminations if all_ends and end.rings_px and end.id not in ends}
+    return drawn + [_named_shape("terminations", path_of(rings), i, i, rings) for i, rings in others.items()]
 
 
 def _named_shape(layer: str, path: str, title: str, name: str, rings: Sequence[Ring]) -> dict[str, Any]:
@@ -252,7 +265,15 @@ def _wire_state(wire: BenchWire, unit: str) -> dict[str, Any]:
     """A wire that was measured, as its form shows it again."""
     parts = [say_length(value, unit) for value in (wire.before_mm, wire.damage_mm, wire.after_mm)]
     words = " ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
-    return {"id": wire.id, "words": words, "says": f"{parts[0]} to the damage, {parts[1]} of it, {parts[2]} on"}
+    says = [f"{parts[0]} to the damage, {parts[1]} of it, {parts[2]} on"]
+    if wire.joints_mm:
+        says.append("joints at " + ", ".join(say_length(at, unit) for at in wire.joints_mm))
+    if wire.keep_out_mm:
+        closed = ", ".join(f"{say_length(a, unit)} to {say_length(b, unit)}" for a, b in wire.keep_out_mm)
+        says.append(f"closed or flexing {closed}")
+    fixed = [side for side, new in (("start", wire.start_renewable), ("end", wire.end_renewable)) if not new]
+    says += [f"no new terminal at its {side}" for side in fixed]
+    return {"id": wire.id, "words": words, "says": "; ".join(says)}
 
 
 def _branch_words(found: Reviewed, unit: str) -> str | None:
@@ -260,6 +281,21 @@ def _branch_words(found: Reviewed, unit: str) -> str | None:
     if points is None:
         return None
     return ", ".join(say_length(at, unit) for at in points) or "none"
+
+
+def _ends(found: Reviewed) -> list[dict[str, str]]:
+    """Every end seen, with the connector that it was named; empty where it was not."""
+    several, heads = len(found.photos) > 1, prefixes(found.photos)
+    return [
+        {
+            "photo": photo.photo.sha256,
+            "end": end,
+            "name": place_name(photo, end, several),
+            "connector": found.notes.connectors.get(head + end, ""),
+        }
+        for head, photo in zip(heads, found.photos, strict=True)
+        for end in ends_of(photo)
+    ]
 
 
 def _traced(found: Reviewed) -> list[str]:

@@ -130,6 +130,17 @@ class Branches(ReviewValue):
     note: Note = ""
 
 
+class NameEnd(ReviewValue):
+    """An end in a photograph is this connector of the circuit list: the pin map and the wires' circuits follow it."""
+
+    kind: Literal["name_end"] = "name_end"
+    photo: Sha256
+    end: RegionId
+    connector: Annotated[str, Field(min_length=1, max_length=60)]
+    by: Annotated[str, Field(max_length=120)] = ""
+    note: Note = ""
+
+
 class Reference(ReviewValue):
     """A known length between two points of a photograph without a mat: its scale."""
 
@@ -185,6 +196,7 @@ Edit = Annotated[
     | CountWires
     | MeasureWire
     | Branches
+    | NameEnd
     | Reference
     | Answer
     | Withdraw

@@ -11,18 +11,17 @@ from desk.review.changes import Change, DecisionChange, changes_between, decisio
 from desk.review.edits import (
     Add,
     Answer,
-    Branches,
     Confirm,
     EditError,
     Entry,
-    MeasureWire,
+    NameEnd,
     Relabel,
     Settle,
     Split,
     Withdraw,
 )
 from desk.review.history import in_force, waiting, withdrawn
-from desk.review.noting import noted, said_of
+from desk.review.noting import Noted, field_of, noted, said_of
 from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.answers import DamageLabel
@@ -137,8 +136,8 @@ class _Course:
         try:
             if isinstance(entry.edit, Answer):
                 self._answer(entry, entry.edit)
-            elif isinstance(entry.edit, MeasureWire | Branches):
-                self._measured(entry, entry.edit)
+            elif isinstance(entry.edit, Noted):
+                self._noted(entry, entry.edit)
             elif not isinstance(entry.edit, Withdraw | Settle):
                 self._edit(entry, entry.edit)
         except EditError as error:
@@ -211,11 +210,12 @@ class _Course:
                 )
         self.answers = together
 
-    def _measured(self, entry: Entry, edit: MeasureWire | Branches) -> None:
-        before, self.notes = self.notes, noted(self.notes, edit)
-        field = f"wire {edit.wire.id}" if isinstance(edit, MeasureWire) else "branch points"
-        was, now = said_of(before, edit), said_of(self.notes, edit)
-        self.changes.append(Change(entry=entry.id, photo="", region=None, field=field, before=was, after=now))
+    def _noted(self, entry: Entry, edit: Noted) -> None:
+        photos = list(self.photos.values())
+        before, self.notes = self.notes, noted(self.notes, edit, photos)
+        was, now = said_of(before, edit, photos), said_of(self.notes, edit, photos)
+        at = {"photo": edit.photo, "region": edit.end} if isinstance(edit, NameEnd) else {"photo": "", "region": None}
+        self.changes.append(Change(entry=entry.id, field=field_of(edit), before=was, after=now, **at))
 
     def _own_label(self, sha256: str, region: str) -> str | None:
         """The label that the shop added, where the place carries one for sure: no rule knows it."""

@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from desk.order_answers import answers_given
-from desk.review.edits import Answer, Branches, CountWires, Entry, MeasureWire, Relabel, Settle, Typed, Withdraw
+from desk.review.edits import (
+    Answer,
+    Branches,
+    CountWires,
+    Entry,
+    MeasureWire,
+    NameEnd,
+    Relabel,
+    Settle,
+    Typed,
+    Withdraw,
+)
 from desk.review.places import present
 from desk.review.reviewed import Reviewed
 from desk.wording import say_label, say_places
@@ -21,6 +32,7 @@ KIND_WORDS = {
     "count_wires": "wires counted",
     "measure_wire": "wire measured",
     "branches": "branches",
+    "name_end": "connector named",
     "reference": "reference length",
     "answer": "question answered",
     "withdraw": "taken back",
@@ -48,13 +60,15 @@ def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Ma
         return f"wire {wire.id}: {wire.before_mm:g} mm to the damage, {wire.damage_mm:g} mm, {wire.after_mm:g} mm on"
     if isinstance(edit, Branches):
         return "branches: " + (", ".join(f"{at:g} mm" for at in edit.at_mm) or "none along the wires measured")
-    region, photo = getattr(edit, "region", None), names.get(edit.photo, "")
+    region, photo = getattr(edit, "end" if isinstance(edit, NameEnd) else "region", None), names.get(edit.photo, "")
     where = region if region and len(names) == 1 else " · ".join(part for part in (photo, region) if part)
     what = KIND_WORDS[edit.kind]
     if isinstance(edit, Relabel):
         what = say_label(edit.label)
     elif isinstance(edit, Typed):
         what = f"{_TYPED[edit.field]} {edit.value:g} {'mm²' if edit.field == 'area_mm2' else 'mm'}"
+    elif isinstance(edit, NameEnd):
+        what = f"connector {edit.connector}"
     elif isinstance(edit, CountWires):
         what = f"{edit.wires} wires counted"
     return f"{where}: {what}"

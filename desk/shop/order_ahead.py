@@ -92,12 +92,17 @@ def left_open(order: Order) -> str:
 
 def inputs_of(session: Session, desk: Desk, assembly_id: int, review: Reviewed) -> tuple[Assessed, Sources]:
     """What an order is made from: the review as it stands, and rules, prices, circuit list and wires measured."""
-    row, held = assembly(session, assembly_id), newest_intake(session, assembly_id)
-    circuits: tuple[Circuit, ...] = ()
-    if held.circuit_list:
-        circuits = parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list")
+    row, circuits = assembly(session, assembly_id), circuits_of(session, assembly_id)
     assessed = Assessed(assembly=row.shop_order, named=True, photos=review.photos, decision=review.after)
     return assessed, Sources(desk.rules, desk.prices, circuits, review.notes)
+
+
+def circuits_of(session: Session, assembly_id: int) -> tuple[Circuit, ...]:
+    """The circuit list given at the counter; empty without one."""
+    held = newest_intake(session, assembly_id)
+    if not held.circuit_list:
+        return ()
+    return parse_circuit_list(held.circuit_list, held.circuit_list_name or "circuit list")
 
 
 def _key(assessed: Assessed, sources: Sources, review: Reviewed) -> str:

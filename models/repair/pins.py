@@ -35,15 +35,14 @@ def pin_map(
     ref: str, housing: Housing | None, circuits: Sequence[Circuit], connectors: Mapping[str, str]
 ) -> tuple[PinMap, Question | None]:
     """The pin map of the housing `ref`, and the question that is open while it is not known which connector it is."""
-    bare = ref.rsplit(":", 1)[-1]
-    names = sorted({name for c in circuits for name, cavity in c.ends() if cavity is not None})
-    connector = connectors.get(ref) or connectors.get(bare) or (names[0] if len(names) == 1 else None)
+    names = connectors_of(circuits)
+    connector = connectors.get(ref) or (names[0] if len(names) == 1 else None)
     cavities = housing.cavities if housing is not None else None
     if connector is None or connector not in names:
         note = "Write down each cavity before its wire is moved: circuit list missing or housing not named in it."
         blank = tuple(Pin(cavity=str(i)) for i in range(1, (cavities or 12) + 1))
         asked = Question(
-            ask=f"{ref}: which connector of the circuit list is it? Note it under [connectors].",
+            ask=f"{ref}: which connector of the circuit list is it{f': {_choice(names)}' if names else ''}?",
             why="The pin map is taken from the circuit list.",
             changes="housing: which wire belongs in which cavity",
         )
@@ -58,6 +57,16 @@ def pin_map(
     pins = tuple(sorted([*taken, *spare], key=lambda pin: int(pin.cavity)))
     note = "Cavities without a circuit take a plug where the housing is sealed."
     return PinMap(housing=ref, connector=connector, pins=pins, note=note), None
+
+
+def connectors_of(circuits: Sequence[Circuit]) -> list[str]:
+    """Connectors of the list that have cavities: housings, and not rings or splices."""
+    return sorted({name for c in circuits for name, cavity in c.ends() if cavity is not None})
+
+
+def _choice(names: Sequence[str]) -> str:
+    *first, last = names
+    return f"{', '.join(first)} or {last}" if first else last
 
 
 def _taken(circuits: Sequence[Circuit], connector: str) -> tuple[Pin, ...]:

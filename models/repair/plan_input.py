@@ -128,7 +128,7 @@ def _from_photos(
         here = [place for place in places if place.photo == index]
         if not here:
             continue
-        matched = match_wires(photo.wires, circuits, _connectors(photo, notes)) if circuits else None
+        matched = match_wires(photo.wires, circuits, _connectors(case, index, notes)) if circuits else None
         for wire in {place.wire.id: place.wire for place in here}.values():
             name = case.name(index, wire.id)
             mine = [place for place in here if place.wire.id == wire.id]
@@ -219,8 +219,10 @@ def _where_is(ref: str) -> Question:
     )
 
 
-def _connectors(photo: PhotoFindings, notes: BenchNotes) -> Mapping[str, str]:
-    return {t.id: notes.connectors[t.id] for t in photo.terminations if t.id in notes.connectors}
+def _connectors(case: Case, photo: int, notes: BenchNotes) -> Mapping[str, str]:
+    """What the notes call the ends of one photograph. Of several, `t1` alone would be another end in each."""
+    names = {end.id: case.name(photo, end.id) for end in case.photos[photo].terminations}
+    return {end: notes.connectors[name] for end, name in names.items() if name in notes.connectors}
 
 
 def _unclear(ref: str, region: Region, distance: Measure | None, step: Action) -> Question | None:

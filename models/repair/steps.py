@@ -12,6 +12,7 @@ from models.repair.pins import PinMap
 from models.repair.plan import Plan, WirePlan
 from vision.findings import Decision, Question
 
+_PLAIN_METER_OHM = 1.0
 _JOB_WORDS = {
     "retake": "Photograph {on} again.",
     "refer": "Stop.",
@@ -50,6 +51,11 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
             "this order is then written anew."
         )
     found += _jobs(decision, ("part_neighbours",))
+    if pins and plan is not None and plan.terminals:
+        found.append(
+            f"{_housings(pins)} replaced below: a new terminal that belongs there stays out of the old housing and "
+            "goes straight into the new one."
+        )
     for wire in plan.wires if plan else ():
         found.append(wire_step(wire))
     if plan is None or plan.status != "planned":
@@ -63,6 +69,11 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
     found.append("Close the coverings as they were; clips, shields and grommets back in their places.")
     found += _jobs(decision, ("correct_fuse", "find_cause"))
     return tuple([*found, "Photograph the finished repair on the mat, both faces: the order is closed with it."])
+
+
+def _housings(pins: Sequence[PinMap]) -> str:
+    names = [one.connector or one.housing for one in pins]
+    return f"Housing {names[0]} is" if len(names) == 1 else f"Housings {', '.join(names)} are"
 
 
 def _jobs(decision: Decision, wanted: Sequence[str]) -> list[str]:
@@ -165,7 +176,10 @@ def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> st
     length_mm = circuit.length_mm if circuit is not None else wire.length_mm
     after = _parts(size, length_mm, budget, len(wire.joints) + len(wire.old_joints_kept), 20.0)
     whole = resistance(after)
-    says = f"at most {(whole.value + whole.u95) * 1000:.0f} mΩ at 20 °C ({size.says()}, {length_mm:g} mm)."
+    most = whole.value + whole.u95
+    # a plain meter's own leads and clips are as much as the whole wire: common practice, no published source
+    meter = ", by a four-wire meter" if most < _PLAIN_METER_OHM else ""
+    says = f"at most {most * 1000:.0f} mΩ at 20 °C{meter} ({size.says()}, {length_mm:g} mm)."
     if circuit is None or circuit.fuse_a is None:
         return says
     old = len(wire.old_joints_kept) + len(wire.old_joints_removed)

@@ -2,7 +2,7 @@
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
 import { fieldsOf, howTo, lackingIn, nameOfKey, openWords } from "./review_draft_form.js";
 import { lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
-import { answersOf, askBeforeSigning, drawDecision, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
 import { LeftOpen } from "./review_left_open.js";
 import { Stage } from "./review_stage.js";
 
@@ -89,6 +89,7 @@ function draw() {
   drawDecision(state);
   drawQuestions(state, act);
   drawWires(state, act);
+  drawEnds(state);
   drawEntries(state, act);
   leftOpen.say(state.newest);
   for (const name of ["undo", "redo"]) document.querySelector(`[data-act=${name}]`).disabled = !state[name];
@@ -255,6 +256,10 @@ const act = {
   typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, state.unit) }), "measure kept"),
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
   wire: (form) => typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept"),
+  end: (form) => {
+    const [photo, end] = form.get("end").split(":");
+    return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${end} is ${form.get("connector")}`);
+  },
   branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
   answer: (question, form) => typedIn(() => {
     const answers = answersOf(question, form, state.unit);
@@ -367,6 +372,7 @@ document.addEventListener("click", (event) => {
 });
 onSubmit(document.getElementById("wire"), act.wire);
 onSubmit(document.getElementById("branches"), act.branches);
+onSubmit(document.getElementById("end-named"), act.end);
 draftForm.addEventListener("change", quiet);
 draftForm.addEventListener("submit", (event) => {
   event.preventDefault();

@@ -82,6 +82,19 @@ export function onSubmit(form, done) {
   });
 }
 
+// ends of the photographs, each with the connector of the circuit list that it is; hidden where there is no list
+export function drawEnds(state) {
+  by("ends-card").hidden = !state.connectors.length || !state.ends.length;
+  const named = state.ends.filter((one) => one.connector);
+  by("ends").replaceChildren(...named.map((one) => tag("li", {}, tag("strong", {}, one.name), ` is ${one.connector}`)));
+  const form = by("end-named"), [was, connector] = [form.end.value, form.connector.value];
+  const at = (one) => `${one.photo}:${one.end}`;
+  form.end.replaceChildren(...state.ends.map((one) => tag("option", { value: at(one) }, one.name)));
+  form.connector.replaceChildren(...state.connectors.map((name) => tag("option", { value: name }, name)));
+  if (state.ends.some((one) => at(one) === was)) form.end.value = was;
+  if (state.connectors.includes(connector)) form.connector.value = connector;
+}
+
 export function drawWires(state, act) {
   by("wires").replaceChildren(...state.wires.map((wire) => tag("li", {}, tag("strong", {}, wire.words), `: ${wire.says}`)));
   by("traced").replaceChildren(...state.traced.map((name) => tag("option", { value: name })));

@@ -16,6 +16,15 @@ export function lengthsOf(text, unit) {
   return String(text).split(/[;\s]+/).filter((part) => part && part !== "none").map((part) => lengthOf(part, unit));
 }
 
+// stretches as `100..200`, several with a space between
+export function stretchesOf(text, unit) {
+  return String(text).split(/[;\s]+/).filter((part) => part && part !== "none").map((part) => {
+    const ends = part.split("..");
+    if (ends.length !== 2) throw new TypeError(`expected a stretch as 100..200, got ${part}: type where it begins and ends`);
+    return ends.map((end) => lengthOf(end, unit));
+  });
+}
+
 // a wire as its form gives it; fields left empty say nothing
 export function wireOf(form, unit) {
   const wire = { id: form.get("id") };
@@ -23,5 +32,8 @@ export function wireOf(form, unit) {
   if (form.get("size_mm2").trim()) wire.size_mm2 = numberOf(form.get("size_mm2"), "a size in mm²");
   for (const name of ["before_mm", "damage_mm", "after_mm"]) wire[name] = lengthOf(form.get(name), unit);
   wire.joints_mm = lengthsOf(form.get("joints_mm"), unit);
+  wire.keep_out_mm = stretchesOf(form.get("keep_out_mm"), unit);
+  if (form.get("start_fixed")) wire.start_renewable = false;
+  if (form.get("end_fixed")) wire.end_renewable = false;
   return wire;
 }

@@ -250,6 +250,21 @@ def test_bench_notes_that_would_not_be_written_again_may_lie_beside_the_question
     assert (case / "q.toml").exists() and notes.read_text("utf-8") == before
 
 
+def test_a_housing_to_be_renewed_is_named_in_the_bench_notes(case, capsys, findings, decided):
+    """The list knows two: the file beside the questions has a line for it; filled in, it is asked no more."""
+    one = decided(findings(read_photo(case / "before.jpg"), cracked=True))
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    form, plain = case / "q.toml", ["order", str(case / "a.json"), "--circuits", str(case / "list.csv")]
+    assert cli.run([*plain, "--ask", str(form)]) == 0
+    assert "h1: which connector of the circuit list is it" in capsys.readouterr().out
+    notes = (case / "q-bench.toml").read_text("utf-8")
+    assert "#[connectors]" in notes and '#"h1" = ""' in notes
+    typed = notes.replace("#[connectors]", "[connectors]").replace('#"h1" = ""', '"h1" = "X1"')
+    (case / "q-bench.toml").write_text(typed, "utf-8")
+    assert cli.run([*plain, "--bench", str(case / "q-bench.toml")]) == 0
+    assert "which connector" not in capsys.readouterr().out
+
+
 def test_a_thing_that_is_no_housing_leaves_the_order_and_its_distance_is_measured(
     case, capsys, findings, bite, decided
 ):

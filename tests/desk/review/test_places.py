@@ -97,6 +97,23 @@ def test_a_wire_measured_again_stands_in_its_former_place(seen, drawn, entry):
     assert reviewed([photo], back, NONE, RULES).notes.wire == ()
 
 
+def test_an_end_is_noted_under_the_name_that_the_plan_gives_it(seen, drawn, entry):
+    """Alone by its id, of several photographs with the photograph; a later name stands; no end there: set aside."""
+    one, other = (
+        seen(drawn.region("rodent", 300, 60), name=f"{sha[0]}.jpg", sha=sha) for sha in ("aaaa1111", "bbbb2222")
+    )
+    end = one.terminations[0].id
+    named = [entry(n, kind="name_end", photo="aaaa1111", end=end, connector=f"X{n}") for n in (1, 2)]
+    found = reviewed([one], named, NONE, RULES)
+    assert found.notes.connectors == {end: "X2"}
+    assert [(c.field, c.region, c.before, c.after) for c in found.changes] == [
+        ("connector", end, None, "X1"), ("connector", end, "X1", "X2")
+    ]  # fmt: skip
+    assert reviewed([one, other], named, NONE, RULES).notes.connectors == {f"{one.photo.name}:{end}": "X2"}
+    lost = reviewed([one], [entry(1, kind="name_end", photo="aaaa1111", end="t77", connector="X1")], NONE, RULES)
+    assert lost.notes.connectors == {} and "got t77: reload the page" in lost.set_aside[0].reason
+
+
 @pytest.mark.parametrize(
     ("given", "says"),
     [({"joints_mm": [2000.0]}, "within its 900 mm"), ({"colour": "XX"}, "wire w0"), ({"size_mm2": 0.123}, "wire w0")],

@@ -14,7 +14,13 @@ def also():
 
 
 @pytest.fixture
-def case(shop, monkeypatch, drawn, tmp_path, also):
+def said():
+    """What is said at the counter besides; a test gives its own by parameter."""
+    return {}
+
+
+@pytest.fixture
+def case(shop, monkeypatch, drawn, tmp_path, also, said):
     """An assembly with one drawn photograph: bites at x 400 to 440 and 500 to 540 px, half a millimetre a pixel."""
     known = drawn.truth("x.jpg", [drawn.region("rodent", 400, 40), drawn.region("rodent", 500, 40, "r1")])
 
@@ -23,7 +29,7 @@ def case(shop, monkeypatch, drawn, tmp_path, also):
 
     path = drawn.write_case(tmp_path, known)
     monkeypatch.setattr("desk.assess.assess_photo", lambda path, settings: seen(path.stem))
-    assembly_id = shop.opened()
+    assembly_id = shop.opened(**said)
     shop.sent(assembly_id, path)
     assert work_once(shop.desk, "w1.test")
     return assembly_id

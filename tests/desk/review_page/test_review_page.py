@@ -186,6 +186,55 @@ def test_a_housing_that_no_question_names_has_no_name_in_the_picture(open_review
     expect(page.locator(".badge.low")).to_have_count(0)
 
 
+def test_a_wire_s_closed_parts_and_ends_without_a_new_terminal_are_noted(open_review, served):
+    """Beside the wire's lengths, one line where a stretch cannot be read; a wire typed again stands in its place."""
+    page = open_review()
+    wire = page.locator("#wire")
+    for name, text in {"id": "w0", "before_mm": "300", "damage_mm": "45", "after_mm": "555"}.items():
+        wire.locator(f"[name={name}]").fill(text)
+    wire.locator("summary").click()
+    wire.get_by_label("closed or flexing").fill("100-200")
+    wire.get_by_role("button").click()
+    expect(page.locator("#notice")).to_contain_text("expected a stretch as 100..200, got 100-200")
+    wire.get_by_label("closed or flexing").fill("100..200")
+    wire.get_by_label("no new terminal at its end").check()
+    wire.get_by_role("button").click()
+    expect(page.locator("#wires")).to_contain_text("closed or flexing 100 mm to 200 mm; no new terminal at its end")
+    noted = rows(served)[-1].payload["wire"]
+    assert noted["keep_out_mm"] == [[100.0, 200.0]] and not noted["end_renewable"] and noted["start_renewable"]
+
+
+LISTED = (
+    b"circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
+    b"C1,RD,0.5,X1,1,X2,1,900,10,continuous,none\n"
+)
+BROKEN = DOUBTED.model_copy(update={"cracked": True})
+
+
+@pytest.mark.parametrize("also", [{"housings": [BROKEN]}])
+@pytest.mark.parametrize("said", [{"circuit_list": LISTED, "circuit_list_name": "list.csv"}])
+def test_an_end_is_told_which_connector_of_the_list_it_is(open_review, served, case):
+    """Its name stands in the picture; the order asks no more which it is, and its pin map follows the list."""
+    page = open_review()
+    expect(page.locator(".badge.terminations")).to_have_text("h0")
+    ahead = f"{served.address}/api/v1/assemblies/{case}/review/order"
+    question = "h0: which connector of the circuit list is it: X1 or X2?"
+    assert question in page.request.get(ahead).json()["asks"]
+    form = page.locator("#end-named")
+    form.get_by_label("is connector").select_option("X2")
+    form.get_by_role("button").click()
+    expect(page.locator("#ends")).to_have_text("h0 is X2")
+    expect(page.locator("#entries")).to_contain_text("h0: connector X2")
+    assert question not in page.request.get(ahead).json()["asks"]
+    page.keyboard.press("u")
+    expect(page.locator("#ends")).to_be_empty()
+
+
+def test_without_a_circuit_list_no_connector_is_asked_for(open_review):
+    """There is none to choose."""
+    expect(open_review().locator("#ends-card")).to_be_hidden()
+
+
 def test_measures_counts_and_wires_are_typed_in(open_review, served):
     """A length and a count of a place; a wire from end to end, then the order's plan is said at once."""
     page = open_review()

@@ -80,7 +80,15 @@ def test_a_wire_known_from_the_bench_alone_has_its_resistance_expected(bench):
     sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
     told = float(sheet.tests[0].split("at most ")[1].split(" mΩ")[0])
     assert 18.5 + 1.5 < told < 18.5 + 6.0
+    assert "mΩ at 20 °C, by a four-wire meter" in sheet.tests[0]
     assert sheet.cut[0].colour == "RD"
+
+
+def test_a_resistance_that_any_meter_reads_asks_for_no_better_one(bench):
+    """40 m of 0.5 mm² are 1.5 Ω."""
+    wire = BenchWire(id="w1", size_mm2=0.5, colour="rd", before_mm=20_000.0, damage_mm=40.0, after_mm=20_000.0)
+    sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
+    assert "mΩ" in sheet.tests[0] and "meter" not in sheet.tests[0]
 
 
 def test_neighbours_of_a_burnt_wire_are_parted_after_the_place_was_photographed_and_before_it_is_cut(bench):

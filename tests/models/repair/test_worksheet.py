@@ -278,6 +278,31 @@ def test_a_housing_that_is_not_named_gets_a_blank_map_and_a_question(bench):
     assert any("which connector" in question.ask for question in sheet.questions)
 
 
+def test_of_several_photographs_a_housing_is_named_with_its_photograph(bench):
+    """`h1` alone is another housing in each: it names none, and the question offers the list's connectors."""
+    broken = [bench.housing(cracked=True)]
+    photos = [bench.photo(label="sound", housings=broken, name=name) for name in ("a.jpg", "b.jpg")]
+    sheet = sheet_of(bench, photos, LIST, BenchNotes(connectors={"b.jpg:h1": "X1", "h1": "X7"}))
+    assert {pins.housing: pins.connector for pins in sheet.pins} == {"a.jpg:h1": None, "b.jpg:h1": "X1"}
+    asked = [question.ask for question in sheet.questions if "which connector" in question.ask]
+    assert asked == ["a.jpg:h1: which connector of the circuit list is it: X1, X7 or X8?"]
+
+
+def test_a_new_terminal_goes_into_the_new_housing(bench):
+    """Where a lead and the housing it belongs to are both renewed; said before the lead is made, and only then."""
+    near = noted(before_mm=20.0, after_mm=840.0, start="X1:1")
+    told = {"copper": "damaged", "both_ends_identified": True}
+    notes = BenchNotes(wire=(near,), connectors={"h1": "X1"}, branch_points_mm=())
+    both = bench.photo(bitten(bench), housings=[bench.housing(cracked=True)])
+    steps = sheet_of(bench, [both], LIST, notes, **told).steps
+    said, lead, swap = (
+        next(i for i, s in enumerate(steps) if text in s) for text in ("replaced below", "new lead", "latch")
+    )
+    assert said < lead < swap and steps[said].startswith("Housing X1 is replaced below")
+    whole = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, **told).steps
+    assert any("new lead" in step for step in whole) and not any("replaced below" in step for step in whole)
+
+
 @pytest.mark.parametrize("route", ["remanufacture", "refer"])
 def test_no_work_in_the_vehicle_where_the_route_is_another(bench, route):
     """Neither plan nor cut list nor tests; the whole assemblies are offered."""
