@@ -29,15 +29,18 @@ def assess_and_show(
     report: Path | None,
     title: str | None = None,
     with_truth: bool = False,
+    workers: int | None = None,
 ) -> Run:
     """Run the loop with a progress bar on stderr; JSON lines and error lines appear as each photograph is done.
 
     Photographs of one assembly tell more together: their lines come when all are done. The report is written before the
     table is printed: who reads only the table's head takes the rest of the command away. with_truth : say what was
-    really there, by the truth files beside the photographs, and begin with the answers that are right.
+    really there, by the truth files beside the photographs, and begin with the answers that are right. workers :
+    processes that assess, None for as many as are worth starting.
     """
     from desk.batch import assess_all
     from desk.console import progress
+    from desk.parallel import workers_for
 
     with progress("assessing", total=len(paths)) as step:
 
@@ -53,7 +56,7 @@ def assess_and_show(
                     read_by_nobody()  # the report is still waited for
             step()
 
-        run = assess_all(paths, settings, show)
+        run = assess_all(paths, settings, show, workers or workers_for(len(paths)))
     told: Mapping[str, Told] = {}
     if with_truth:
         from desk.demo_truth import tell_run

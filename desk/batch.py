@@ -1,14 +1,16 @@
-"""Assesses many photographs one after the other and takes the decision on each assembly."""
+"""Assesses many photographs and takes the decision on each assembly."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from desk import assess
 from desk.assess import AssessSettings
+from desk.parallel import pool_map
 from desk.together import together
 from models.repair import decide
 from vision.findings import AssemblyFindings, PhotoFindings, RegionRef
@@ -39,12 +41,15 @@ class Run:
 
 
 def assess_all(
-    paths: Iterable[Path], settings: AssessSettings, on_progress: Callable[[Entry], None] | None = None
+    paths: Iterable[Path],
+    settings: AssessSettings,
+    on_progress: Callable[[Entry], None] | None = None,
+    workers: int = 1,
 ) -> Run:
-    """Assess each photograph; one that cannot be read does not stop the others. `on_progress` sees every entry."""
+    """Assess each photograph; one that cannot be read does not stop the others. `on_progress` sees every entry, in the
+    order of the photographs. workers : processes that assess; the answers are the same whatever their number."""
     entries = []
-    for path in paths:
-        entry = _entry(path, settings)
+    for entry in pool_map(partial(_entry, settings=settings), list(paths), workers, 1):
         entries.append(entry)
         if on_progress:
             on_progress(entry)

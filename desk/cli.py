@@ -63,6 +63,7 @@ def cli() -> None:
 @click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
 @click.option("--check-bar-mm", metavar="X[,Y]", help="Measured length of the mat's check bars; two: along x, along y.")
 @click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
+@click.option("--workers", type=click.IntRange(1, 64), metavar="N", help="Processes that assess; else by the cores.")
 def assess(
     photos: tuple[Path, ...],
     assembly: str | None,
@@ -73,6 +74,7 @@ def assess(
     mats: tuple[Path, ...],
     check_bar_mm: str | None,
     rules: Path | None,
+    workers: int | None,
 ) -> int:
     """Assess photographs: damage, extent in millimetres, route, open questions, repair actions."""
     if report is not None:
@@ -87,13 +89,13 @@ def assess(
         complain(mistake)
     if not paths:
         return _EXIT_MISTAKE
-    run = assess_and_show(paths, settings, as_json, report)
+    run = assess_and_show(paths, settings, as_json, report, workers=workers)
     return 0 if run.all_read and not mistakes else _EXIT_MISTAKE
 
 
 @cli.command()
 @click.option("-o", "--out", type=_FILE, default=Path("demo"), show_default=True, metavar="DIR", help="Where to write.")
-@click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Other scenes for other seeds.")
+@click.option("--seed", type=click.IntRange(min=0), default=2, show_default=True, help="Other scenes for other seeds.")
 def demo(out: Path, seed: int) -> int:
     """Make one photograph of each kind of damage, assess them, say which answers are right, and write the report."""
     settings = _settings((), None, "none", None, None)
@@ -159,6 +161,7 @@ def samples(count: int, seed: int, out: Path, width: int | None, scenario: str |
 @click.option("--mat", "mats", type=_FILE, multiple=True, metavar="FILE", help="Layout file of another mat.")
 @click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
 @click.option("--against", type=_FILE, metavar="FOLDER", help="Say which features look otherwise than in FOLDER.")
+@click.option("--workers", type=click.IntRange(1, 64), metavar="N", help="Processes that assess; else by the cores.")
 def evaluate(
     folder: Path,
     json_file: Path | None,
@@ -166,6 +169,7 @@ def evaluate(
     mats: tuple[Path, ...],
     rules: Path | None,
     against: Path | None,
+    workers: int | None,
 ) -> int:
     """Hold the answers against truth files lying beside the photographs in FOLDER."""
     from desk.files import check_writable, write_whole
@@ -176,6 +180,7 @@ def evaluate(
     settings = _settings(mats, rules, "none", None, None)
     from desk.console import print_evaluation, print_shifts, progress
     from desk.evaluate import evaluate_folder, find_cases, not_known
+    from desk.parallel import workers_for
 
     cases, mistakes = find_cases(folder)
     others, more = find_cases(against) if against is not None else ([], [])
@@ -188,7 +193,7 @@ def evaluate(
         click.echo(f"Note: no answer can be right where the truth is {', '.join(strange)}: the model in use knows no "
                    "such label; mend the truth files if it is misspelt", err=True)  # fmt: skip
     with progress("assessing", total=len(cases)) as step:
-        evaluation = evaluate_folder(folder, cases, settings, on_progress=step)
+        evaluation = evaluate_folder(folder, cases, settings, step, workers or workers_for(len(cases)))
     for case in evaluation.unread:
         complain(case.error or "")
     shifted = None

@@ -6,6 +6,7 @@ import json
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from desk.evaluate_figures import Figure, all_figures, calibration, confusion
 from desk.evaluate_scoring import Score, score
 from desk.evaluate_sets import LabelSets, SelectivePoint, doubt_as_dict, label_sets, selective_curve
 from desk.foreign_truth import TruthError, read_truth
+from desk.parallel import pool_map
 from desk.statistics import CalibrationBin, f1_by_label
 from desk.truth_findings import findings_from_truth, knowing_all
 from desk.wording import say_route
@@ -156,11 +158,13 @@ def evaluate_folder(
     cases: Sequence[Case],
     settings: AssessSettings,
     on_progress: Callable[[], None] | None = None,
+    workers: int = 1,
 ) -> Evaluation:
-    """Assess every case and compute the figures; `on_progress` is called after each photograph."""
+    """Assess every case and compute the figures; `on_progress` is called after each photograph. workers : processes
+    that assess; their number changes nothing but the seconds."""
     answers = []
-    for case in cases:
-        answers.append(_answer(case, settings))
+    for answer in pool_map(partial(_answer, settings=settings), cases, workers, 1):
+        answers.append(answer)
         if on_progress:
             on_progress()
     scores = [answer.score for answer in answers]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any, TypeVar
@@ -10,14 +12,28 @@ from typing import Any, TypeVar
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 Progress = Callable[[str, int, int], None]
-_AT_ONCE = 2
+_WORTH_ONE = 2
+"""So many photographs are assessed in the time that one more process needs to start."""
+_MOST = 4
+"""Processes that are started unasked: each takes most of a gigabyte."""
 
 
-def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int) -> Iterator[Result]:
+def workers_for(photographs: int) -> int:
+    """How many processes assess so many photographs where nobody said: 1 for a few, or on a single core."""
+    return max(1, min(_cores(), _MOST, photographs // _WORTH_ONE))
+
+
+def _cores() -> int:
+    """Cores that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int, at_once: int = 2) -> Iterator[Result]:
     """Results in the order of the items, from one-threaded processes.
 
     Closed before its end, or broken off by an error, it ends them at once: a pool finishes what it handed out, which
-    may be minutes of work that nobody wants any more. So ``work`` must write its files whole or not at all.
+    may be minutes of work that nobody wants any more. So ``work`` must write its files whole or not at all. at_once :
+    items handed to a process together; 1 where few of them take long
     """
     if workers <= 1:
         yield from map(work, items)
@@ -27,7 +43,7 @@ def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int
     # the work goes to each helper once: it may hold a whole model, and a call queue full of it cannot be closed while
     # it is being written (some versions of Python wait for ever then)
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(work,)) as pool:
-        coming = [pool.submit(_each, items[k : k + _AT_ONCE]) for k in range(0, len(items), _AT_ONCE)]
+        coming = [pool.submit(_each, items[k : k + at_once]) for k in range(0, len(items), at_once)]
         helpers = set(multiprocessing.active_children()) - others
         coming.reverse()
         try:
@@ -45,6 +61,7 @@ _work: Callable[[Any], Any] | None = None
 
 def _begin(work: Callable[[Any], Any]) -> None:
     global _work
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all of them: whoever started this one ends it
     one_thread()
     _work = work
 

@@ -57,6 +57,7 @@ def perfect_eye(monkeypatch):
         return findings.model_copy(update={"photo": findings.photo.model_copy(update=size)})
 
     monkeypatch.setattr("desk.assess.assess_photo", assess_photo, raising=False)
+    monkeypatch.setattr("desk.parallel.workers_for", lambda photographs: 1)  # another process would look for real
 
 
 @pytest.fixture

@@ -85,6 +85,7 @@ def test_a_caution_of_one_of_two_photographs_of_one_name_says_so(bench, perfect_
 READ_TRUTH = """
 from pathlib import Path
 import desk.assess
+import desk.parallel
 from desk import cli
 from desk.foreign_truth import read_truth
 from desk.truth_findings import findings_from_truth
@@ -94,6 +95,7 @@ def assess_photo(path, settings):
     return findings_from_truth(read_truth(Path(path).with_suffix(".json")), read_photo(path).sha256)
 
 desk.assess.assess_photo = assess_photo
+desk.parallel.workers_for = lambda photographs: 1
 cli.main()
 """
 

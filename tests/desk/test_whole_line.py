@@ -45,6 +45,20 @@ def test_every_absent_measure_has_its_reason(made, capsys):
                 assert any(region["id"] in name and field in name for name in reasons), (region["id"], field)
 
 
+def test_several_processes_give_the_same_answers_in_the_same_order(made, capsys, tmp_path):
+    """Two helpers, the photograph between one that is empty and one of nothing: lines, complaint and status are those
+    of one process."""
+    cv2.imwrite(str(tmp_path / "c.png"), np.full((300, 400, 3), 230, np.uint8))
+    (tmp_path / "a.jpg").write_bytes(b"")
+    photos = [str(tmp_path / "a.jpg"), *map(str, made.glob("*.jpg")), str(tmp_path / "c.png")]
+    told = []
+    for workers in ("1", "2"):
+        status = cli.run(["assess", *photos, "--json", "--workers", workers])
+        told.append((status, *capsys.readouterr()))
+    assert told[0] == told[1] and told[0][0] == 2
+    assert told[0][1].count("\n") == 2 and "a.jpg" in told[0][2]
+
+
 def test_the_evaluation_runs_on_made_photographs(made, capsys, tmp_path):
     """The command reads the truth beside them and gives every figure."""
     numbers = tmp_path / "e.json"

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import cv2
 import numpy as np
 import pytest
 
-from sample_images.saving import write_samples
 from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
 from sample_images.truth import Truth
 
@@ -128,19 +125,6 @@ def test_markers_of_the_mat_are_found_where_the_truth_says() -> None:
         assert np.linalg.norm(quad.reshape(4, 2).mean(0) - want) < 1.5
         checked += 1
     assert checked >= 3
-
-
-def test_written_samples_carry_scenario_and_seed_in_turn(tmp_path) -> None:
-    """Picture i has scenario i mod 8; JSON lies beside each JPEG and reads back as Truth; no temporary file stays."""
-    told: list[str] = []
-    paths = write_samples(2, 40, tmp_path, lambda i, n, name: told.append(f"{i}/{n} {name}"), SMALL)
-    assert [p.name for p in paths] == ["sound_00040.jpg", "external_heat_00040.jpg"]
-    assert told == ["1/2 sound_00040.jpg", "2/2 external_heat_00040.jpg"]
-    for path in paths:
-        truth = Truth(**json.loads(path.with_suffix(".json").read_text()))
-        picture = cv2.imread(str(path))
-        assert picture is not None and picture.shape == (truth.height_px, truth.width_px, 3)
-    assert len(list(tmp_path.iterdir())) == 4
 
 
 def test_a_broken_housing_is_damaged_where_it_broke_and_its_pieces_lie_beside_it() -> None:
