@@ -184,7 +184,7 @@ def words(label: str | None, signs: RegionSigns, length_mm: float | None, scaled
         add("share_of_bundle", across, "share", f"{across:.0%} of the bundle's width{single}")
     elif label == "rodent":
         if v["edge_rough_4mm_top"] >= _TRACE:
-            add("edge_rough", v["edge_rough_4mm_top"], "share", "edges ragged at 1-3 mm")
+            add("edge_rough", v["edge_rough_4mm_top"], "share", f"edges ragged{' at 1-3 mm' if scaled else ''}")
         bare = v["copper_share_1.2mm_top"]
         if bare >= _TRACE:
             add("copper_share", bare, "share", f"copper shows in up to {bare:.0%}")
@@ -234,11 +234,13 @@ def shell_words(signs: RegionSigns, scaled: bool) -> list[Evidence]:
     least = max(_LEAST_SEEN_MM2, _BESIDE_WIDEST * max(seen.values()))
     for kind in sorted((kind for kind in seen if seen[kind] >= least), key=lambda kind: -seen[kind]):
         longest = values[f"seen_{kind}_longest_mm"]
-        add(f"seen_{kind}", seen[kind], f"{unit}²", f"{_BREAKS[kind]}, up to {longest:.0f} {unit} long")
+        long = f", up to {longest:.0f} mm long" if scaled else ""
+        add(f"seen_{kind}", seen[kind], f"{unit}²", f"{_BREAKS[kind]}{long}")
     crack, lack, pieces = (values[f"shell_{name}"] for name in ("crack_ridge_mm", "corner_lack_max_mm2", "fragments"))
     if not found:
-        add("crack_ridge", crack, unit, f"crooked dark lines of {crack:.0f} {unit} across the shell")
-        add("corner_lack", lack, f"{unit}²", f"the outline lacks {lack:.0f} {unit}² at a corner")
+        of, much = (f" of {crack:.0f} mm", f"{lack:.0f} mm²") if scaled else ("", "something")
+        add("crack_ridge", crack, unit, f"crooked dark lines{of} across the shell")
+        add("corner_lack", lack, f"{unit}²", f"the outline lacks {much} at a corner")
     if pieces:
         says = f"{pieces:.0f} loose piece{'' if pieces == 1 else 's'} of the shell's colour nearby"
         add("fragments", pieces, "count", says)

@@ -117,3 +117,7 @@ def test_evidence_names_what_was_seen(two):
     little = replace(candidate.signs, values=candidate.signs.values | {"seen_piece_mm2": 0.3 * fracture.value})
     assert next(w.feature for w in shell_words(little, scaled=True)) == "seen_fracture"
     assert not any(w.feature == "seen_piece" for w in shell_words(little, scaled=True))
+    assert not any("mm" in w.says for w in shell_words(little, scaled=False))
+    nothing = replace(little, values=little.values | {name: 0.0 for name in little.values if name.startswith("seen_")})
+    assert [("mm" in w.says) for w in shell_words(nothing, scaled=False)[:2]] == [False, False]
+    assert ["mm" in w.says for w in shell_words(nothing, scaled=True)[:2]] == [True, True]

@@ -3,6 +3,7 @@
 import pytest
 
 from vision.evidence import _SIGNS, RegionSigns, words
+from vision.findings import LABELS
 
 
 def signs(**values):
@@ -52,3 +53,12 @@ def test_without_a_scale_no_width_is_told():
     """Its millimetres would be assumed ones."""
     said = words("earlier_repair", signs(mean_width_mm=8.0), None, scaled=False)
     assert said and all(one.feature != "width" for one in said)
+
+
+@pytest.mark.parametrize("label", [*LABELS, None])
+def test_without_a_scale_no_words_hold_millimetres(label):
+    """Every sign there is, of every label."""
+    every = signs(
+        edge_rough_4mm_top=0.3, **{"copper_share_1.2mm_top": 0.4, "black_share_1.2mm_top": 0.4}, crumbs_14mm_top=2.0
+    )
+    assert not any("mm" in one.says for one in words(label, every, None, scaled=False))
