@@ -296,3 +296,14 @@ def test_every_layer_has_a_switch_in_the_style():
     style = (Path(__file__).parents[2] / "desk" / "templates" / "style.css").read_text("utf-8")
     for layer in LAYERS:
         assert f".t-{layer}:not(:checked)) .stage .l-{layer}" in style
+
+
+def test_a_wire_not_followed_is_counted_as_a_stretch(bench, perfect_eye):
+    """Its trace has an open end; where all are followed from end to end nothing is said of more stretches."""
+    (path,) = sorted(bench.glob("bitten.jpg"))
+    (found,) = [entry.findings for entry in assess_all([path], SETTINGS).entries]
+    for ends, said in ((["h0", None], True), (["h0", "h1"], False)):
+        photo = found.model_copy(update={"wires": [found.wires[0].model_copy(update={"ends": ends})]})
+        page = report_html(Run((Entry(path, photo, None, 0.1),), None))
+        assert "All that was measured: 1 stretch of wire" in page
+        assert ("stands here in several stretches" in page) == said
