@@ -6,44 +6,11 @@ from hypothesis import strategies as st
 
 from models.circuit.circuit_list import parse_circuit_list
 from models.repair import decide, route_rank
-from models.repair.bench import BenchNotes, BenchWire
+from models.repair.bench import BenchNotes
 from models.repair.plan_input import known_wires
-from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
+from tests.models.repair.sheets import HEAD, LIST, PRICES, bitten, noted, sheet_of, traced
 from vision.findings import Count
-
-PRICES = load_prices()
-HEAD = "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
-LIST = parse_circuit_list(
-    (
-        HEAD
-        + "C1,RD,1.5,X1,1,X7,3,1400,15,continuous,none\n"
-        + "C2,BU,0.5,X1,2,X8,1,1650,7.5,intermittent,none\n"
-        + "C3,BN,2.5,X1,4,G2,,900,,,restraint\n"
-    ).encode()
-)
-
-
-def bitten(bench, **fields):
-    """Two wires bitten to the copper over 40 mm, 300 mm from a terminal, measured to 1 mm."""
-    return bench.region("rodent", exposed_copper_mm=bench.m(20.0), **fields)
-
-
-def traced(bench, *names):
-    """Wires seen from housing to housing."""
-    return [bench.wire(name, ends=("h1", "h2"), length_mm=bench.m(900.0, 2.0)) for name in names]
-
-
-def sheet_of(bench, photos, circuits=(), notes=None, **answers):
-    """Decide and lay out the work."""
-    found = bench.decision(*photos, **answers)
-    return worksheet(photos, found, bench.rules, PRICES, circuits, notes)
-
-
-def noted(**fields):
-    """One wire of 900 mm in the bench notes, 40 mm of damage at 300 mm."""
-    plain = dict(id="w1", before_mm=300.0, damage_mm=40.0, after_mm=560.0)
-    return BenchWire(**(plain | fields))
 
 
 def test_traced_wires_are_planned_from_the_photograph_alone(bench):
@@ -254,53 +221,6 @@ def test_two_damages_on_one_wire_without_a_common_end_are_asked_about(bench):
     sheet = sheet_of(bench, [photo])
     assert any("more than one place" in question.ask for question in sheet.questions)
     assert sheet.plan.status == "open"
-
-
-def test_a_housing_swap_has_a_pin_map_with_plugs(bench):
-    """Six cavities, three wires of the list: three plugs, cavity by cavity."""
-    shell = bench.housing(cracked=True, cavities=6)
-    notes = BenchNotes(connectors={"h1": "X1"})
-    sheet = sheet_of(bench, [bench.photo(label="sound", housings=[shell])], LIST, notes)
-    pins = sheet.pins[0]
-    assert pins.connector == "X1"
-    assert [(pin.cavity, pin.circuit, pin.plug) for pin in pins.pins] == [
-        ("1", "C1", False), ("2", "C2", False), ("3", None, True), ("4", "C3", False), ("5", None, True),
-        ("6", None, True),
-    ]  # fmt: skip
-    assert pins.pins[0].goes_to == "X7:3" and pins.pins[3].goes_to == "G2"
-    assert next(p.count for p in sheet.parts if "plugs" in p.part) == 3
-
-
-def test_a_housing_that_is_not_named_gets_a_blank_map_and_a_question(bench):
-    """Two connectors have cavities in the list; which one it is, nobody said."""
-    sheet = sheet_of(bench, [bench.photo(label="sound", housings=[bench.housing(cracked=True)])], LIST)
-    assert sheet.pins[0].connector is None and all(pin.circuit is None for pin in sheet.pins[0].pins)
-    assert any("which connector" in question.ask for question in sheet.questions)
-
-
-def test_of_several_photographs_a_housing_is_named_with_its_photograph(bench):
-    """`h1` alone is another housing in each: it names none, and the question offers the list's connectors."""
-    broken = [bench.housing(cracked=True)]
-    photos = [bench.photo(label="sound", housings=broken, name=name) for name in ("a.jpg", "b.jpg")]
-    sheet = sheet_of(bench, photos, LIST, BenchNotes(connectors={"b.jpg:h1": "X1", "h1": "X7"}))
-    assert {pins.housing: pins.connector for pins in sheet.pins} == {"a.jpg:h1": None, "b.jpg:h1": "X1"}
-    asked = [question.ask for question in sheet.questions if "which connector" in question.ask]
-    assert asked == ["a.jpg:h1: which connector of the circuit list is it: X1, X7 or X8?"]
-
-
-def test_a_new_terminal_goes_into_the_new_housing(bench):
-    """Where a lead and the housing it belongs to are both renewed; said before the lead is made, and only then."""
-    near = noted(before_mm=20.0, after_mm=840.0, start="X1:1")
-    told = {"copper": "damaged", "both_ends_identified": True}
-    notes = BenchNotes(wire=(near,), connectors={"h1": "X1"}, branch_points_mm=())
-    both = bench.photo(bitten(bench), housings=[bench.housing(cracked=True)])
-    steps = sheet_of(bench, [both], LIST, notes, **told).steps
-    said, lead, swap = (
-        next(i for i, s in enumerate(steps) if text in s) for text in ("replaced below", "new lead", "latch")
-    )
-    assert said < lead < swap and steps[said].startswith("Housing X1 is replaced below")
-    whole = sheet_of(bench, [bench.photo(bitten(bench))], LIST, notes, **told).steps
-    assert any("new lead" in step for step in whole) and not any("replaced below" in step for step in whole)
 
 
 @pytest.mark.parametrize("route", ["remanufacture", "refer"])
