@@ -1,25 +1,22 @@
-"""Which housings and terminals of a photograph the questions of an order name, so that the picture marks them."""
+"""Which housings and terminals of a photograph the questions and steps of an order name: the picture marks them."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
 
-from vision.findings import PhotoFindings, Question, Ring
+from vision.findings import PhotoFindings, Ring
 
 _SHORT_SHA = 8
 
 
-def asked_ends(
-    photo: PhotoFindings, photos: Sequence[PhotoFindings], questions: Sequence[Question]
-) -> dict[str, list[Ring]]:
-    """Outlines in px of the upright original, by id, of every housing and terminal that a question names.
+def asked_ends(photo: PhotoFindings, photos: Sequence[PhotoFindings], texts: Sequence[str]) -> dict[str, list[Ring]]:
+    """Outlines in px of the upright original, by id, of every housing and terminal that a text names.
 
-    photos : all of the order; where there are several, questions name a place with its photograph
+    photos : all of the order; where there are several, texts name a place with its photograph
     """
     ends = {end.id: end.rings_px for end in photo.terminations} | {one.id: one.rings_px for one in photo.housings}
-    text = "\n".join(question.ask for question in questions)
-    asked = _named(text, photos)
+    asked = _named("\n".join(texts), photos)
     heads = _heads(photo) if len(photos) > 1 else [""]
     return {name: rings for name, rings in ends.items() if rings and any((head, name) in asked for head in heads)}
 

@@ -45,6 +45,7 @@ def draw_plan(sheet: Sheet, plan: Plan) -> None:
 def _legend(points: Sequence[float], named: Sequence[float]) -> str:
     says = (
         "To scale along the branch. Thin: wire that stays. Thick: new wire. Hatched: damage with its margin. "
+        "Dashed box: closed or flexing part. "
         "Block with number: joint, mm from the start."
     )
     if points:
@@ -103,6 +104,10 @@ def _draw(sheet: Sheet, wire: WirePlan, x0: float, scale: float) -> None:
     sheet.set_line_width(0.25)
     for low, high in wire.lost:
         _hatch(sheet, x0 + low * scale, x0 + min(high, wire.length_mm) * scale, y)
+    sheet.set_dash_pattern(0.9, 0.6)
+    for begin, end_mm in wire.closed:
+        sheet.rect(x0 + begin * scale, y - 2.9, max(0.8, (end_mm - begin) * scale), 5.8)
+    sheet.set_dash_pattern()
     sheet.set_line_width(0.5)
     for end, known in ((0.0, wire.start), (wire.length_mm, wire.end)):
         if "not seen" in known:

@@ -285,7 +285,8 @@ def _steps(sheet: Sheet, order: Order) -> None:
 
 
 def _pins(sheet: Sheet, pins: PinMap) -> None:
-    sheet.section(f"Pin map: {pins.connector or pins.housing}", needs_mm=60)
+    seen = f", in the photograph {pins.housing}" if pins.connector else ""
+    sheet.section(f"Pin map: {pins.connector or pins.housing}{seen}", needs_mm=60)
     sheet.para(pins.note, size=8.5)
     rows = []
     for pin in pins.pins:

@@ -52,7 +52,8 @@ def _pictures(
     bgr = pixels_of(path) if path is not None else None
     if bgr is None:
         return []
-    ends, ruled = asked_ends(photo, photos, asked), ruled_distances(photo, answers)
+    named = [*(question.ask for question in asked), *(step.on for step in decision.actions)]
+    ends, ruled = asked_ends(photo, photos, named), ruled_distances(photo, answers)
     found = [_Captioned(whole_picture(bgr, photo, ends, decision, ruled), _beneath(photo, ends), 86)]
     for region in photo.regions[:_CLOSE_UPS]:
         said = _said(photo, region, answers)
@@ -82,9 +83,9 @@ def _draw(sheet: Sheet, shown: Sequence[tuple[PhotoFindings, Sequence[_Captioned
 
 
 def _beneath(photo: PhotoFindings, ends: Mapping[str, object]) -> str:
-    """What a whole photograph shows. ends : by name, what is outlined because it is asked about"""
+    """What a whole photograph shows. ends : by name, what is outlined because a question or a step names it"""
     scale = "" if photo.scale.mm_per_px else "; no scale: lengths are not measured"
-    thin = f"; thin outline: {', '.join(ends)}, asked about below" if ends else ""
+    thin = f"; thin outline: {', '.join(ends)}, named below" if ends else ""
     return f"{photo.photo.name}, {_shown(photo)}{scale}{thin}"
 
 

@@ -24,7 +24,7 @@ from desk.shop.people import Account
 from desk.shop.review_entries import entries_of
 from desk.shop.sheet import sheet_of
 from desk.wording import say_places
-from models.repair.pins import connectors_of
+from models.repair.pins import ends_of_list
 
 router = APIRouter()
 TheDesk = Annotated[Desk, Depends(desk_of)]
@@ -123,6 +123,6 @@ def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict
     }
     entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)
     plan = plan_words(session, desk, assembly_id, found)
-    listed = connectors_of(ahead.circuits_of(session, assembly_id))
+    listed = ends_of_list(ahead.circuits_of(session, assembly_id))
     shown = state(found, entries, newest, who.login, desk.rules, who.unit, pictures, plan, listed)
     return shown | {"still_open": review.still_open_words(found, desk.rules)}

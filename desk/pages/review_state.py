@@ -133,7 +133,7 @@ def layer_states(photo: PhotoFindings, found: Reviewed, unit: str, all_ends: boo
             drawn.append(_named_shape("splices", shape.path, shape.title, name, joints[shape.badge]))
         elif shape.layer in _LAYERS:
             drawn.append({"layer": shape.layer, "path": shape.path, "title": shape.title})
-    ends = asked_ends(photo, found.photos, found.after.open_questions)
+    ends = asked_ends(photo, found.photos, [question.ask for question in found.after.open_questions])
     drawn += [_named_shape("terminations", path_of(rings), "asked about", i, rings) for i, rings in ends.items()]
     others = {end.id: end.rings_px for end in photo.terminations if all_ends and end.rings_px and end.id not in ends}
     return drawn + [_named_shape("terminations", path_of(rings), i, i, rings) for i, rings in others.items()]
@@ -266,6 +266,8 @@ def _wire_state(wire: BenchWire, unit: str) -> dict[str, Any]:
     parts = [say_length(value, unit) for value in (wire.before_mm, wire.damage_mm, wire.after_mm)]
     words = " ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
     says = [f"{parts[0]} to the damage, {parts[1]} of it, {parts[2]} on"]
+    if wire.start or wire.end:
+        says.insert(0, f"from {wire.start or 'an end not named'} to {wire.end or 'an end not named'}")
     if wire.joints_mm:
         says.append("joints at " + ", ".join(say_length(at, unit) for at in wire.joints_mm))
     if wire.keep_out_mm:

@@ -64,6 +64,11 @@ def connectors_of(circuits: Sequence[Circuit]) -> list[str]:
     return sorted({name for c in circuits for name, cavity in c.ends() if cavity is not None})
 
 
+def ends_of_list(circuits: Sequence[Circuit]) -> list[str]:
+    """Everything that wires of the list end in, rings among them."""
+    return sorted({name for c in circuits for name, _ in c.ends()})
+
+
 def _choice(names: Sequence[str]) -> str:
     *first, last = names
     return f"{', '.join(first)} or {last}" if first else last

@@ -25,6 +25,9 @@ class NewJoint(Finding):
     station_mm: float
 
 
+UNSEEN_END = "end not seen"
+
+
 class NewPiece(Finding):
     """A piece of new wire, its place on the old wire, and the length to cut, allowances included."""
 
@@ -36,7 +39,8 @@ class NewPiece(Finding):
 
 
 class WirePlan(Finding):
-    """What is done on one wire, and why so. `lost`: damage with its uncertainty and margin, mm from the start."""
+    """What is done on one wire, and why so. `lost`: damage with its uncertainty and margin, `closed`: closed or
+    flexing parts, both mm from the start."""
 
     wire: str
     colour: str | None
@@ -52,6 +56,7 @@ class WirePlan(Finding):
     old_joints_kept: tuple[str, ...]
     old_joints_removed: tuple[str, ...]
     why: str
+    closed: tuple[tuple[float, float], ...] = ()
 
 
 class Plan(Finding):
@@ -178,6 +183,9 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
         checks.append(f"Branch points were not marked: keep every joint {limits.spacing_mm:g} mm from each.")
     if not found.proved_cheapest:
         checks.append(f"The plan keeps every limit; a cheaper one, if there is any, saves {found.spare:.2f} at most.")
+    checks += [
+        _drawn_through(wire, low, high) for wire in wires for low, high in wire.closed if _renewed(wire, low, high)
+    ]
     points = branch.branch_points
     return Plan(
         status="planned",
@@ -186,6 +194,18 @@ def _worded(branch: Branch, limits: PlanLimits, weights: Weights, found: Choice)
         checks=tuple(checks),
         proved_cheapest=found.proved_cheapest,
         branch_points_mm=_stations([None if points is None else tuple(mark.at_mm for mark in points)]),
+    )
+
+
+def _renewed(wire: WirePlan, low: float, high: float) -> bool:
+    """Whether new wire takes the place of the old one within a stretch."""
+    return any(piece.from_mm < high and low < piece.to_mm for piece in wire.pieces)
+
+
+def _drawn_through(wire: WirePlan, low: float, high: float) -> str:
+    return (
+        f"{wire.wire}: its new wire passes the closed or flexing part from {low:g} to {high:g} mm. Make sure that one "
+        "can be drawn through before anything is cut; through a moulded or potted part none can: stop and ask."
     )
 
 
@@ -212,6 +232,7 @@ def _wire_plan(branch: Branch, wire: BranchWire, limits: PlanLimits, weights: We
         old_joints_kept=kept,
         old_joints_removed=tuple(m.ref for m in wire.splices if m.ref not in kept),
         why=_why(branch, wire, limits, weights, pieces, places),
+        closed=tuple((part.from_mm, part.to_mm) for part in wire.keep_out),
     )
 
 
@@ -219,7 +240,7 @@ def end_name(wire: BranchWire, side: int) -> str:
     """An end in words: its housing and cavity, or that the wire runs on unseen."""
     end = (wire.start, wire.end)[side]
     if end.name is None:
-        return ("one end", "other end")[side] if end.seen else "end not seen"
+        return ("one end", "other end")[side] if end.seen else UNSEEN_END
     return f"{end.name}, cavity {end.cavity}" if end.cavity else end.name
 
 

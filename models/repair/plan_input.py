@@ -63,9 +63,32 @@ def known_wires(
             if abs(circuit.length_mm - wires[index].length_mm) > _LIST_LENGTH_OFF * circuit.length_mm:
                 known.questions.append(_other_length(bench.id, wires[index].length_mm, circuit))
             wires[index] = _named_by(wires[index], circuit)
+    known.questions += _from_both_sides(wires)
     groups = [wires] if wires else _from_photos(photos, decision, rules, circuits, notes, known)
     known.branches = [noted_branch(tuple(group), notes) for group in groups]
     return known
+
+
+def _from_both_sides(wires: Sequence[BranchWire]) -> list[Question]:
+    """Asked where a wire ends where others begin, so that its lengths may run the other way along the branch.
+
+    One whose start is placed along the branch (`offset_mm`) was thought of.
+    """
+    unplaced = [wire for wire in wires if not wire.offset_mm]
+    for wire in unplaced:
+        others = {one.start.name: one for one in unplaced if one is not wire and one.start.name is not None}
+        other = others.get(wire.end.name or "")
+        if other is None or wire.start.name is None or wire.start.name in others:
+            continue
+        return [
+            Question(
+                ask=f"Wire {wire.id} is noted from {wire.start.name} to {wire.end.name}, {other.id} from "
+                f"{other.start.name}: which lengths run the other way? Note all from one side.",
+                why="Joints and branches are laid out along one line, and a wire turned round lies wrong on it.",
+                changes="splice-spacing: where the joints lie",
+            )
+        ]
+    return []
 
 
 def _other_length(wire: str, length_mm: float, circuit: Circuit) -> Question:
@@ -239,7 +262,11 @@ def _unclear(ref: str, region: Region, distance: Measure | None, step: Action) -
     if region.length_mm is None or distance is None or distance.low_bound:
         ask = f"{ref}: how long is the damage, and how far is it along the wire from the nearest terminal?"
         return Question(ask=ask, why=why, changes=changes)
-    if distance.value < 0 or region.length_mm.value < 0 or distance.value + region.length_mm.value > _LONGEST_MM:
+    if (
+        distance.value < 0
+        or region.length_mm.value < 0
+        or not 0 < distance.value + region.length_mm.value <= _LONGEST_MM
+    ):
         ask = f"{ref}: measure with a ruler how long the damage is and how far from the nearest terminal."
         return Question(ask=ask, why="What the photograph gives cannot be. " + why, changes=changes)
     if distance.u95 + region.length_mm.u95 > _COARSE_MM:

@@ -9,7 +9,7 @@ from models.circuit.drop import Contact, Segment, drop, resistance, segment_of
 from models.circuit.wire_table import UnknownSizeError, WireSize, wire_size
 from models.repair.limits import DropBudget, Rules
 from models.repair.pins import PinMap
-from models.repair.plan import Plan, WirePlan
+from models.repair.plan import UNSEEN_END, NewPiece, Plan, WirePlan
 from vision.findings import Decision, Question
 
 _PLAIN_METER_OHM = 1.0
@@ -31,6 +31,8 @@ _JOB_WORDS = {
 
 def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap]) -> tuple[str, ...]:
     """Every step as one sentence or two, in the order it is done."""
+    if decision.route == "return_to_service" and decision.open_questions:
+        return ("Nothing is returned before the open questions are answered and this order is written anew.",)
     if decision.route == "return_to_service":
         return ("Nothing to repair. Put coverings and clips back as they were and return it.",)
     found = ["Battery off; wait as long as the maker says. Restraint parts: only by the maker's procedure."]
@@ -94,23 +96,34 @@ def sentence(text: str) -> str:
 def wire_step(wire: WirePlan) -> str:
     """What is done on one wire, in a sentence."""
     places = " and ".join(f"{joint.at_mm:g} mm" for joint in wire.joints)
-    cuts = ", ".join(f"{piece.cut_mm:g} mm" for piece in wire.pieces)
-    from_ = f"from {wire.start}"
     old = wire.old_joints_removed
     gone = f" With the old piece goes out: {', '.join(old)}." if old else ""
-    words = {
-        "splice_in_section": f"cut at {places} {from_}, join in a new piece of {cuts}",
-        "several_pieces": f"cut at {places} {from_}, join in new pieces of {cuts}",
-        "replace_terminal_lead": f"cut at {places} {from_}, join on a new lead of {cuts} with a new terminal",
-        "replace_circuit": f"take it out end to end, draw in a new wire of {cuts}, new terminals at both ends",
-    }
+    if wire.method == "replace_circuit":
+        cuts = ", ".join(f"{piece.cut_mm:g} mm" for piece in wire.pieces)
+        done = f"take it out end to end, draw in a new wire of {cuts}, new terminals at both ends"
+    else:
+        done = f"cut at {places} from {wire.start}, {'; '.join(map(_joined, wire.pieces))}{_stays(wire)}"
     seal = " Seal every joint, pull to check." if wire.joints else " Pull to check."
     colour = f" ({wire.colour})" if wire.colour else ""
-    return f"Wire {wire.wire}{colour}: {words[wire.method]}.{seal}{gone}"
+    return f"Wire {wire.wire}{colour}: {done}.{seal}{gone}"
+
+
+def _joined(piece: NewPiece) -> str:
+    """A lead runs to one of the wire's ends: which, or the wrong side is taken out."""
+    if piece.kind == "lead":
+        return f"join on a new lead of {piece.cut_mm:g} mm to {piece.terminals[0]} with a new terminal"
+    return f"join in a new piece of {piece.cut_mm:g} mm"
+
+
+def _stays(wire: WirePlan) -> str:
+    """Which end stays where one lead is new."""
+    new = {name for piece in wire.pieces for name in piece.terminals}
+    kept = [name for name in (wire.start, wire.end) if name not in new]
+    return f"; what runs to {kept[0]} stays" if len(kept) == 1 and kept[0] != UNSEEN_END else ""
 
 
 def tests_afterwards(
-    decision: Decision, plan: Plan | None, circuits: Mapping[str, Circuit], rules: Rules
+    decision: Decision, plan: Plan | None, circuits: Mapping[str, Circuit], rules: Rules, pins: Sequence[PinMap] = ()
 ) -> tuple[str, ...]:
     """What is measured before the vehicle is handed back; resistances where the circuit list gives size and length."""
     if decision.route in ("refer", "remanufacture", "return_to_service"):
@@ -122,9 +135,14 @@ def tests_afterwards(
         found.append(
             f"Continuity {wire.wire}, end to end: {_expected(wire, circuits.get(wire.wire), rules.drop_budget)}"
         )
+    found += [
+        f"Continuity of every wire moved at housing {one.connector or one.housing}: from its cavity in the new housing "
+        "to its far end, and to no neighbour."
+        for one in pins
+    ]
     found.append(
-        "Insulation: each repaired wire against its neighbours and ground, everything unplugged, at the voltage the "
-        "maker allows; no reading that moves when the repair is bent by hand."
+        "Insulation: each repaired or moved wire against its neighbours and ground, everything unplugged, at the "
+        "voltage the maker allows; no reading that moves when the repair is bent by hand."
     )
     found.append(
         f"Drop under load: at most {rules.drop_budget.max_v:g} V over the repaired circuit, load on; like loads "

@@ -126,7 +126,7 @@ def worksheet(
         parts=_parts(plan, decision, pins, amounts),
         steps=steps_of_work(decision, plan, pins),
         pins=pins,
-        tests=tests_afterwards(decision, plan, known.circuits, rules),
+        tests=tests_afterwards(decision, plan, known.circuits, rules, pins),
         cautions=cautions_of_work(decision.cautions, _classes(known), not nothing),
         offers=() if nothing else offers(plan, says, amounts, prices),
         currency=prices.currency,
@@ -175,8 +175,18 @@ def _waits(decision: Decision, rules: Rules, notes: BenchNotes) -> str:
 
 
 def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
-    """Asked where fewer wires are noted at the bench than the photographs show, as long as nobody counted them."""
+    """Asked where more wires are noted at the bench than the decision counts, or fewer than the photographs show and
+    nobody counted them."""
     count, noted = decision.wires_to_repair, len(notes.wire)
+    if count is not None and 0 < count.high < noted:
+        return [
+            Question(
+                ask=f"{several(noted, 'wire')} are noted at the bench, the decision counts {wires(count)} to repair: "
+                "how many are there? (answer wire_count)",
+                why="Limits on the number of wires go by the count, the plan by the notes.",
+                changes="wire-count: whether so many wires are repaired",
+            )
+        ]
     if count is None or not noted or count.low == count.high or noted >= count.value:
         return []
     are = "is" if noted == 1 else "are"

@@ -21,7 +21,6 @@ let onItsWay = Promise.resolve();
 function tell(text, bad = false) {
   document.getElementById("said").textContent = text;
   notice.replaceChildren(...(bad ? [tag("p", { class: "note stop" }, tag("strong", {}, "Not done. "), text)] : []));
-  if (bad) notice.scrollIntoView({ block: "nearest" });
 }
 
 // what was said of a drawing holds no longer once that is changed or gone

@@ -19,7 +19,7 @@ export function lengthsOf(text, unit) {
 // stretches as `100..200`, several with a space between
 export function stretchesOf(text, unit) {
   return String(text).split(/[;\s]+/).filter((part) => part && part !== "none").map((part) => {
-    const ends = part.split("..");
+    const ends = part.split(/\.\.|-|–/);
     if (ends.length !== 2) throw new TypeError(`expected a stretch as 100..200, got ${part}: type where it begins and ends`);
     return ends.map((end) => lengthOf(end, unit));
   });

@@ -7,13 +7,8 @@ import pytest
 from desk import cli
 from desk.order_asked import asked_ends
 from desk.order_photos import whole_picture
-from vision.findings import Question, Termination
+from vision.findings import Termination
 from vision.reading import read_photo
-
-
-def asks(*texts):
-    """Questions with these words."""
-    return [Question(ask=text, why="", changes="") for text in texts]
 
 
 @pytest.fixture
@@ -37,7 +32,7 @@ def two_ends(drawn_photo, findings, tmp_path):
 )
 def test_only_what_a_question_names_as_a_whole_is_marked(two_ends, texts, named):
     """Neither `h12` nor another photograph's `h1` is `h1`."""
-    assert sorted(asked_ends(two_ends[0], two_ends[:1], asks(*texts))) == named
+    assert sorted(asked_ends(two_ends[0], two_ends[:1], texts)) == named
 
 
 def test_with_several_photographs_an_end_is_marked_where_it_is_asked_about(two_ends):
@@ -45,9 +40,9 @@ def test_with_several_photographs_an_end_is_marked_where_it_is_asked_about(two_e
     found = two_ends[0]
     both = [found, named(found, "other.jpg")]
     for head in (found.photo.name, found.photo.sha256[:8]):
-        assert list(asked_ends(found, both, asks(f"{head}:h1: is the shell free of cracks?"))) == ["h1"]
+        assert list(asked_ends(found, both, [f"{head}:h1: is the shell free of cracks?"])) == ["h1"]
     for text in ("h1: is the shell free of cracks?", "other.jpg:h1: is the shell free of cracks?"):
-        assert asked_ends(found, both, asks(text)) == {}
+        assert asked_ends(found, both, [text]) == {}
 
 
 def named(found, name):
@@ -60,8 +55,8 @@ def named(found, name):
 def test_of_two_names_that_end_alike_only_the_photograph_asked_about_is_marked(two_ends, names):
     """A question about the longer name's housing, in the middle of a sentence, and one about the other's terminal."""
     short, long = both = [named(two_ends[0], name) for name in names]
-    questions = asks(f"How far is it to {names[1]}:h1 along the wire?", f"{names[0]}:t2: which terminal is it?")
-    assert [list(asked_ends(one, both, questions)) for one in (short, long)] == [["t2"], ["h1"]]
+    texts = [f"How far is it to {names[1]}:h1 along the wire?", f"{names[0]}:t2: which terminal is it?"]
+    assert [list(asked_ends(one, both, texts)) for one in (short, long)] == [["t2"], ["h1"]]
 
 
 def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
@@ -69,7 +64,7 @@ def test_an_end_asked_about_is_outlined_and_named_in_the_picture(two_ends):
     found, file = two_ends
 
     def shown(texts):
-        jpeg = whole_picture(read_photo(file).bgr, found, asked_ends(found, [found], asks(*texts))).jpeg
+        jpeg = whole_picture(read_photo(file).bgr, found, asked_ends(found, [found], texts)).jpeg
         return cv2.imdecode(np.frombuffer(jpeg, np.uint8), cv2.IMREAD_GRAYSCALE).astype(int)
 
     plain, marked = shown(()), shown(("h1: is the shell free of cracks?",))
@@ -88,4 +83,4 @@ def test_the_printed_order_says_what_the_thin_outline_is(case, findings, bite, d
         assert cli.run(["order", str(case / "one.json"), "-o", str(out)]) == 0
         text = " ".join(" ".join(pages(out)[0]).split())
         assert ("h1: is the shell free" in text) is marked
-        assert ("thin outline: h1, asked about below" in text) is marked
+        assert ("thin outline: h1, named below" in text) is marked

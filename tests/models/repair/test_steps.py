@@ -7,6 +7,7 @@ from models.repair import Answers, decide
 from models.repair.bench import BenchNotes, BenchWire
 from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
+from vision.findings import Question
 
 HEAD = "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
 LIST = parse_circuit_list(
@@ -17,6 +18,9 @@ LIST = parse_circuit_list(
         + "C3,BN,1,X1,3,X2,3,900,,,data_pair\n"
     ).encode()
 )
+
+
+OPEN = Question(ask="Which fuse was found?", why="It may be too large.", changes="fuse-coordination: which goes in")
 
 
 def noted(*circuits):
@@ -82,6 +86,62 @@ def test_a_wire_known_from_the_bench_alone_has_its_resistance_expected(bench):
     assert 18.5 + 1.5 < told < 18.5 + 6.0
     assert "mΩ at 20 °C, by a four-wire meter" in sheet.tests[0]
     assert sheet.cut[0].colour == "RD"
+
+
+@pytest.mark.parametrize(("before", "after", "to", "stays"), [(20.0, 840.0, "X1", "X2"), (840.0, 20.0, "X2", "X1")])
+def test_a_new_lead_says_which_end_it_runs_to_and_which_stays(bench, before, after, to, stays):
+    """The same words at either end would leave it to the drawing which side is taken out."""
+    wire = BenchWire(id="w1", size_mm2=1.0, before_mm=before, damage_mm=40.0, after_mm=after, start="X1:3", end="X2:1")
+    sheet = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none")
+    (step,) = [step for step in sheet.steps if step.startswith("Wire w1")]
+    cavity = {"X1": "X1, cavity 3", "X2": "X2, cavity 1"}
+    assert f"mm to {cavity[to]} with a new terminal; what runs to {cavity[stays]} stays" in step
+
+
+def test_nothing_is_returned_while_a_question_is_open(bench):
+    """The fuse may be too large: the order may not say to put everything back."""
+    photo = bench.photo(label="sound")
+    found = bench.decision(photo, circuit_class="none")
+    assert found.route == "return_to_service"
+    for asked, says in (([], "Nothing to repair."), ([OPEN], "Nothing is returned before")):
+        decided = found.model_copy(update={"open_questions": asked})
+        steps = worksheet([photo], decided, bench.rules, load_prices()).steps
+        assert len(steps) == 1 and steps[0].startswith(says)
+
+
+def test_new_wire_through_a_closed_part_is_to_be_made_sure_of_first(bench):
+    """A whole wire passes every part of it; a piece beside the closed part does not."""
+    plain = dict(id="w1", size_mm2=1.0, keep_out_mm=((700.0, 750.0),))
+    for before, damage, passes in ((10.0, 880.0, True), (300.0, 40.0, False)):
+        wire = BenchWire(**plain, before_mm=before, damage_mm=damage, after_mm=900.0 - before - damage)
+        plan = sheet_of(bench, BenchNotes(branch_points_mm=(), wire=(wire,)), circuit_class="none").plan
+        assert plan.wires[0].closed == ((700.0, 750.0),)
+        assert any("from 700 to 750 mm" in check for check in plan.checks) == passes
+
+
+def test_wires_noted_from_opposite_ends_are_asked_about(bench):
+    """w2 begins where w1 ends, by the note or by the list; placed along the branch it was thought of."""
+    one = BenchWire(id="w1", before_mm=300.0, damage_mm=40.0, after_mm=560.0, start="X2:1", end="X1:1")
+    far = dict(id="w2", before_mm=300.0, damage_mm=40.0, after_mm=560.0)
+
+    def asked(**more):
+        notes = BenchNotes(branch_points_mm=(), wire=(one, BenchWire(**(far | more))))
+        return [q.ask for q in sheet_of(bench, notes, circuit_class="none").questions if "run the other way" in q.ask]
+
+    assert asked(start="X1:2", end="X2:2")[0].startswith("Wire w1 is noted from X2 to X1, w2 from X1:")
+    assert asked(start="X2:2", end="X1:2") == [] == asked(start="X3:2", end="X1:2") == asked()
+    assert asked(start="X1:2", end="X2:2", offset_mm=600.0) == []
+
+
+def test_more_wires_noted_than_counted_are_asked_about(bench):
+    """Counted are one, noted two."""
+    notes = BenchNotes(branch_points_mm=(), wire=tuple(
+        BenchWire(id=name, before_mm=300.0, damage_mm=40.0, after_mm=560.0) for name in ("w1", "w2")
+    ))  # fmt: skip
+    asked = [q.ask for q in sheet_of(bench, notes, circuit_class="none", wire_count=1).questions]
+    assert any(ask.startswith("2 wires are noted at the bench, the decision counts 1 wire") for ask in asked)
+    asked = [q.ask for q in sheet_of(bench, notes, circuit_class="none", wire_count=2).questions]
+    assert not any("the decision counts" in ask for ask in asked)
 
 
 def test_a_resistance_that_any_meter_reads_asks_for_no_better_one(bench):

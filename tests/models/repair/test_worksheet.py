@@ -427,3 +427,12 @@ def test_a_wire_cut_in_two_places_is_not_said_to_keep_its_ends_where_it_gets_a_l
     for one in sheet_of(bench, [bench.photo(*regions, wires=[wire])]).plan.wires:
         stays = all(not piece.terminals for piece in one.pieces)
         assert one.method == "several_pieces" and not stays and "both ends stay" not in one.why
+
+
+def test_a_place_of_no_length_at_the_terminal_is_measured_by_ruler(bench):
+    """0 mm long, 0 mm away: no wire of 0 mm is planned."""
+    bite = bitten(bench, length_mm=bench.m(0.0, 0.2), to_termination_mm=bench.m(0.0, 0.2))
+    asked = [
+        question.ask for question in sheet_of(bench, [bench.photo(bite, wires=traced(bench, "w1", "w2"))]).questions
+    ]
+    assert any(ask.startswith("r1: measure with a ruler") for ask in asked)
