@@ -257,8 +257,8 @@ const act = {
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
   wire: (form) => typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept"),
   end: (form) => {
-    const [photo, end] = form.get("end").split(":");
-    return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${end} is ${form.get("connector")}`);
+    const { photo, end, name } = state.ends.find((one) => `${one.photo}:${one.end}` === form.get("end"));
+    return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${name} is ${form.get("connector")}`);
   },
   branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
   answer: (question, form) => typedIn(() => {
