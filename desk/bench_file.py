@@ -36,14 +36,17 @@ def wires_to_note(order: Order) -> int:
 
 
 def bench_template(order: Order, photos: Sequence[PhotoFindings]) -> str:
-    """TOML text: what the plan asks as remarks, then a block for each wire that may be damaged, colours as seen."""
+    """TOML text: what the plan asks as remarks, a line for each housing without a name, and where wires are to be
+    measured a block for each that may be damaged, colours as seen."""
     asked = [f"# {' '.join(question.ask.split())}" for question in order.work.questions]
-    lines = [f"# Measured at the bench on {' '.join(order.assembly.split())}.", *asked, "", *_HEAD]
+    measured = wants_bench(order)
+    head = _HEAD if measured else ("# Fill in and take the # away, of [connectors], too.",)
+    lines = [f"# Measured at the bench on {' '.join(order.assembly.split())}.", *asked, "", *head]
     unnamed = unnamed_housings(order)
     if unnamed:
         lines += ["", "#[connectors]    # housing in the photograph = connector of the circuit list"]
         lines += [f'#{json.dumps(name, ensure_ascii=False)} = ""' for name in unnamed]
-    if not wants_bench(order):
+    if not measured:
         return "\n".join(lines) + "\n"
     seen = _touched(photos)
     for number in range(max(len(seen), wires_to_note(order))):

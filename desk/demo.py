@@ -6,8 +6,8 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from desk import parallel
 from desk.errors import DeskError
-from desk.parallel import pool_map, workers_for
 from desk.samples import write_scene
 from sample_images.scene import SCENARIOS, SceneError, SceneSettings
 
@@ -21,7 +21,7 @@ def make_demo_photos(out: Path, seed: int, on_progress: Callable[..., None] | No
     if on_progress:
         on_progress(total=len(SCENARIOS))
     paths = []
-    for path in pool_map(partial(_photo, out, seed), SCENARIOS, workers_for(len(SCENARIOS)), 1):
+    for path in parallel.pool_map(partial(_photo, out, seed), SCENARIOS, parallel.workers_for(len(SCENARIOS)), 1):
         paths.append(path)
         if on_progress:
             on_progress()

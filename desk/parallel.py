@@ -7,7 +7,12 @@ import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
+
+from desk.errors import DeskError
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -16,6 +21,8 @@ _WORTH_ONE = 2
 """So many photographs are assessed in the time that one more process needs to start."""
 _MOST = 4
 """Processes that are started unasked: each takes most of a gigabyte."""
+_MOST_OF_A_POOL = 61
+"""Windows waits for no more at once."""
 
 
 def workers_for(photographs: int) -> int:
@@ -35,24 +42,47 @@ def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int
     may be minutes of work that nobody wants any more. So ``work`` must write its files whole or not at all. at_once :
     items handed to a process together; 1 where few of them take long
     """
+    handed_out = [items[k : k + at_once] for k in range(0, len(items), at_once)]
+    workers = min(workers, len(handed_out), _MOST_OF_A_POOL)  # all are started at once, needed or not
     if workers <= 1:
         yield from map(work, items)
         return
     context = multiprocessing.get_context("spawn")
     others = set(multiprocessing.active_children())
+    helpers: set[BaseProcess] = set()
     # the work goes to each helper once: it may hold a whole model, and a call queue full of it cannot be closed while
     # it is being written (some versions of Python wait for ever then)
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(work,)) as pool:
-        coming = [pool.submit(_each, items[k : k + at_once]) for k in range(0, len(items), at_once)]
-        helpers = set(multiprocessing.active_children()) - others
-        coming.reverse()
         try:
+            with _ctrl_c_waits():
+                coming = [pool.submit(_each, some) for some in handed_out]
+                helpers = set(multiprocessing.active_children()) - others
+            coming.reverse()
             while coming:  # a result that was given is not held on to
                 yield from coming.pop().result()
+        except BrokenProcessPool as error:
+            raise DeskError(
+                f"expected {workers} processes to work, got one that was ended, often for want of memory: close other "
+                "programs, or give --workers 1 where the command takes it"
+            ) from error
         except BaseException:
             for helper in helpers:
                 helper.terminate()
             raise
+
+
+@contextmanager
+def _ctrl_c_waits() -> Iterator[None]:
+    """Ctrl-C is held back meanwhile, and from processes started meanwhile for good: one that still loads would die of
+    it with a traceback. Windows has no such means."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 _work: Callable[[Any], Any] | None = None

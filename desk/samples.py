@@ -6,9 +6,9 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
+from desk import parallel
 from desk.errors import DeskError
 from desk.files import write_whole
-from desk.parallel import pool_map, workers_for
 from sample_images.saving import as_jpeg, scenes_in_turn
 from sample_images.scene import SCENARIOS, SceneError, SceneSettings, render_scene
 
@@ -33,7 +33,7 @@ def make_samples(
     try:
         settings = SceneSettings() if width is None else SceneSettings(width_px=width)
         write = partial(write_scene, out, settings)
-        for path in pool_map(write, scenes, workers or workers_for(count), 1):
+        for path in parallel.pool_map(write, scenes, workers or parallel.workers_for(count), 1):
             paths.append(path)
             if on_progress:
                 on_progress()

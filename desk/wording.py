@@ -42,8 +42,9 @@ _WHICH_DAMAGE = "which damage it is"
 _COUNTED = ("wires", "splices")
 """Units of what is counted: whole numbers, from the least to the most that it may be."""
 _REF = re.compile(r"\b(photo \d+):(?=[A-Za-z])")
-_PLACE = re.compile(r"(?<![\w.])[a-z]\d+(?=[:,? ])")
-"""The id of a place within a question; what stands before it may be the name of its photograph."""
+_PLACE = re.compile(r"(?:^|(?<=:)|\bAt |\bis |\bWire )([a-z]\d+)(?=:|\?| from the )")
+"""The id of a place where a question names what it is about; before it may stand the name of its photograph, in which
+`p1 left.jpg` is no place."""
 
 
 def say_label(label: str | None) -> str:
@@ -299,7 +300,7 @@ def asked_together(questions: Sequence[Question]) -> list[Question]:
     groups: dict[tuple[str, ...], list[tuple[str, Question]]] = {}
     for question in questions:
         place = _PLACE.search(question.ask)
-        first, last = place.span() if place else (len(question.ask), len(question.ask))
+        first, last = place.span(1) if place else (len(question.ask), len(question.ask))
         before, on, after = question.ask[:first], question.ask[first:last], question.ask[last:]
         groups.setdefault((before, on[:1], after, question.why, question.changes), []).append((on, question))
     return [

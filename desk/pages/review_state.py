@@ -16,7 +16,7 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.noting import ends_of
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
-from desk.review.telling import entry_words, presented
+from desk.review.telling import entry_words, presented, wire_words
 from desk.wording import (
     ROUTE_WORDS,
     VERDICT_WORDS,
@@ -263,19 +263,9 @@ def _words(region: Region) -> str:
 
 def _wire_state(wire: BenchWire, unit: str) -> dict[str, Any]:
     """A wire that was measured, as its form shows it again."""
-    parts = [say_length(value, unit) for value in (wire.before_mm, wire.damage_mm, wire.after_mm)]
     words = " ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
-    says = [f"{parts[0]} to the damage, {parts[1]} of it, {parts[2]} on"]
-    if wire.start or wire.end:
-        says.insert(0, f"from {wire.start or 'an end not named'} to {wire.end or 'an end not named'}")
-    if wire.joints_mm:
-        says.append("joints at " + ", ".join(say_length(at, unit) for at in wire.joints_mm))
-    if wire.keep_out_mm:
-        closed = ", ".join(f"{say_length(a, unit)} to {say_length(b, unit)}" for a, b in wire.keep_out_mm)
-        says.append(f"closed or flexing {closed}")
-    fixed = [side for side, new in (("start", wire.start_renewable), ("end", wire.end_renewable)) if not new]
-    says += [f"no new terminal at its {side}" for side in fixed]
-    return {"id": wire.id, "words": words, "says": "; ".join(says)}
+    says = wire_words(wire, lambda mm: say_length(mm, unit))
+    return {"id": wire.id, "words": words, "says": says, "noted": wire.model_dump(mode="json")}
 
 
 def _branch_words(found: Reviewed, unit: str) -> str | None:

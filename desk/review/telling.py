@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from desk.order_answers import answers_given
 from desk.review.edits import (
@@ -20,6 +20,7 @@ from desk.review.edits import (
 from desk.review.places import present
 from desk.review.reviewed import Reviewed
 from desk.wording import say_label, say_places
+from models.repair.bench import BenchWire
 
 KIND_WORDS = {
     "confirm": "confirmed",
@@ -56,8 +57,7 @@ def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Ma
         given = answers_given(edit.answers, treated.get(entry.id, {}))
         return "answered: " + "; ".join(f"{say_places(one.asked())} {one.answer}" for one in given)
     if isinstance(edit, MeasureWire):
-        wire = edit.wire
-        return f"wire {wire.id}: {wire.before_mm:g} mm to the damage, {wire.damage_mm:g} mm, {wire.after_mm:g} mm on"
+        return f"wire {edit.wire.id}: {wire_words(edit.wire, lambda mm: f'{mm:g} mm')}"
     if isinstance(edit, Branches):
         return "branches: " + (", ".join(f"{at:g} mm" for at in edit.at_mm) or "none along the wires measured")
     region, photo = getattr(edit, "end" if isinstance(edit, NameEnd) else "region", None), names.get(edit.photo, "")
@@ -72,6 +72,19 @@ def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Ma
     elif isinstance(edit, CountWires):
         what = f"{edit.wires} wires counted"
     return f"{where}: {what}"
+
+
+def wire_words(wire: BenchWire, say: Callable[[float], str]) -> str:
+    """What was measured of a wire and where no joint or terminal may come. say : how a length in mm is written"""
+    says = [f"{say(wire.before_mm)} to the damage, {say(wire.damage_mm)} of it, {say(wire.after_mm)} on"]
+    if wire.start or wire.end:
+        says.insert(0, f"from {wire.start or 'an end not named'} to {wire.end or 'an end not named'}")
+    if wire.joints_mm:
+        says.append("joints at " + ", ".join(map(say, wire.joints_mm)))
+    if wire.keep_out_mm:
+        says.append("closed or flexing " + ", ".join(f"{say(a)} to {say(b)}" for a, b in wire.keep_out_mm))
+    fixed = [side for side, new in (("start", wire.start_renewable), ("end", wire.end_renewable)) if not new]
+    return "; ".join([*says, *(f"no new terminal at its {side}" for side in fixed)])
 
 
 def presented(entry: Entry, found: Reviewed) -> Entry:

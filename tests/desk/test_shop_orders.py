@@ -136,6 +136,21 @@ def test_page_sign_off_and_printed_order_say_one_state(shop, unmeasured):
     assert read_page(shop, assembly_id).count(head) == 2  # as the review stands, and as it was issued
 
 
+def test_questions_read_as_one_are_counted_as_the_order_counts_them(shop, drawn, blank_photo):
+    """Two places bitten, the same is asked of each: one line, and no other number than above."""
+    assembly_id, file = shop.opened("W-3"), blank_photo()
+    sha = hash_of(file)
+    shop.desk.store.take_in(file, sha, ".jpg")
+    bites = [drawn.region("rodent", 300, 40), drawn.region("rodent", 500, 40, "r1")]
+    shop.assessed(assembly_id, sha, drawn.truth("a.jpg", bites))
+    answered(shop, assembly_id, labels={"r1": "rodent"})
+    signed_off(shop, assembly_id, sha)
+    page = read_page(shop, assembly_id)
+    assert "At r0, r1: are both ends of every damaged wire known" in page
+    asked = int(re.search(r"(\d+) open questions first", page)[1])
+    assert f"Open questions {asked}, those in the same words as one" in page
+
+
 def test_an_issued_order_keeps_its_state_while_the_page_follows_the_review(shop, unmeasured):
     """The fuse is answered after the order was issued: one question less in the review, none less in the order."""
     assembly_id, sha = unmeasured

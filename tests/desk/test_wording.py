@@ -259,6 +259,12 @@ class TestAskedTogether:
         asks = self._together("b 1.jpg:t1: is it whole?", "b 1.jpg:t2: is it whole?", "b 2.jpg:t1: is it whole?")
         assert asks == ["b 1.jpg:t1, t2: is it whole?", "b 2.jpg:t1: is it whole?"]
 
+    def test_takes_no_name_of_a_photograph_for_a_place(self) -> None:
+        """Nor the first of several places that one question is about together."""
+        asks = ["p1 left.jpg: is more damaged?", "p2 left.jpg: is more damaged?", "p1 left.jpg:t2: is it whole?"]
+        asks += ["p2 left.jpg:t2: is it whole?", "Which of w1, w2 are one wire?", "Which of w3, w2 are one wire?"]
+        assert self._together(*asks) == asks
+
     def test_joins_no_places_of_different_kinds(self) -> None:
         assert len(self._together("At r1: is copper bare?", "At s1: is copper bare?")) == 2
 

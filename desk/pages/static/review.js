@@ -1,7 +1,7 @@
 // The review page: loads what stands, sends each answer as an entry, and draws what came of it at once.
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
 import { fieldsOf, howTo, lackingIn, nameOfKey, openWords } from "./review_draft_form.js";
-import { lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
+import { fillWire, lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
 import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
 import { LeftOpen } from "./review_left_open.js";
 import { Stage } from "./review_stage.js";
@@ -10,6 +10,7 @@ const bench = document.getElementById("bench");
 const address = `/api/v1/assemblies/${bench.dataset.assembly}/review`;
 const token = document.querySelector("meta[name=form-token]")?.content ?? "";
 const notice = document.getElementById("notice");
+const wireForm = document.getElementById("wire");
 const draftForm = document.getElementById("draft");
 const LAYERS = ["regions", "wires", "distances", "coverings", "terminations", "splices"];
 const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
@@ -254,10 +255,16 @@ const act = {
   },
   typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, state.unit) }), "measure kept"),
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
-  wire: (form) => typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept"),
+  wire: async (form) => {
+    if (await typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept")) wireForm.reset();
+  },
+  again: (wire) => {
+    fillWire(wireForm, wire.noted, state.unit);
+    wireForm.elements.before_mm.focus();
+  },
   end: (form) => {
-    const [photo, end] = form.get("end").split(":");
-    return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${end} is ${form.get("connector")}`);
+    const { photo, end, name } = state.ends.find((one) => `${one.photo}:${one.end}` === form.get("end"));
+    return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${name} is ${form.get("connector")}`);
   },
   branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
   answer: (question, form) => typedIn(() => {
@@ -369,7 +376,12 @@ document.addEventListener("click", (event) => {
   const button = event.target.closest("[data-act]");
   if (button && state && !(draft && button.dataset.act !== "sign-off")) act[button.dataset.act]();
 });
-onSubmit(document.getElementById("wire"), act.wire);
+onSubmit(wireForm, act.wire);
+// a wire noted before is put right, not begun anew: what its form does not hold would be lost
+wireForm.elements.id.addEventListener("change", ({ target }) => {
+  const known = state.wires.find((wire) => wire.id === target.value.trim());
+  if (known) act.again(known);
+});
 onSubmit(document.getElementById("branches"), act.branches);
 onSubmit(document.getElementById("end-named"), act.end);
 draftForm.addEventListener("change", quiet);

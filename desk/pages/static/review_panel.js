@@ -96,7 +96,8 @@ export function drawEnds(state) {
 }
 
 export function drawWires(state, act) {
-  by("wires").replaceChildren(...state.wires.map((wire) => tag("li", {}, tag("strong", {}, wire.words), `: ${wire.says}`)));
+  by("wires").replaceChildren(...state.wires.map((wire) => tag("li", {}, tag("strong", {}, wire.words), `: ${wire.says} `,
+    tag("button", { type: "button", class: "button plain", "aria-label": `put wire ${wire.id} right`, click: () => act.again(wire) }, "put right"))));
   by("traced").replaceChildren(...state.traced.map((name) => tag("option", { value: name })));
   by("wire-plan").hidden = !state.plan;
   by("wire-plan").textContent = state.plan ? state.plan.replace(/^The plan/, "The work order's plan") : "";

@@ -25,6 +25,20 @@ export function stretchesOf(text, unit) {
   });
 }
 
+const shown = (mm, unit) => String(Number((unit === "in" ? mm / MM_PER_INCH : mm).toFixed(unit === "in" ? 3 : 1)));
+
+// the form as a wire was noted, so that one length can be put right and nothing else is lost
+export function fillWire(form, noted, unit) {
+  const at = form.elements;
+  for (const name of ["id", "circuit", "colour", "start", "end", "size_mm2"]) at[name].value = noted[name] ?? "";
+  for (const name of ["before_mm", "damage_mm", "after_mm"]) at[name].value = shown(noted[name], unit);
+  at.joints_mm.value = noted.joints_mm.map((mm) => shown(mm, unit)).join(" ");
+  at.keep_out_mm.value = noted.keep_out_mm.map((pair) => pair.map((mm) => shown(mm, unit)).join("..")).join(" ");
+  at.start_fixed.checked = !noted.start_renewable;
+  at.end_fixed.checked = !noted.end_renewable;
+  form.querySelector("details").open = Boolean(at.keep_out_mm.value) || at.start_fixed.checked || at.end_fixed.checked;
+}
+
 // a wire as its form gives it; fields left empty say nothing
 export function wireOf(form, unit) {
   const wire = { id: form.get("id") };

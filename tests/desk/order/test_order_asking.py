@@ -259,6 +259,7 @@ def test_a_housing_to_be_renewed_is_named_in_the_bench_notes(case, capsys, findi
     assert "h1: which connector of the circuit list is it" in capsys.readouterr().out
     notes = (case / "q-bench.toml").read_text("utf-8")
     assert "#[connectors]" in notes and '#"h1" = ""' in notes
+    assert "of [connectors], too" in notes and "wire" not in notes  # there is none to measure
     typed = notes.replace("#[connectors]", "[connectors]").replace('#"h1" = ""', '"h1" = "X1"')
     (case / "q-bench.toml").write_text(typed, "utf-8")
     assert cli.run([*plain, "--bench", str(case / "q-bench.toml")]) == 0

@@ -28,3 +28,21 @@ def test_how_a_label_of_the_shop_is_treated_is_no_other_name_for_it(entry):
         "answered: r1: by which rules is green corrosion, a label of the shop's own, treated? those of external heat; "
         "r2: what damaged this place? rodent bites"
     )
+
+
+def test_a_wire_is_told_with_its_closed_parts_and_the_ends_that_take_no_new_terminal(entry):
+    """Two entries that differ in these alone do not read alike, in a conflict or in the evidence file."""
+    wire = {"id": "w0", "before_mm": 300.0, "damage_mm": 45.0, "after_mm": 555.0}
+    more = {"joints_mm": [700.0], "keep_out_mm": [[100.0, 200.0]], "end_renewable": False}
+    plain = "wire w0: 300 mm to the damage, 45 mm of it, 555 mm on"
+    assert entry_words(entry(1, kind="measure_wire", wire=wire), {}, {}) == plain
+    assert entry_words(entry(1, kind="measure_wire", wire=wire | more), {}, {}) == (
+        plain + "; joints at 700 mm; closed or flexing 100 mm to 200 mm; no new terminal at its end"
+    )
+
+
+def test_a_named_end_is_told_with_its_photograph_where_there_are_several(entry):
+    """As any place is."""
+    named = entry(1, kind="name_end", photo="aaaa1111", end="t1", connector="X2")
+    assert entry_words(named, {"aaaa1111": "photo 1"}, {}) == "t1: connector X2"
+    assert entry_words(named, {"aaaa1111": "photo 1", "bbbb2222": "photo 2"}, {}) == "photo 1 · t1: connector X2"

@@ -193,15 +193,29 @@ def test_a_wire_s_closed_parts_and_ends_without_a_new_terminal_are_noted(open_re
     for name, text in {"id": "w0", "before_mm": "300", "damage_mm": "45", "after_mm": "555"}.items():
         wire.locator(f"[name={name}]").fill(text)
     wire.locator("summary").click()
-    wire.get_by_label("closed or flexing").fill("100-200")
+    wire.get_by_label("closed or flexing").fill("100")
     wire.get_by_role("button").click()
-    expect(page.locator("#notice")).to_contain_text("expected a stretch as 100..200, got 100-200")
-    wire.get_by_label("closed or flexing").fill("100..200")
+    expect(page.locator("#notice")).to_contain_text("expected a stretch as 100..200, got 100")
+    expect(page.locator("#notice")).to_be_in_viewport()
+    expect(wire.get_by_label("closed or flexing")).to_be_in_viewport()
+    wire.get_by_label("closed or flexing").fill("100-200")
     wire.get_by_label("no new terminal at its end").check()
     wire.get_by_role("button").click()
     expect(page.locator("#wires")).to_contain_text("closed or flexing 100 mm to 200 mm; no new terminal at its end")
     noted = rows(served)[-1].payload["wire"]
     assert noted["keep_out_mm"] == [[100.0, 200.0]] and not noted["end_renewable"] and noted["start_renewable"]
+    expect(wire.locator("[name=before_mm]")).to_have_value("")
+    expect(wire.get_by_label("no new terminal at its end")).not_to_be_checked()
+    page.reload()
+    page.get_by_role("button", name="put wire w0 right").click()
+    wire.locator("[name=damage_mm]").fill("50")
+    wire.get_by_role("button").click()
+    expect(page.locator("#wires")).to_contain_text("50 mm of it, 555 mm on; closed or flexing 100 mm to 200 mm")
+    wire.locator("[name=id]").fill("w0")
+    wire.locator("[name=id]").press("Tab")
+    expect(wire.locator("[name=damage_mm]")).to_have_value("50")
+    again = rows(served)[-1].payload["wire"]
+    assert again == noted | {"damage_mm": 50.0}
 
 
 LISTED = (
