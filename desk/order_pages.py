@@ -60,11 +60,13 @@ def order_pdf(
     files: Mapping[str, Path],
     paper: str,
     known: Mapping[str, str] = _NOTHING,
+    unseen: Sequence[str] = (),
 ) -> bytes:
-    """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name."""
+    """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name;
+    unseen: sides of the assembly that no photograph shows, in words."""
     boxes = _HANDED_ON if order.work.route in ("remanufacture", "refer") else _SIGNED
     parts: list[Part] = [
-        lambda sheet: _head(sheet, order, known),
+        lambda sheet: _head(sheet, order, known, unseen),
         lambda sheet: sheet.framed("Before anything is touched", order.work.cautions),
         photo_section(photos, files, order.asked(), order.decided(), order.answers),
         lambda sheet: _reasons(sheet, order),
@@ -84,10 +86,12 @@ def order_pdf(
     return bytes(signed(begin, parts, boxes).output())
 
 
-def _head(sheet: Sheet, order: Order, known: Mapping[str, str]) -> None:
+def _head(sheet: Sheet, order: Order, known: Mapping[str, str], unseen: Sequence[str]) -> None:
     sheet.blanks(["order number", "vehicle", "customer", "received, date"], filled=known)
     sheet.banner(order.says_state(), settled=not order.provisional)
     decision = order.decision
+    for side in unseen:
+        sheet.para(f"NOT SEEN: no usable photograph of the {side}. Look it over before the work begins.", bold=True)
     if decision.contradicted:
         sheet.para(
             f"PHOTOGRAPHS CONTRADICT {several(len(decision.contradicted), 'ANSWER', 'ANSWERS')}, see below.", bold=True

@@ -15,10 +15,11 @@ from desk.review.reviewed import Reviewed
 from desk.shop.assemblies import assembly, newest_intake, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
+from desk.shop.intake import FACE_WORDS
 from desk.shop.order_ahead import MAY_BE_ISSUED, inputs_of, order_ahead
 from desk.shop.papers import ORDER, add_paper, paper
 from desk.shop.people import Account
-from desk.shop.review import review_of
+from desk.shop.review import review_of, unseen_faces
 from desk.shop.standing import refresh
 from vision.findings import PhotoFindings
 
@@ -38,7 +39,9 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
         raise Invalid("order", str(error)) from error
     photos = [photo.model_dump(mode="json", by_alias=True) for photo in review.photos]
     head = {"vehicle": held.vehicle, "received, date": f"{row.made_at:%Y-%m-%d}"}
-    payload = {"order": order.model_dump(mode="json", by_alias=True), "photos": photos, "head": head}
+    unseen = [FACE_WORDS[face] for face in unseen_faces(session, assembly_id, review)]
+    order_kept = order.model_dump(mode="json", by_alias=True)
+    payload = {"order": order_kept, "photos": photos, "head": head, "unseen": unseen}
     paper_id = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
     return paper_id
@@ -61,7 +64,7 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
     known = head_of(row)
     return f"order-{row.number}.pdf", order_pdf(
-        order, photos, files_of(session, desk, row.assembly_id), paper_size, known
+        order, photos, files_of(session, desk, row.assembly_id), paper_size, known, row.payload.get("unseen", ())
     )
 
 

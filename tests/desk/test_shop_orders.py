@@ -208,3 +208,17 @@ def test_a_plan_that_fails_its_own_check_closes_neither_page_nor_review(shop, un
     answer = shop.browser("reviewer").get(f"/api/v1/assemblies/{assembly_id}/review/order")
     assert answer.status_code == 422 and "expected joints that keep every limit" in answer.json()["error"]
     assert shop.browser("intake").get(f"/api/v1/assemblies/{assembly_id}/review/order").status_code == 403
+
+
+def test_the_order_says_at_its_head_which_side_nobody_saw(shop, assembly):
+    """Whoever works by the paper does not see the desk's pages; an order of before kept nothing and says nothing."""
+    assembly_id, sha = assembly
+    signed_off(shop, assembly_id, sha)
+    with shop.desk.database.write() as session:
+        number = orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+        sheet = text_of(orders.order_sheet(session, shop.desk, number)[1])
+        assert "NOT SEEN: no usable photograph of the other face." in sheet and "of the first face" not in sheet
+        row = session.get_one(tables.Paper, number)
+        row.payload = {key: value for key, value in row.payload.items() if key != "unseen"}
+        session.flush()
+        assert "NOT SEEN" not in text_of(orders.order_sheet(session, shop.desk, number)[1])
