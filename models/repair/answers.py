@@ -70,7 +70,9 @@ class Answers(BaseModel):
         try:
             super().__init__(**values)
         except ValidationError as error:
-            raise AnswersError(sorted({_line(detail) for detail in error.errors()})) from error
+            # where an answer for all is allowed, too, what that must be is said, and not that it may be one for each
+            told = [one for one in error.errors() if one["type"] != "dict_type" or len(one["loc"]) == 1]
+            raise AnswersError(sorted(map(_line, told))) from error
 
     def without(self, names: Iterable[str]) -> Answers:
         """The others, named as in `AnswersError`."""
@@ -89,6 +91,8 @@ def _line(detail: Any) -> str:
     if detail["type"] == "extra_forbidden":
         known = ", ".join(Answers.model_fields)
         return f"answer {key}: expected one of {known}, got an unknown name"
+    if detail["type"] == "dict_type":
+        return f"answer {key}: expected one for each place (`{key}.t1 = ...`), got {detail['input']!r} for all"
     expected = str(detail["msg"]).removeprefix("Input should be ")
     return f"answer {key}: expected {expected}, got {detail['input']!r}"
 

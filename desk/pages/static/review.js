@@ -267,8 +267,8 @@ const act = {
     return put({ kind: "name_end", photo, end, connector: form.get("connector") }, `${name} is ${form.get("connector")}`);
   },
   branches: (form) => typedIn(() => ({ kind: "branches", at_mm: lengthsOf(form.get("at_mm"), state.unit) }), "branches kept"),
-  answer: (question, form) => typedIn(() => {
-    const answers = answersOf(question, form, state.unit);
+  answer: (questions, form) => typedIn(() => {
+    const answers = answersOf(questions, form, state.unit);
     if (!Object.keys(answers).length) throw new TypeError("expected an answer, got nothing: choose or type one");
     return { kind: "answer", answers };
   }, "answered"),

@@ -161,13 +161,21 @@ export function drawDecision(state) {
   );
 }
 
+// open questions answered by the same choices about other places, this one among them: alone where there is none
+function alike(state, question) {
+  const said = ({ on, fields }) => (on && fields.length && fields.every((one) => one.kind === "choice") ? JSON.stringify(fields) : null);
+  return said(question) ? state.questions.filter((other) => said(other) === said(question)) : [question];
+}
+
 export function drawQuestions(state, act) {
   const items = state.questions.map((question, i) => {
+    const same = alike(state, question);
     const form = tag("form", { class: "row" }, ...question.fields.map((field) => fieldOf(field, `q${i}`, state.unit)),
       ...(question.fields.length ? [tag("button", { class: "button" }, "Answer")] : [tag("span", { class: "soft" }, "only a new photograph answers this")]));
+    if (same.length > 1) form.append(tag("button", { class: "button plain", name: "at", value: "all" }, `the same at ${same.map((one) => one.on).join(", ")}`));
     form.addEventListener("submit", (event) => {
       event.preventDefault();
-      act.answer(question, new FormData(form));
+      act.answer(event.submitter?.value === "all" ? same : [question], new FormData(form));
     });
     return tag("li", {}, tag("strong", {}, question.ask), tag("br"), tag("span", { class: "soft" }, question.why), form);
   });
@@ -184,9 +192,9 @@ function fieldOf(field, prefix, unit) {
   return tag("label", { for: input.id }, `${field.words} `, input, words);
 }
 
-// the answers of a form, by the place asked about where there is one
-export function answersOf(question, form, unit) {
-  const answers = {};
+// the answers of a form, by the places asked about where there are some
+export function answersOf(questions, form, unit) {
+  const [answers, question] = [{}, questions[0]];
   for (const field of question.fields) {
     const text = String(form.get(field.name) ?? "").trim();
     if (!text) continue;
@@ -194,7 +202,7 @@ export function answersOf(question, form, unit) {
     if (field.kind === "mm") value = Math.round(lengthOf(text, unit) * 1000) / 1000;
     else if (["ampere", "mm2", "number"].includes(field.kind)) value = numberOf(text, `a number for ${field.words}`);
     const whole = field.name === "circuit_length_mm" || !question.on;
-    answers[field.name] = whole ? value : { [question.on]: value };
+    answers[field.name] = whole ? value : Object.fromEntries(questions.map(({ on }) => [on, value]));
   }
   return answers;
 }

@@ -162,6 +162,29 @@ def test_what_a_question_names_has_its_name_in_the_picture(open_review):
     expect(splice).to_have_count(1)
 
 
+OTHER = DOUBTED.model_copy(update={"id": "h1", "rings_px": [[(x + 500.0, y) for x, y in SHELL]]})
+
+
+@pytest.mark.parametrize("also", [{"housings": [DOUBTED, OTHER]}])
+def test_one_answer_is_given_to_all_places_that_are_asked_the_same(open_review, served):
+    """Two housings: looked at both, sound with one press, one entry; taken back with one key. The question that is left
+    alone has no such button."""
+    page = open_review()
+    asked = page.locator("#questions li").filter(has_text="is the shell free of cracks")
+    expect(asked).to_have_count(2)
+    asked.first.locator("select").select_option("sound")
+    asked.first.get_by_role("button", name="the same at h0, h1").click()
+    expect(asked).to_have_count(0)
+    (entry,) = rows(served)
+    assert list(entry.payload["answers"]["housing_state"].values()) == ["sound", "sound"]
+    page.keyboard.press("u")
+    expect(asked).to_have_count(2)
+    asked.last.locator("select").select_option("sound")
+    asked.last.get_by_role("button", name="Answer").click()
+    expect(asked).to_have_count(1)
+    expect(asked.get_by_role("button", name="the same at")).to_have_count(0)
+
+
 @pytest.mark.parametrize("also", [{"housings": [DOUBTED]}])
 def test_what_is_no_housing_leaves_the_questions_and_the_picture(open_review, served):
     """Answered where it is asked; neither its name nor its outline is drawn any more, until that is taken back."""

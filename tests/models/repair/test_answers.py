@@ -48,3 +48,17 @@ def test_an_id_that_two_photographs_share_needs_the_photograph_s_name(bench):
         decide(photos, Answers(flex_test={"r1": "cracks"}), bench.rules)
     found = decide(photos, Answers(flex_test={"b.jpg:r1": "cracks"}), bench.rules)
     assert "b.jpg:r1" in bench.says(found, "heat-aged")
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [
+        ({"housing_state": "sound"}, ["answer housing_state: expected one for each place (`housing_state.t1 = ...`)"]),
+        ({"copper": 5}, ["answer copper: expected 'covered', 'bare' or 'damaged', got 5"]),
+    ],
+)
+def test_an_answer_that_is_none_is_told_in_one_line(given, says):
+    """Where one for all is no answer the place is asked for; where it is, what it may be."""
+    with pytest.raises(AnswersError) as caught:
+        Answers(**given)
+    assert [line.split(", got 'sound'")[0] for line in caught.value.lines] == says
