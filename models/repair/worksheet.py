@@ -112,6 +112,7 @@ def worksheet(
         unreferred = _graver(unreferred, decision.route)
     pins, asked = _pin_maps(photos, decision, circuits, notes)
     asked += [too_large(circuit, rules) for circuit in overfused(known.circuits, rules)]
+    asked += _ends_not_there(case, notes) if plan is not None else []
     questions = [*known.questions, *(plan.questions if plan else ()), *asked]
     amounts = _amounts(case, decision, pins)
     nothing = decision.route == "return_to_service"
@@ -261,6 +262,24 @@ def _pin_maps(
             found.append(one)
             asked += [question] if question else []
     return tuple(found), asked
+
+
+def _ends_not_there(case: Case, notes: BenchNotes) -> list[Question]:
+    """Asked where the notes name an end that no photograph shows: that a connector is named there would be lost."""
+    there: set[str] = set()
+    for index, photo in enumerate(case.photos):
+        ids = [*(end.id for end in photo.terminations), *(shell.id for shell in photo.housings)]
+        there |= {case.name(index, end) for end in ids}
+    several_photos = " Of several photographs it is noted with its photograph, as questions name it."
+    return [
+        Question(
+            ask=f"{name} is noted as connector {connector}, but no photograph shows such an end: which is it?",
+            why="The pin map and the wires' circuits follow it." + (several_photos if len(case.photos) > 1 else ""),
+            changes="housing: which wire belongs in which cavity",
+        )
+        for name, connector in notes.connectors.items()
+        if name not in there
+    ]
 
 
 def _housing(photos: Sequence[PhotoFindings], ref: str) -> Housing | None:

@@ -34,6 +34,8 @@ def test_of_several_photographs_a_housing_is_named_with_its_photograph(bench):
     assert {pins.housing: pins.connector for pins in sheet.pins} == {"a.jpg:h1": None, "b.jpg:h1": "X1"}
     asked = [question.ask for question in sheet.questions if "which connector" in question.ask]
     assert asked == ["a.jpg:h1: which connector of the circuit list is it: X1, X7 or X8?"]
+    (lost,) = [question for question in sheet.questions if "no photograph shows such an end" in question.ask]
+    assert lost.ask.startswith("h1 is noted as connector X7") and "with its photograph" in lost.why
 
 
 def test_a_new_terminal_goes_into_the_new_housing(bench):
