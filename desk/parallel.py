@@ -21,6 +21,7 @@ _WORTH_ONE = 2
 """So many photographs are assessed in the time that one more process needs to start."""
 _MOST = 4
 """Processes that are started unasked: each takes most of a gigabyte."""
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 _MOST_OF_A_POOL = 61
 """Windows waits for no more at once."""
 
@@ -54,7 +55,7 @@ def pool_map(work: Callable[[Item], Result], items: Sequence[Item], workers: int
     # it is being written (some versions of Python wait for ever then)
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_begin, initargs=(work,)) as pool:
         try:
-            with _ctrl_c_waits():
+            with _ctrl_c_waits(), _threads_told():
                 coming = [pool.submit(_each, some) for some in handed_out]
                 helpers = set(multiprocessing.active_children()) - others
             coming.reverse()
@@ -83,6 +84,22 @@ def _ctrl_c_waits() -> Iterator[None]:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
+def _threads_told() -> Iterator[None]:
+    """Processes started meanwhile run their linear algebra and trees on one thread: as many processes as cores, each
+    with as many threads, only wait for each other. The libraries read it as they load, so it cannot be told later."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 _work: Callable[[Any], Any] | None = None

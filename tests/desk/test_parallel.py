@@ -55,3 +55,12 @@ def test_ctrl_c_reaches_no_helper_and_this_process_as_before():
     """A helper broken off while it loads would write a traceback between the lines of the command."""
     assert list(pool_map(holds_back_ctrl_c, [1, 2], 2, 1)) == [True, True]
     assert not holds_back_ctrl_c(0)
+
+
+def test_helpers_keep_to_one_thread_and_leave_no_trace(monkeypatch):
+    """What the libraries read as they load is told to every helper, and is here as before afterwards."""
+    monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "3")
+    told = list(pool_map(os.getenv, ["OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"], 2, 1))
+    assert told == ["1", "1"]
+    assert "OMP_NUM_THREADS" not in os.environ and os.environ["OPENBLAS_NUM_THREADS"] == "3"
