@@ -183,8 +183,9 @@ def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
         return [
             Question(
                 ask=f"{several(noted, 'wire')} are noted at the bench, the decision counts {wires(count)} to repair: "
-                "how many are there? (answer wire_count)",
-                why="Limits on the number of wires go by the count, the plan by the notes.",
+                "how many are there?",
+                why="Limits go by the count, the plan by the notes. A count in all (`wire_count`) or at the places "
+                "puts it right.",
                 changes="wire-count: whether so many wires are repaired",
             )
         ]

@@ -256,7 +256,13 @@ const act = {
   typed: (field, text) => typedIn(() => ({ kind: "typed", ...chosen, field, value: lengthOf(text, state.unit) }), "measure kept"),
   count: (text) => typedIn(() => ({ kind: "count_wires", ...chosen, wires: numberOf(text, "how many wires") }), "count kept"),
   wire: async (form) => {
-    if (await typedIn(() => ({ kind: "measure_wire", wire: wireOf(form, state.unit) }), "wire kept")) wireForm.reset();
+    const made = () => {
+      const wire = wireOf(form, state.unit);
+      // only the API can lay a wire's start along the branch: put right here, it stays where it was laid
+      const before = state.wires.find((one) => one.id === wire.id);
+      return { kind: "measure_wire", wire: before ? { ...wire, offset_mm: before.noted.offset_mm } : wire };
+    };
+    if (await typedIn(made, "wire kept")) wireForm.reset();
   },
   again: (wire) => {
     fillWire(wireForm, wire.noted, state.unit);

@@ -241,6 +241,18 @@ def test_a_wire_s_closed_parts_and_ends_without_a_new_terminal_are_noted(open_re
     assert again == noted | {"damage_mm": 50.0}
 
 
+def test_a_wire_laid_along_the_branch_over_the_api_stays_where_it_was_laid(open_review, served, case):
+    """The page has no field for it: one length put right there changes that length alone."""
+    laid = {"id": "w0", "before_mm": 300, "damage_mm": 45, "after_mm": 555, "offset_mm": 120}
+    as_administrator(served, case, None, kind="measure_wire", wire=laid)
+    page = open_review()
+    page.get_by_role("button", name="put wire w0 right").click()
+    page.locator("#wire [name=damage_mm]").fill("50")
+    page.locator("#wire").get_by_role("button").click()
+    expect(page.locator("#wires")).to_contain_text("50 mm of it")
+    assert rows(served)[-1].payload["wire"]["offset_mm"] == 120.0
+
+
 LISTED = (
     b"circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
     b"C1,RD,0.5,X1,1,X2,1,900,10,continuous,none\n"
