@@ -9,6 +9,8 @@ from collections.abc import Collection, Mapping, Sequence
 from desk.review.asked import Asked, Field, asked
 from desk.review.by_place import by_place
 from models.repair import Answers, Rules
+from models.repair.answers import SAME
+from models.repair.case import open_case, perhaps_one
 from vision.findings import PhotoFindings, Question
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
@@ -48,9 +50,23 @@ def answers_template(
         for field in one.fields:
             lines.append(_line_for(one, field, told, shown))
             shown.add(answer_name(one, field))
+    lines += _same_asked(photos, given, rules)
     for question in others:
         lines += ["", f"# {_remark(question.ask)}", "# (of the plan: answered with --bench or --circuits)"]
     return "\n".join(lines) + "\n"
+
+
+def _same_asked(photos: Sequence[PhotoFindings], given: Answers, rules: Rules) -> list[str]:
+    """Lines for places of two photographs that may be one; said so, they are counted and planned once."""
+    pairs = perhaps_one(open_case(photos, given, rules)) if len(photos) > 1 else []
+    lines = []
+    for one, other in pairs:
+        lines += [
+            "",
+            f"# Are {_remark(other.ref)} and {_remark(one.ref)} one place seen twice? First the one that shows less.",
+            f"#{_name(SAME[0], other.ref)} = {_quoted(one.ref)}    # or {SAME[1]}, where it shows the other side",
+        ]
+    return lines
 
 
 def _line_for(one: Asked, field: Field, told: Mapping[str, str], shown: Collection[str]) -> str:

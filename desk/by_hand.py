@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from desk.order_answers import Answered, label_answered
 from desk.wording import AT_BENCH, helps_by_hand, limits_of, say_count_ends, say_ends
+from models.repair.answers import SAME
 from models.repair.case import overlap, possible_labels
 from models.repair.plan_input import CUTTING_STEPS
 from models.repair.verdicts import count_too_wide, too_wide
@@ -109,6 +110,12 @@ def origin_left(photo: PhotoFindings, splice: Splice, answers: Sequence[Answered
 def is_sound(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> bool:
     """Whether a place is none: as somebody at the bench said, or the photograph without a doubt."""
     return labels_left(photo, region, answers) == ("sound",)
+
+
+def view_of(photo: PhotoFindings, region: Region, answers: Sequence[Answered]) -> str | None:
+    """The place of another photograph that this one was said to be, and from which side; None where it is itself."""
+    names, sides = _names(photo, region.id), dict(zip(SAME, ("", ", from its other side"), strict=True))
+    return next((one.answer + sides[one.name] for one in answers if one.name in sides and one.on in names), None)
 
 
 def _given_here(photo: PhotoFindings, region: Region, given: Mapping[tuple[str, str | None], str]) -> dict[str, str]:

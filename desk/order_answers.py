@@ -7,6 +7,7 @@ from types import MappingProxyType
 
 from desk.wording import LABEL_WORDS, say_label
 from models.repair import Answers
+from models.repair.answers import SAME
 from models.repair.case import is_own
 from vision.findings import Finding, PhotoFindings
 
@@ -34,6 +35,8 @@ QUESTIONS: dict[str, tuple[str, str]] = {
     "load_current_a": ("What current does the load draw?", "A"),
     "circuit_length_mm": ("How long is the circuit?", "mm"),
     "same_damage_days": ("How long ago was the same damage on this vehicle?", "days"),
+    "same_place": ("Which place of another photograph is it, seen from the same side?", ""),
+    "other_side": ("Which place of another photograph is it the other side of?", ""),
 }
 """Every answer there is: its question, and the unit of a number."""
 _TREATED = "By which rules is {label}, a label of the shop's own, treated?"
@@ -101,4 +104,4 @@ def _said(name: str, value: object, unit: str) -> str:
         return f"{value:.10g} {unit}".rstrip()
     if name == "labels":
         return say_label(str(value))
-    return str(value) if name == "overload_ends" else str(value).replace("_", " ")
+    return str(value) if name in ("overload_ends", *SAME) else str(value).replace("_", " ")

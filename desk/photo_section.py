@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from desk.by_hand import counted_in_all, labels_left, ruled_distances
+from desk.by_hand import counted_in_all, labels_left, ruled_distances, view_of
 from desk.order_answers import Answered
 from desk.order_asked import asked_ends
 from desk.order_photos import Picture, pixels_of, region_picture, whole_picture
@@ -56,13 +56,13 @@ def _pictures(
     ends, ruled = asked_ends(photo, photos, named), ruled_distances(photo, answers)
     found = [_Captioned(whole_picture(bgr, photo, ends, decision, ruled), _beneath(photo, ends), 86)]
     for region in photo.regions[:_CLOSE_UPS]:
-        said = _said(photo, region, answers)
-        near = region_picture(bgr, photo, region, decision, said)
+        said, view = _said(photo, region, answers), view_of(photo, region, answers)
+        near = region_picture(bgr, photo, region, decision, said if view is None else f"is {view}")
         if near is not None:
             ref = f"{photo.photo.name}:{region.id}" if len(photos) > 1 else region.id
             name = f"{ref} {said or say_region(region)}"
             words = _about(region, name, decision, ruled.get(region.id), counted_in_all(answers))
-            found.append(_Captioned(near, words, 55))
+            found.append(_Captioned(near, words if view is None else f"{ref} is {view}, {AT_BENCH}", 55))
     return found
 
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from types import MappingProxyType
 from typing import Any
 
 from desk.order_asked import asked_ends
 from desk.overlay import path_of, shapes
+from desk.pages.review_same import not_joined, perhaps_seen_twice, same_places
 from desk.pages.units import say_length, say_sources_of
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
@@ -36,9 +38,10 @@ from desk.wording import (
 )
 from models.repair import Rules
 from models.repair.bench import BenchWire
-from models.repair.case import prefixes
+from models.repair.references import prefixes
 from vision.findings import Decision, PhotoFindings, Region, Ring, RuleResult
 
+_NONE: Mapping[str, dict[str, Any]] = MappingProxyType({})
 _LAYERS = ("wires", "distances", "coverings", "terminations")
 
 
@@ -52,12 +55,15 @@ def state(
     where there is one: the ends seen are then named on the photographs, to be told which of them they are.
     """
     several = len(found.photos) > 1
+    same = same_places(found, rules)
     return {
         "newest": newest,
         "unit": unit,
         "photos": [
-            photo_state(photo, found, pictures[photo.photo.sha256], unit, bool(connectors)) for photo in found.photos
+            photo_state(photo, found, pictures[photo.photo.sha256], unit, bool(connectors), same)
+            for photo in found.photos
         ],
+        "perhaps_one": perhaps_seen_twice(found, rules),
         "decision": decision_state(found.after, unit),
         "change": change_lines(found.decided, found.after.rules),
         "questions": [
@@ -91,9 +97,10 @@ def state(
 
 
 def photo_state(
-    photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], unit: str, all_ends: bool = False
-) -> dict[str, Any]:
-    """One photograph with its places; px of the upright original."""
+    photo: PhotoFindings, found: Reviewed, picture: dict[str, Any], unit: str, all_ends: bool = False,
+    same: Mapping[str, dict[str, Any]] = _NONE,
+) -> dict[str, Any]:  # fmt: skip
+    """One photograph with its places; px of the upright original. same : of each place, which others it is"""
     sha = photo.photo.sha256
     return {
         **picture,
@@ -102,8 +109,10 @@ def photo_state(
         "width_px": photo.photo.width_px,
         "height_px": photo.photo.height_px,
         "scale": photo.scale.source,
+        "not_joined": not_joined(photo),
         "regions": [
-            region_state(
+            {"same": same.get(f"{sha}:{region.id}")}
+            | region_state(
                 region,
                 place_name(photo, region.id, len(found.photos) > 1),
                 f"{sha}:{region.id}" in found.judged,

@@ -7,7 +7,7 @@ from typing import Any
 
 from desk.review.edits import Branches, EditError, MeasureWire, NameEnd
 from models.repair.bench import BenchNotes, mistakes_in
-from models.repair.case import prefixes
+from models.repair.references import prefixes
 from vision.findings import PhotoFindings
 
 Noted = MeasureWire | Branches | NameEnd

@@ -7,6 +7,7 @@ from typing import Any
 
 from desk.review.edits import Answer, Edit
 from models.repair import Answers
+from models.repair.answers import SAME
 from vision.findings import PhotoFindings, Region
 
 _SHORT_SHA = 8
@@ -79,7 +80,9 @@ def _items(photo: PhotoFindings) -> list[str]:
 
 def _renamed(answers: Answers, names: Mapping[str, str]) -> Answers:
     update: dict[str, Any] = {
-        field: {names.get(key, key): given for key, given in value.items()}
+        field: {
+            names.get(key, key): names.get(given, given) if field in SAME else given for key, given in value.items()
+        }
         for field, value in answers
         if isinstance(value, dict) and value
     }

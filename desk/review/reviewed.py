@@ -24,9 +24,10 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.noting import Noted, field_of, noted, said_of
 from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
-from models.repair.answers import DamageLabel
+from models.repair.answers import SAME, DamageLabel
 from models.repair.bench import BenchNotes
-from models.repair.case import is_own, open_case, places_for, seen_as_answered
+from models.repair.case import is_own, open_case, seen_as_answered
+from models.repair.references import places_for
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
@@ -182,11 +183,19 @@ class _Course:
 
     def _fitting(self, given: Answers, photos: Sequence[PhotoFindings]) -> tuple[Answers, dict[str, str]]:
         """The answers that can be used, and why not, by name, of those that cannot."""
+        wrong = self._mistakes(given, photos)
+        kept = given.without(wrong)
+        if wrong and (more := self._mistakes(kept, photos)):
+            return Answers(), wrong | more  # it does not go with what was answered before
+        return kept, wrong
+
+    def _mistakes(self, given: Answers, photos: Sequence[PhotoFindings]) -> dict[str, str]:
+        """Why answers cannot be used together with those before, by name."""
         try:
             open_case(photos, merged(self.answers, given, photos, self.rules), self.rules)
         except AnswersError as error:
-            return given.without(error.names), dict(zip(error.names, error.lines, strict=True))
-        return given, {}
+            return dict(zip(error.names, error.lines, strict=True))
+        return {}
 
     def _named(self, entry: Entry, photos: Sequence[PhotoFindings], ref: str, label: DamageLabel) -> dict[str, Any]:
         """A place that was answered to be this; by the place, how one of a shop's own label is treated."""
@@ -262,16 +271,21 @@ def merged(old: Answers, new: Answers, photos: Sequence[PhotoFindings], rules: R
     for name in names:
         was, now = getattr(old, name), getattr(new, name)
         update[name] = {**was, **now} if isinstance(was, dict) and isinstance(now, dict) else now
+    for name, other in (SAME, SAME[::-1]):  # seen from the same side now, and no longer from the other
+        left = update.get(other, getattr(old, other))
+        update[other] = {place: of for place, of in left.items() if place not in getattr(new, name)}
     return old.model_copy(update=update)
 
 
 def known_places(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
     """The answers without those about places that are no longer there, or are no longer what was answered about."""
-    update = {
-        name: {key: given for key, given in value.items() if key in _names(name, photos)}
-        for name, value in answers
-        if isinstance(value, dict)
-    }
+    update: dict[str, Any] = {}
+    for name, value in answers:
+        if isinstance(value, dict):
+            known = _names(name, photos)
+            update[name] = {
+                key: given for key, given in value.items() if key in known and (name not in SAME or given in known)
+            }
     return answers.model_copy(update=update)
 
 

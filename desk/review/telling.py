@@ -55,7 +55,7 @@ def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Ma
         return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
     if isinstance(edit, Answer):
         given = answers_given(edit.answers, treated.get(entry.id, {}))
-        return "answered: " + "; ".join(f"{say_places(one.asked())} {one.answer}" for one in given)
+        return "answered: " + "; ".join(say_places(f"{one.asked()} {one.answer}") for one in given)
     if isinstance(edit, MeasureWire):
         return f"wire {edit.wire.id}: {wire_words(edit.wire, lambda mm: f'{mm:g} mm')}"
     if isinstance(edit, Branches):

@@ -155,7 +155,7 @@ def _unsure_photos(case: Case) -> list[str]:
     """
     found = []
     for index, photo in enumerate(case.photos):
-        here = [spot for spot in case.spots if spot.photo == index]
+        here = case.seen_in(index)
         told = bool(here) and all(spot.ref in case.answers.labels for spot in here)
         looked = case.answers.looked_over == "nothing_more"
         unsure = photo.unsure or photo.novel or (not here and photo.label != "sound")

@@ -19,7 +19,13 @@ Parting = Literal["parts", "tears"]
 Copper = Literal["covered", "bare", "damaged"]
 Positive = Annotated[float, Field(gt=0.0, le=10_000.0, allow_inf_nan=False)]
 Distance = Annotated[float, Field(ge=0.0, le=100_000.0, allow_inf_nan=False)]
+PlaceName = Annotated[str, Field(min_length=1, max_length=400)]
 Number = Annotated[int, Field(ge=0, le=10_000, strict=True)]
+
+
+SAME: tuple[str, ...] = ("same_place", "other_side")
+"""Answers whose values are places, too: which place of another photograph a place is, seen from the same or from its
+other side."""
 
 
 class AnswersError(ValueError):
@@ -38,7 +44,8 @@ class Answers(BaseModel):
 
     An id is as the findings give it (`r1`); with several photographs of one
     assembly that share it, `photograph name:r1`. A plain value stands for the
-    whole assembly.
+    whole assembly. `same_place` and `other_side` say of a place (or housing)
+    which one of another photograph it is, seen from the same or the other side.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -65,6 +72,8 @@ class Answers(BaseModel):
     load_current_a: Positive | None = None
     circuit_length_mm: Annotated[float, Field(gt=0.0, le=100_000.0, allow_inf_nan=False)] | None = None
     same_damage_days: Number | None = None
+    same_place: dict[str, PlaceName] = {}
+    other_side: dict[str, PlaceName] = {}
 
     def __init__(self, **values: Any) -> None:
         try:

@@ -7,9 +7,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
-from models.repair.answers import Answers, AnswersError, answer_for
+from models.repair.answers import Answers, answer_for
 from models.repair.limits import Rules
 from models.repair.no_housing import NOT_A_HOUSING, why_no_distance, without_false_housings
+from models.repair.references import References, prefixes
+from models.repair.same_place import Views, as_seen_in, told_together
 from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
@@ -20,6 +22,7 @@ class Spot:
     """One region, the labels it may carry, and the wires it is known to touch.
 
     damage : regions of one number are one damage, seen in several photographs; -1: not looked into
+    seen_as : the name of another view of the place `ref`, which somebody said it is; empty of the place itself
     no_distance : why the distance is no longer known, where it went to what somebody found to be no housing
     """
 
@@ -31,6 +34,7 @@ class Spot:
     to_termination_mm: Measure | None
     damage: int = -1
     no_distance: str = ""
+    seen_as: str = ""
 
     @property
     def certain(self) -> bool:
@@ -72,18 +76,20 @@ class Joint:
 
 @dataclass(frozen=True)
 class Shell:
-    """A housing and the region that lies on it, if any."""
+    """A housing. seen_as : as of a spot"""
 
     ref: str
     photo: int
     housing: Housing
+    seen_as: str = ""
 
 
 @dataclass(frozen=True)
 class Case:
     """One assembly: what was seen, what was answered, what the limits are.
 
-    places : every region seen, in the order of the photographs, those that somebody answered to be sound included;
+    places : every region seen, in the order of the photographs, those that somebody answered to be sound included, and
+    other views of a place; views : those of damaged places, as what more is seen of the place;
     false_shells : what was taken for a housing and is none, as somebody answered
     """
 
@@ -94,11 +100,16 @@ class Case:
     joints: tuple[Joint, ...]
     shells: tuple[Shell, ...]
     false_shells: tuple[Shell, ...]
+    views: tuple[Spot, ...] = ()
 
     @property
     def spots(self) -> tuple[Spot, ...]:
-        """The places that are, or may be, damaged: what the rules judge."""
-        return _not_sound(self.places)
+        """The places that are, or may be, damaged, each once: what the rules judge."""
+        return tuple(place for place in _not_sound(self.places) if not place.seen_as)
+
+    def seen_in(self, photo: int) -> tuple[Spot, ...]:
+        """The places that are, or may be, damaged as one photograph shows them, other views among them."""
+        return tuple(place for place in _not_sound(self.places) if place.photo == photo)
 
     def name(self, photo: int, item: str) -> str:
         """A name for something in one photograph that nothing in another one has; of a place, its `ref`."""
@@ -115,22 +126,21 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     if not photos:
         raise ValueError("expected at least one photograph's findings, got none")
     ordered = _each_once(photos)
-    refs = _References(ordered, answers, rules)
-    seen = tuple(
-        Shell(refs.name(i, housing.id), i, housing) for i, photo in enumerate(ordered) for housing in photo.housings
-    )
-    none = tuple(shell for shell in seen if refs.answers.housing_state.get(shell.ref) == NOT_A_HOUSING)
+    refs = References(ordered, answers, rules)
+    views = refs.views
+    seen = [Shell(refs.name(i, shell.id), i, shell) for i, photo in enumerate(ordered) for shell in photo.housings]
+    none = tuple(shell for shell in seen if refs.answers.housing_state.get(views.place(shell.ref)) == NOT_A_HOUSING)
     ordered = without_false_housings(ordered, _ids_by_photo(none))
     damages = _damages(ordered)
-    places = tuple(
+    every = [
         replace(_spot(refs, i, photo, region), damage=damages[photo.photo.sha256, region.id])
         for i, photo in enumerate(ordered)
         for region in photo.regions
-    )
-    spots = _not_sound(places)
-    joints = tuple(joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, spots))
-    shells = tuple(shell for shell in seen if shell not in none)
-    return Case(ordered, refs.answers, rules, places, joints, shells, none)
+    ]
+    places, more = seen_once(every, views)
+    joints = [joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, _not_sound(places))]
+    shells = one_name_each([shell for shell in seen if shell not in none], every, views)
+    return Case(ordered, refs.answers, rules, places, _joints_once(joints, places), shells, none, _not_sound(more))
 
 
 def seen_as_answered(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> list[PhotoFindings]:
@@ -142,13 +152,6 @@ def seen_as_answered(photos: Sequence[PhotoFindings], answers: Answers, rules: R
         return list(photos)
     by_file = {photo.photo.sha256 or photo.photo.name: photo for photo in open_case(photos, answers, rules).photos}
     return [by_file[photo.photo.sha256 or photo.photo.name] for photo in photos]
-
-
-def prefixes(photos: Sequence[PhotoFindings]) -> list[str]:
-    """What stands before an id of each photograph: its name, the file's hash where two share one; nothing of one."""
-    names = Counter(photo.photo.name for photo in photos)
-    told = [p.photo.name if names[p.photo.name] == 1 else p.photo.sha256[:8] for p in photos]
-    return [f"{one}:" for one in told] if len(photos) > 1 else [""] * len(photos)
 
 
 def _ids_by_photo(shells: Iterable[Shell]) -> dict[int, list[str]]:
@@ -184,104 +187,87 @@ def _damages(photos: Sequence[PhotoFindings]) -> dict[tuple[str, str], int]:
 
 
 def perhaps_one(case: Case) -> list[tuple[Spot, Spot]]:
-    """Spots of two photographs that may be one damage seen twice: not told apart by a common face, labels in common."""
+    """Spots of two photographs that may be one damage seen twice: not told apart by a common face, labels in common.
+
+    Of each two the one that shows more comes first: what it is, how far from a termination, how long.
+    """
     lays = [photo.lay for photo in case.photos]
+    seen_in = {(place.ref, place.photo) for place in case.places}  # one that has a view there is no other place of it
     found = []
     for a, b in combinations(case.spots, 2):
         one, other = lays[a.photo], lays[b.photo]
         told = one is not None and other is not None and (one.frame, one.face) == (other.frame, other.face)
+        if (a.ref, b.photo) in seen_in or (b.ref, a.photo) in seen_in:
+            continue
         if a.photo != b.photo and a.damage != b.damage and not told and set(a.labels) & set(b.labels):
-            found.append((a, b))
+            found.append((b, a) if _shown_of(b) > _shown_of(a) else (a, b))
     return found
 
 
-_LARGEST_WIRE_MM2 = 240.0
-"""Thicker than battery cables are, from memory: who answers more has read something else. Held against answers as they
-are used, for one that is on record from before must stay readable."""
-_PLACES = {
-    "housing_state": ("housing",),
-    "splice_origin": ("damage", "splice"),
-    "distances_mm": ("damage", "splice"),
-    "spacings_mm": ("damage", "splice"),
-}
-"""What an answer may be about; where nothing is said here, about a place of damage."""
+def _shown_of(spot: Spot) -> tuple[bool, bool, bool]:
+    return spot.certain, spot.to_termination_mm is not None, spot.region.length_mm is not None
 
 
-def _kinds(photo: PhotoFindings) -> dict[str, set[str]]:
-    """Ids that an answer may name, each with what it stands for (one id may stand for two things)."""
-    kinds: dict[str, set[str]] = {}
-    for kind, items in (("damage", photo.regions), ("splice", photo.splices), ("housing", photo.housings)):
-        for item in items:
-            kinds.setdefault(item.id, set()).add(kind)
-    return kinds
+def seen_once(every: Sequence[Spot], views: Views) -> tuple[tuple[Spot, ...], tuple[Spot, ...]]:
+    """The places with what their other views tell beside, those views under the places' names; and each view once more
+    as what it adds to its place.
+
+    A place is what it was named by, whatever its views look like: who said that both are one saw its label.
+    """
+    named = {spot.ref: spot for spot in every}
+    for view, ref in views.of.items():
+        if view not in named or ref not in named:
+            continue  # of housings
+        place, other = named[ref], named[view]
+        behind = view in views.other_side
+        named[ref] = replace(
+            place,
+            region=told_together(place.region, other.region, behind),
+            wires=place.wires,
+            to_termination_mm=place.to_termination_mm or other.to_termination_mm,
+            no_distance="" if other.to_termination_mm else place.no_distance,
+        )
+        if not behind:
+            number = {named[view].damage: place.damage}
+            named = {name: replace(s, damage=number.get(s.damage, s.damage)) for name, s in named.items()}
+    places, more = [], []
+    for spot in every:
+        ref = views.place(spot.ref)
+        if ref == spot.ref:
+            places.append(named[ref])
+            continue
+        place = named[ref]
+        places.append(replace(named[spot.ref], ref=ref, labels=place.labels, seen_as=spot.ref))
+        more.append(replace(place, region=as_seen_in(place.region, spot.region), seen_as=spot.ref))
+    return tuple(places), tuple(more)
 
 
-def places_for(answer: str, photo: PhotoFindings) -> set[str]:
-    """The ids in one photograph that an answer of this name may be about."""
-    about = set(_PLACES.get(answer, ("damage",)))
-    return {id for id, kinds in _kinds(photo).items() if kinds & about}
+def one_name_each(shells: Sequence[Shell], every: Sequence[Spot], views: Views) -> tuple[Shell, ...]:
+    """The housings, those that were said to be one under one name; damaged housings of one place are."""
+    of = dict(views.of)
+    under_spot = {spot.ref: [s.ref for s in shells if s.photo == spot.photo and meets(spot, s)] for spot in every}
+    for view, ref in views.of.items():
+        if view in under_spot and ref in under_spot:
+            under, at = under_spot[view], under_spot[ref]
+            of |= {under[0]: at[0]} if len(under) == len(at) == 1 and under[0] not in of else {}
+    return tuple(replace(shell, ref=of[shell.ref], seen_as=shell.ref) if shell.ref in of else shell for shell in shells)
 
 
-class _References:
-    """Names that are unique over the photographs, and the answers under those names."""
-
-    def __init__(self, photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> None:
-        self._ruler_u95_mm = rules.termination_distance.ruler_u95_mm
-        self._prefix = prefixes(photos)
-        self._owners: dict[str, list[str]] = {}
-        self._kinds: dict[str, set[str]] = {}
-        for index, photo in enumerate(photos):
-            for item, kinds in _kinds(photo).items():
-                self._owners.setdefault(item, []).append(self.name(index, item))
-                self._kinds[self.name(index, item)] = kinds
-        self.answers = self._renamed(answers)
-
-    def name(self, photo: int, item: str) -> str:
-        return f"{self._prefix[photo]}{item}"
-
-    def ruled(self, typed: dict[str, float], ref: str) -> Measure | None:
-        """A distance somebody read off a ruler, with the ruler's uncertainty; None when nobody did."""
-        return Measure(value=typed[ref], u95=self._ruler_u95_mm) if ref in typed else None
-
-    def _renamed(self, answers: Answers) -> Answers:
-        wrong: dict[str, str] = {}
-        changed: dict[str, dict[str, object]] = {}
-        for field in Answers.model_fields:
-            value = getattr(answers, field)
-            if isinstance(value, dict):
-                changed[field] = {self._full(field, key, wrong): given for key, given in value.items()}
-        size = answers.wire_size_mm2
-        if size is not None and size > _LARGEST_WIRE_MM2:
-            wrong["wire_size_mm2"] = f"expected a wire of at most {_LARGEST_WIRE_MM2:g} mm², got {size:g}"
-        if wrong:
-            raise AnswersError([f"answer {name}: {why}" for name, why in wrong.items()], names=list(wrong))
-        return answers.model_copy(update=changed)
-
-    def _full(self, field: str, key: str, wrong: dict[str, str]) -> str:
-        about = set(_PLACES.get(field, ("damage",)))
-        every = sorted(name for name, kinds in self._kinds.items() if kinds & about)
-        owners = [name for name in self._owners.get(key, []) if name in every]
-        if key in every:
-            return key
-        if len(owners) == 1:
-            return owners[0]
-        if owners:
-            wrong[f"{field}.{key}"] = f"expected one of {', '.join(owners)}, got an id in several photographs"
-        else:
-            places = ", ".join(every) or f"no place at all (there is no {' or '.join(sorted(about))})"
-            wrong[f"{field}.{key}"] = f"expected one of {places}, got {key!r}"
-        return key
+def meets(spot: Spot, shell: Shell) -> bool:
+    """Whether a place lies on a housing."""
+    return overlap(spot.region.rings_px, shell.housing.rings_px)
 
 
-def _spot(refs: _References, index: int, photo: PhotoFindings, region: Region) -> Spot:
-    ref = refs.name(index, region.id)
+def _spot(refs: References, index: int, photo: PhotoFindings, region: Region) -> Spot:
+    own = refs.name(index, region.id)
+    ref = refs.views.place(own)
     ids = set(region.wires_affected.wire_ids) if region.wires_affected else set()
     wires = tuple(wire for wire in photo.wires if wire.id in ids)
     answered = refs.answers.labels.get(ref)
     distance = refs.ruled(refs.answers.distances_mm, ref) or region.to_termination_mm
     why = "" if distance else why_no_distance(photo, f"regions[{region.id}].to_termination_mm")
     labels = (answered,) if answered else possible_labels(region)
-    return Spot(ref, index, region, labels, wires, distance, no_distance=why)
+    return Spot(own, index, region, labels, wires, distance, no_distance=why)
 
 
 def is_own(region: Region) -> bool:
@@ -304,7 +290,7 @@ def possible_labels(region: Region) -> tuple[str, ...]:
     return tuple(label for label in LABELS if label in named)
 
 
-def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence[Spot]) -> list[Joint]:
+def _joints(refs: References, index: int, photo: PhotoFindings, spots: Sequence[Spot]) -> list[Joint]:
     here = [spot for spot in spots if spot.photo == index and "earlier_repair" in spot.labels]
     found: list[Joint] = []
     covered: set[str] = set()
@@ -329,6 +315,19 @@ def _joints(refs: _References, index: int, photo: PhotoFindings, spots: Sequence
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
 
 
+def _joints_once(joints: Sequence[Joint], places: Sequence[Spot]) -> tuple[Joint, ...]:
+    """Without those that another view of their place shows again: of its views the one with most of them counts, and
+    of equals the place itself."""
+    twice = {place.ref for place in places if place.seen_as}
+    itself = {place.ref: place.photo for place in places if not place.seen_as}
+    shown: dict[str, Counter[int]] = {}
+    for joint in joints:
+        if joint.spot in twice:
+            shown.setdefault(joint.spot, Counter())[joint.photo] += 1
+    chosen = {ref: max(count, key=lambda photo: (count[photo], photo == itself[ref])) for ref, count in shown.items()}
+    return tuple(joint for joint in joints if joint.spot not in chosen or joint.photo == chosen[joint.spot])
+
+
 def _origin(splice: Splice, spot: Spot | None) -> str:
     """Where a joint comes from; a region called an earlier repair makes it one, unless the joint says factory."""
     if spot is None or not spot.certain:
@@ -336,7 +335,7 @@ def _origin(splice: Splice, spot: Spot | None) -> str:
     return "unknown" if splice.origin == "factory" else "repair"
 
 
-def _joint_of(refs: _References, spot: Spot) -> Joint:
+def _joint_of(refs: References, spot: Spot) -> Joint:
     origin = refs.answers.splice_origin.get(spot.ref) or ("repair" if spot.certain else "unknown")
     spacing = refs.ruled(refs.answers.spacings_mm, spot.ref)
     wire = spot.wires[0].id if len(spot.wires) == 1 else None

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from models.repair.answers import answer_for
-from models.repair.case import Case, Joint, Shell, Spot
-from models.repair.housing import described, meets, shell_signs
+from models.repair.case import Case, Joint, Shell, Spot, meets
+from models.repair.housing import described, shell_signs
 from models.repair.splices import most_in_one_wire
 from models.repair.words import length, several
 from vision.findings import LABELS, RULER, Measure
@@ -16,6 +16,8 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
     least_wires : that the photographs show to need repair for certain
     """
     found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
+    found += [line for view in case.views for line in (_copper(view, case),) if line]
+    found += [line for view in case.places if view.seen_as for line in (_not_one(view, case),) if line]
     found += [line for joint in case.joints for line in (_joint(joint),) if line]
     found += [line for shell in case.shells for line in (_shell(shell, case),) if line]
     found += [line for shell in case.false_shells for line in _false_shell(shell, case)]
@@ -59,6 +61,26 @@ def _label(place: Spot, case: Case) -> str:
     p = region.probabilities.get(region.label or "", 0.0)
     said, seen = (str(name).replace("_", " ") for name in (answered, region.label))
     return f"{place.ref}: answered to be {said}, the photograph shows {seen} ({p:.0%}): look again"
+
+
+def _not_one(view: Spot, case: Case) -> str:
+    """Says of a place that was answered to be another view of one that it shows something else, or lies elsewhere."""
+    place = next(one for one in case.places if one.ref == view.ref and not one.seen_as)
+    said = f"{view.seen_as}: answered to be {view.ref}"
+    shown = view.region
+    sure = shown.label in LABELS and not shown.unsure and not shown.novel
+    if sure and place.certain and shown.label != place.labels[0]:
+        named, seen = (str(name).replace("_", " ") for name in (place.labels[0], shown.label))
+        return f"{said}, which is {named}; it shows {seen}: look again"
+    here, there = shown.to_termination_mm, place.region.to_termination_mm
+    if here is None or there is None or here.low_bound or there.low_bound:
+        return ""
+    if abs(here.value - there.value) <= here.u95 + there.u95:
+        return ""
+    return (
+        f"{said}, {length(there)} from the nearest termination; it shows {length(here)}: look again, or the other end "
+        "is nearer there"
+    )
 
 
 def _shell(shell: Shell, case: Case) -> str:

@@ -14,7 +14,7 @@ from models.repair.housing import housing_shells
 from models.repair.limits import RULE_IDS, RuleLimits, Rules
 from models.repair.texts import causes_of, cautions_for
 from models.repair.verdicts import ROUTES, SERVICE, Hit, gravest, gravity, route_rank
-from models.repair.worlds import Judged, judge, share_of
+from models.repair.worlds import Judged, judge, judge_all, share_of
 from vision.findings import Decision, PhotoFindings, Question, Region, Route, RuleResult
 
 __all__ = ["decide", "leading_label", "may_worsen", "photo_label", "route_rank"]
@@ -23,7 +23,7 @@ __all__ = ["decide", "leading_label", "may_worsen", "photo_label", "route_rank"]
 def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> Decision:
     """Decide on one assembly from all its photographs, in any order. Pure: the same input gives the same decision."""
     case = open_case(photos, answers, rules)
-    judged = [judge(spot, case) for spot in case.spots]
+    judged = judge_all(case)
     shares = _shares(judged, case)
     whole = _assembly_hits(judged, shares, case)
     floor, needs, worst = _ranks(judged, whole)
@@ -55,7 +55,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
 def may_worsen(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> list[Question]:
     """The open questions whose answer may bring a graver route than the one that is certain, the cheapest first."""
     case = open_case(photos, answers, rules)
-    judged = [judge(spot, case) for spot in case.spots]
+    judged = judge_all(case)
     whole = _assembly_hits(judged, _shares(judged, case), case)
     floor = _ranks(judged, whole)[0]
     return cheapest_first([(q, worst) for q, worst in _questions(judged, whole) if worst > floor], floor)
@@ -66,9 +66,14 @@ _CLASS_OPEN = ("circuit-class", "cannot_tell")
 
 
 def _shares(judged: Sequence[Judged], case: Case) -> list[Share]:
-    found = [share for item in judged if (share := item.share()) is not None]
+    """Of every place once, whichever of its views puts wires up for repair."""
+    shares: dict[str, Share] = {}
+    for item in judged:
+        share, known = item.share(), shares.get(item.spot.ref)
+        if share is not None and (known is None or share.certain > known.certain):
+            shares[item.spot.ref] = share
+    found, shared = list(shares.values()), set(shares)
     spots = {spot.ref: spot for spot in case.spots}
-    shared = {item.spot.ref for item in judged if item.share() is not None}
     for joint in case.joints:
         if joint.origin == "factory" or joint.spot in shared:
             continue

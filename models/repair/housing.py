@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from models.repair.case import Case, Shell, Spot, overlap
+from dataclasses import replace
+
+from models.repair.case import Case, Shell, Spot, meets
 from models.repair.verdicts import REPAIR, Hit, beyond, gravest
 from models.repair.words import length, quantity, several
 from vision.findings import Action, Housing, Verdict
@@ -32,13 +34,14 @@ def housing_shells(case: Case) -> list[Hit]:
         for shell in case.shells
         if shell.photo == spot.photo and meets(spot, shell)
     }
-    hits = [_shell(shell, case) for shell in case.shells]
-    return [hit for hit in hits if not (hit.on in named and hit.verdict != "violated")]
-
-
-def meets(spot: Spot, shell: Shell) -> bool:
-    """Whether a place lies on a housing."""
-    return overlap(spot.region.rings_px, shell.housing.rings_px)
+    hits = [(shell, _shell(shell, case)) for shell in case.shells]
+    hits = [(shell, hit) for shell, hit in hits if not (hit.on in named and hit.verdict != "violated")]
+    # another view of a housing can show more damage; what it leaves open its first view may have told
+    return [
+        hit if not shell.seen_as else replace(hit, says=f"{hit.says} (as {shell.seen_as} shows it)")
+        for shell, hit in hits
+        if hit.verdict == "violated" or not shell.seen_as
+    ]
 
 
 def shell_signs(housing: Housing, case: Case) -> Verdict:

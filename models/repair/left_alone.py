@@ -81,7 +81,7 @@ def _found(case: Case, decision: Decision) -> Iterator[_Found]:
     Damage to a housing touches no wire, and a joint at which nothing is done only the wire that it is known to lie on.
     """
     spots = {spot.ref: spot for spot in case.spots}
-    for spot in case.spots:
+    for spot in (spot for index in range(len(case.photos)) for spot in case.seen_in(index)):
         ids = frozenset(wire.id for wire in spot.wires)
         more = spot.labels != ("connector",) and _may_touch_more(spot)
         yield _Found(spot.ref, spot.photo, ids, more, _why(spot.ref, decision))

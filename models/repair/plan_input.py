@@ -15,6 +15,7 @@ from models.repair.bench import BenchNotes, measured_wire, noted_branch
 from models.repair.branch import Branch, BranchWire, Mark, Stretch, WireEnd
 from models.repair.case import Case, Joint, centre, open_case
 from models.repair.limits import Rules
+from models.repair.same_place import only_same
 from vision.findings import Action, Decision, Measure, PhotoFindings, Question, Region, Wire
 
 CUTTING_STEPS = ("splice_in_section", "replace_terminal_lead", "replace_circuit", "redo_earlier_repair", "move_splice")
@@ -48,8 +49,12 @@ def known_wires(
     rules: Rules,
     circuits: Sequence[Circuit] = (),
     notes: BenchNotes | None = None,
+    answers: Answers | None = None,
 ) -> Known:
-    """The wires that the decision's steps repair. A wire in the bench notes is taken from there alone."""
+    """The wires that the decision's steps repair. A wire in the bench notes is taken from there alone.
+
+    answers : of which only those count that say of two places that they are one
+    """
     notes = notes or BenchNotes()
     known = Known()
     listed = {circuit.circuit: circuit for circuit in circuits}
@@ -64,7 +69,8 @@ def known_wires(
                 known.questions.append(_other_length(bench.id, wires[index].length_mm, circuit))
             wires[index] = _named_by(wires[index], circuit)
     known.questions += _from_both_sides(wires)
-    groups = [wires] if wires else _from_photos(photos, decision, rules, circuits, notes, known)
+    case = open_case(photos, only_same(answers or Answers()), rules)
+    groups = [wires] if wires else _from_photos(case, decision, rules, circuits, notes, known)
     known.branches = [noted_branch(tuple(group), notes) for group in groups]
     return known
 
@@ -136,14 +142,13 @@ class _Place:
 
 
 def _from_photos(
-    photos: Sequence[PhotoFindings],
+    case: Case,
     decision: Decision,
     rules: Rules,
     circuits: Sequence[Circuit],
     notes: BenchNotes,
     known: Known,
 ) -> list[list[BranchWire]]:
-    case = open_case(photos, Answers(), rules)
     places, questions = _places(case, decision, rules)
     known.questions += questions
     found: dict[str, list[BranchWire]] = {}

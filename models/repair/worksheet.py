@@ -93,7 +93,7 @@ def worksheet(
     """
     notes = notes or BenchNotes()
     case = open_case(photos, _about_what_is_seen(answers or Answers()), rules)
-    known, plan, says = _planned(photos, decision, rules, prices, circuits, notes)
+    known, plan, says = _planned(photos, decision, rules, prices, circuits, notes, answers or Answers())
     if plan is not None:
         asked = [*decision.open_questions, *known.questions, *plan.questions]
         plan = plan.model_copy(update={"left_alone": left_alone(case, decision, plan, asked, notes)})
@@ -204,12 +204,12 @@ def _unnoted(decision: Decision, notes: BenchNotes) -> list[Question]:
 
 def _planned(
     photos: Sequence[PhotoFindings], decision: Decision, rules: Rules, prices: Prices,
-    circuits: Sequence[Circuit], notes: BenchNotes,
+    circuits: Sequence[Circuit], notes: BenchNotes, answers: Answers,
 ) -> tuple[Known, Plan | None, str]:  # fmt: skip
     if decision.route in ("remanufacture", "refer"):
         words = {"remanufacture": "the assembly is remanufactured", "refer": "the maker's procedure decides"}
         return Known(), None, f"no repair in the vehicle: {words[decision.route]}"
-    known = known_wires(photos, decision, rules, circuits, notes)
+    known = known_wires(photos, decision, rules, circuits, notes, answers)
     wanted = any(step.action in CUTTING_STEPS for step in decision.actions)
     waits = _waits(decision, rules, notes)
     known.questions += _unnoted(decision, notes)
@@ -297,8 +297,8 @@ def _about_what_is_seen(answers: Answers) -> Answers:
 
 def _amounts(case: Case, decision: Decision, pins: Sequence[PinMap]) -> Amounts:
     photos = case.photos
-    refs = {step.on.rpartition(":")[2] for step in decision.actions if step.action == "sleeve"}
-    counts = [r.wires_affected for p in photos for r in p.regions if r.id in refs]
+    sleeved = {step.on for step in decision.actions if step.action == "sleeve"}
+    counts = [spot.region.wires_affected for spot in case.spots if spot.ref in sleeved]
     opened = any(step.action == "open_covering" for step in decision.actions)
     lengths = [c.length_mm.value for p in photos for c in p.coverings if c.length_mm is not None]
     return Amounts(

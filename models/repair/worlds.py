@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from models.repair.assembly import hidden_damage
 from models.repair.case import Case, Spot, is_own
@@ -125,7 +125,22 @@ def judge(spot: Spot, case: Case) -> Judged:
     return Judged(spot, tuple(tuple(_world(spot, label, case)) for label in spot.labels), case)
 
 
-def _world(spot: Spot, label: str, case: Case) -> Sequence[Hit]:
+def judge_all(case: Case) -> list[Judged]:
+    """Every place, and what another view of it shows that the place itself does not."""
+    judged = [judge(spot, case) for spot in case.spots]
+    told = {hit.says for item in judged for world in item.worlds for hit in world}
+    for view in case.views:
+        item = judge(view, case)
+        shows = f"(as {view.seen_as} shows it)"
+        worlds = [
+            tuple(replace(hit, says=f"{hit.says} {shows}") for hit in world if hit.says not in told)
+            for world in item.worlds
+        ]
+        judged.append(replace(item, worlds=tuple(worlds)))
+    return judged
+
+
+def _world(spot: Spot, label: str, case: Case) -> list[Hit]:
     if label == "sound":
         return []
     found = [rule(spot, label, case) for rule in REGION_RULES]

@@ -13,6 +13,7 @@ EVERY = dict(
     splice_origin={"s1": "factory"}, splices_on_one_wire=0, further_splices="some", housing_state={"h1": "sound"},
     looked_over="nothing_more", wire_count=3, fuse_found_a=20.0, fuse_rated_a=7.5, wire_size_mm2=0.35,
     load_current_a=4.0, circuit_length_mm=12345.6, same_damage_days=12,
+    same_place={"b.jpg:r1": "a.jpg:r1"}, other_side={"c.jpg:r_2": "a.jpg:r1"},
 )  # fmt: skip
 
 
@@ -28,7 +29,8 @@ def test_every_answer_that_can_be_given_is_listed_once_with_its_question_in_word
     ("name", "on", "said"),
     [("circuit_class", None, "brake by wire"), ("distances_mm", "s2", "152.4 mm"), ("broken_strands", "r1", "0"),
      ("both_ends_identified", None, "no"), ("splices_on_one_wire", None, "0"), ("fuse_rated_a", None, "7.5 A"),
-     ("circuit_length_mm", None, "12345.6 mm"), ("overload_ends", "r1", "X_4 pin 2")],
+     ("circuit_length_mm", None, "12345.6 mm"), ("overload_ends", "r1", "X_4 pin 2"),
+     ("other_side", "c.jpg:r_2", "a.jpg:r1")],
 )  # fmt: skip
 def test_an_answer_reads_as_it_was_given_with_its_place_and_unit(name, on, said):
     """None counted is an answer, and so is no."""

@@ -2,7 +2,8 @@
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
 import { fieldsOf, howTo, lackingIn, nameOfKey, openWords } from "./review_draft_form.js";
 import { fillWire, lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
-import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawPlaces, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { drawPlaces } from "./review_places.js";
 import { LeftOpen } from "./review_left_open.js";
 import { Stage } from "./review_stage.js";
 
@@ -278,6 +279,7 @@ const act = {
     if (!Object.keys(answers).length) throw new TypeError("expected an answer, got nothing: choose or type one");
     return { kind: "answer", answers };
   }, "answered"),
+  same: (side, place, of) => put({ kind: "answer", answers: { [side]: { [place]: of } } }, "another view of the same place"),
   settle: (entry, kept) => put({ kind: "settle", entry, keep: kept }, "conflict settled"),
   outline: () => {
     if (!chosen) return;

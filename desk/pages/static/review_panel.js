@@ -1,4 +1,4 @@
-// What is said of the assembly beside its photographs: places, answer, questions, history.
+// What is said of the assembly beside its photographs: answer, questions, wires, history.
 import { lengthOf, numberOf } from "./review_typed.js";
 
 export const LABELS = [
@@ -21,59 +21,7 @@ export function tag(name, attributes = {}, ...inside) {
   return made;
 }
 
-const by = (id) => document.getElementById(id);
-
-export function drawPlaces(state, chosen, act) {
-  const all = state.photos.flatMap((photo) => photo.regions.map((region) => ({ photo, region })));
-  const done = all.filter((one) => one.region.judged).length;
-  by("progress").textContent = all.length ? `${done} of ${all.length} judged` : "none found";
-  by("places").replaceChildren(...all.map(({ photo, region }) => {
-    const here = chosen && chosen.photo === photo.sha256 && chosen.region === region.id;
-    const sure = region.judged ? "✓ judged" : region.unsure || region.novel ? "? unsure" : "not judged";
-    return tag("li", {}, tag("button", {
-      type: "button", "data-place": `${photo.sha256}:${region.id}`, "aria-current": here ? "true" : null,
-      click: () => act.choose(photo.sha256, region.id),
-    }, tag("strong", {}, `${region.name} ${region.words}`), tag("span", { class: "soft" }, sure),
-    tag("span", { class: "soft" }, `${photo.face} · long ${region.length} · wires ${region.wires}`)));
-  }));
-  const found = all.find((one) => chosen && one.photo.sha256 === chosen.photo && one.region.id === chosen.region);
-  by("place").replaceChildren(...(found ? placeForm(found.region, state.unit, act) : []));
-}
-
-function placeForm(region, unit, act) {
-  const names = LABELS.map(([name, words], i) => tag("button", {
-    type: "button", class: "button", "data-label": name, "aria-pressed": String(region.label === name),
-    "aria-keyshortcuts": i < 9 ? String(i + 1) : null, click: () => act.relabel(name),
-  }, ...(i < 9 ? [tag("kbd", {}, String(i + 1))] : []), ` ${words}`));
-  const nameless = region.novel || !region.label;
-  const says = region.judged ? "on to the next place" : region.unsure ? `${region.name} is ${region.words}` : `${region.name} is right as shown`;
-  const confirm = nameless ? tag("p", { class: "note" }, `${region.name}: name it, or delete it`)
-    : tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm }, tag("kbd", {}, "Enter"), ` ${says}`);
-  const under = region.under_covering ? [tag("p", { class: "note" }, "Runs on under a covering: open it.")] : [];
-  const unsure = region.candidates.length ? [tag("p", { class: "soft" }, `cannot be told apart: ${region.candidates.map((c) => c.replaceAll("_", " ")).join(", ")}`)] : [];
-  return [confirm, ...unsure, tag("div", { class: "names", role: "group", "aria-label": `damage at ${region.name}` }, ...names), ...under, ...byHand(region, unit, act)];
-}
-
-// what was measured or counted at the bench stands in the place of what the photograph gave
-function byHand(region, unit, act) {
-  const measures = [["to_termination_mm", "to the nearest terminal", region.to_termination], ["length_mm", "length", region.length], ["exposed_copper_mm", "bare copper", region.copper]];
-  const choice = tag("select", { name: "field", "aria-label": "what was measured" }, ...measures.map(([value, words, now]) => tag("option", { value }, `${words}: ${now}`)));
-  const typed = tag("form", { class: "row" }, choice, tag("label", {}, "by ruler ", tag("input", {
-    name: "value", inputmode: "decimal", required: true, "aria-label": `by ruler, ${unit}`,
-  }), unit), tag("button", { class: "button" }, "Keep"));
-  const count = tag("form", { class: "row" }, tag("label", {}, `wires damaged: ${region.wires}; counted `, tag("input", {
-    name: "wires", inputmode: "numeric", required: true, "aria-label": "wires damaged here, counted by hand",
-  })), tag("button", { class: "button" }, "Keep"));
-  onSubmit(typed, (form) => act.typed(form.get("field"), form.get("value")));
-  onSubmit(count, (form) => act.count(form.get("wires")));
-  return [typed, count, ...bands(region)];
-}
-
-function bands(region) {
-  if (!region.bands.length) return [];
-  return [tag("details", {}, tag("summary", {}, "Where each ± comes from"), tag("ul", {},
-    ...region.bands.map((one) => tag("li", {}, tag("strong", {}, one.name), ` ${one.says}: ${one.sources}`))))];
-}
+export const by = (id) => document.getElementById(id);
 
 export function onSubmit(form, done) {
   form.addEventListener("submit", (event) => {
@@ -131,7 +79,7 @@ export function askBeforeSigning(state, look, stand) {
   dialog.showModal();
 }
 
-const SHOWN = 3; // open questions that the sign-off's dialog says in words
+export const SHOWN = 3; // of a longer list, so many are said in words
 
 const counted = (list, one, more) => `${list.length} ${list.length === 1 ? one : more}`;
 
