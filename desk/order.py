@@ -43,6 +43,7 @@ def order(
     """The work order of one assessed assembly: computed plan, parts, pin map, tests, prices; on screen without -o."""
     from desk.files import check_writable, write_whole
     from desk.order_make import decided_anew, find_photos, make_order, read_answers, read_assessment, read_sources
+    from models.repair import Answers
 
     if out is not None:
         check_writable(out, "-o")
@@ -52,8 +53,8 @@ def order(
     sources = read_sources(rules, prices, circuits, bench)
     assessed = read_assessment(assessment)
     told = read_answers(answers) if answers is not None else None
-    if told is not None:
-        assessed = decided_anew(assessed, told, sources.rules)
+    if told is not None or (sources.notes and sources.notes.wire):
+        assessed = decided_anew(assessed, told or Answers(), sources)
     files = find_photos(assessed, assessment, photos)
     made = make_order(assessed, sources, files, answers=told)
     if ask is not None:

@@ -16,6 +16,7 @@ from models.circuit.circuit_list import REFERABLE_CLASSES, Circuit, CircuitListE
 from models.repair import Answers, AnswersError, Rules, RulesError, decide, load_rules
 from models.repair.bench import BenchError, BenchNotes, load_bench
 from models.repair.case import seen_as_answered
+from models.repair.measured import with_measured
 from models.repair.plan_solve import BrokenPlanError, PlanError
 from models.repair.prices import Prices, PricesError, load_prices
 from models.repair.worksheet import worksheet
@@ -54,9 +55,12 @@ def make_order(
 ) -> Order:
     """The order of an assessment. files: photographs found, by hash. `made_at` defaults to now (UTC).
 
-    `answers`: those the assessment was decided anew with, to be listed. DeskError where the plan fails its own check.
+    `answers`: those the assessment was decided anew with, to be listed beside what the wires measured say. DeskError
+    where the plan fails its own check.
     """
     beside = (sources.rules, sources.prices, sources.circuits, sources.notes)
+    if sources.notes is not None and sources.notes.wire:
+        answers = with_measured(assessed.photos, answers or Answers(), sources.notes, sources.rules)
     try:
         work = worksheet(assessed.photos, assessed.decision, *beside, answers)
     except (BrokenPlanError, PlanError) as error:
@@ -79,11 +83,14 @@ def _with_row(decision: Decision, row: RuleResult | None) -> Decision:
     return decision.model_copy(update={"rules": [row if rule.id == row.id else rule for rule in decision.rules]})
 
 
-def decided_anew(assessed: Assessed, answers: Answers, rules: Rules) -> Assessed:
-    """The assessment decided again with bench answers; the circuit class stays as it was unless it is answered."""
+def decided_anew(assessed: Assessed, answers: Answers, sources: Sources) -> Assessed:
+    """The assessment decided again with bench answers and what the wires measured answer; the circuit class stays as it
+    was unless it is answered."""
+    rules = sources.rules
     if answers.circuit_class is None:
         answers = answers.model_copy(update={"circuit_class": class_of(assessed.decision)})
     try:
+        answers = with_measured(assessed.photos, answers, sources.notes, rules)
         decision = decide(assessed.photos, answers, rules)
         photos = seen_as_answered(assessed.photos, answers, rules)
     except AnswersError as error:

@@ -27,6 +27,7 @@ from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.answers import SAME, DamageLabel
 from models.repair.bench import BenchNotes
 from models.repair.case import is_own, open_case, seen_as_answered
+from models.repair.measured import with_measured
 from models.repair.references import places_for
 from vision.findings import Decision, Finding, PhotoFindings
 
@@ -250,7 +251,7 @@ class _Course:
         """The decision on what is left; answers about places that are gone are not asked for any more."""
         photos = list(self.photos.values())
         self.answers = known_places(self.answers, photos)
-        return decide(photos, self.answers, self.rules)
+        return decide(photos, with_measured(photos, self.answers, self.notes, self.rules), self.rules)
 
 
 def _place_of(photos: Sequence[PhotoFindings], ref: str) -> tuple[str, str]:

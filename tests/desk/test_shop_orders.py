@@ -170,7 +170,7 @@ def test_an_order_of_which_nothing_is_open_is_not_called_provisional(shop, unmea
     with shop.desk.database.write() as session:
         seen = review.newest_entry(session, assembly_id)
         for number in range(3):
-            wire = {"id": f"w{number}", "before_mm": 400, "damage_mm": 45, "after_mm": 555}
+            wire = {"id": f"w{number}", "before_mm": 180, "damage_mm": 20, "after_mm": 800}
             edit = EDIT.validate_python({"kind": "measure_wire", "wire": wire})
             seen = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], assembly_id, edit, seen).id
         edit = EDIT.validate_python({"kind": "branches", "at_mm": []})

@@ -5,10 +5,10 @@ import tomllib
 import cv2
 
 from desk import cli
-from desk.order_make import decided_anew
+from desk.order_make import decided_anew, read_sources
 from desk.order_model import Assessed, Order
 from desk.overlay import ways_to_termination
-from models.repair import Answers, load_rules
+from models.repair import Answers
 from models.repair.bench import BenchNotes, load_bench
 from vision.findings import Count, Measure
 from vision.reading import read_photo
@@ -288,5 +288,7 @@ def test_a_thing_that_is_no_housing_leaves_the_order_and_its_distance_is_measure
     assert any(question.ask.startswith("How far along the wire is r1") for question in order.decision.open_questions)
     assert [one.answer for one in order.answers if one.name == "housing_state"] == ["not a housing"]
     told = Answers(housing_state={"h1": "not_a_housing"})
-    again = decided_anew(Assessed(assembly="a", photos=[one], decision=one.decision), told, load_rules())
+    again = decided_anew(
+        Assessed(assembly="a", photos=[one], decision=one.decision), told, read_sources(None, None, None, None)
+    )
     assert ways_to_termination(one) and not ways_to_termination(again.photos[0])
