@@ -16,6 +16,7 @@ WORKING_ORDER: tuple[str, ...] = (
     "remanufacture",
     "inspect_conductor",
     "part_neighbours",
+    "inspect_ends",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",
@@ -32,6 +33,7 @@ WORKING_ORDER: tuple[str, ...] = (
 _IN_VEHICLE = {
     "inspect_conductor",
     "part_neighbours",
+    "inspect_ends",
     "replace_circuit",
     "replace_terminal_lead",
     "splice_in_section",

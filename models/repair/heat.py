@@ -112,6 +112,7 @@ def overload_extent(spot: Spot, label: str, case: Case) -> Hit | None:
             why="A wire overheats behind too large a fuse or a bridge, or at a loose contact that no fuse sees.",
         ),
         Action(action="part_neighbours", on=spot.ref, why=_neighbours(case)),
+        Action(action="inspect_ends", on=spot.ref, why=_AT_THE_ENDS),
         Action(action="replace_circuit", on=spot.ref, why=f"{says}: replace it {where}, marked neighbours too"),
         Action(
             action="find_cause",
@@ -126,6 +127,12 @@ def overload_extent(spot: Spot, label: str, case: Case) -> Hit | None:
         "overload-extent", "violated", says, spot.ref, extent, None, "mm",
         floor=REPAIR, repairs="yes", questions=questions, actions=actions,
     )  # fmt: skip
+
+
+_AT_THE_ENDS = (
+    "A terminal that is discoloured or grips loosely is replaced with its lead, a cavity that is browned or softened "
+    "with its housing, and so is what it mates with. Mark such a housing as damaged and write the order anew."
+)
 
 
 def _neighbours(case: Case) -> str:

@@ -21,6 +21,7 @@ _JOB_WORDS = {
     "remanufacture": "Send the assembly to be rebuilt.",
     "inspect_conductor": "Look at the copper at {on}.",
     "part_neighbours": "Part the wires at {on} by hand.",
+    "inspect_ends": "Look into both housings that the burnt wire at {on} ends in, and into their mates.",
     "redo_earlier_repair": "Do the earlier repair {on} again: cut it out with its joint.",
     "move_splice": "Move the joint {on}.",
     "sleeve": "Make the insulation good at {on}.",
@@ -52,7 +53,7 @@ def steps_of_work(decision: Decision, plan: Plan | None, pins: Sequence[PinMap])
             "Look at what lay beneath: where the damage runs on, stop, photograph it on the mat and assess it again; "
             "this order is then written anew."
         )
-    found += _jobs(decision, ("part_neighbours",))
+    found += _jobs(decision, ("part_neighbours", "inspect_ends"))
     if pins and plan is not None and plan.terminals:
         found.append(
             f"{_housings(pins)} replaced below: a new terminal that belongs there stays out of the old housing and "

@@ -125,7 +125,7 @@ def test_steps_come_in_working_order(bench):
         bench.region("connector", id="r3"),
     ]
     found = bench.decision(bench.photo(*regions))
-    looked = ["check_fuse", "open_covering", "part_neighbours"]
+    looked = ["check_fuse", "open_covering", "part_neighbours", "inspect_ends"]
     assert bench.steps(found) == [*looked, "replace_circuit", "replace_housing", "sleeve", "find_cause"]
 
 

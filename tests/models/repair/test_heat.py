@@ -121,7 +121,7 @@ def test_an_overloaded_circuit_is_replaced_after_its_fuse_was_checked(bench):
     """Fuse first, then what lies beside it, then the circuit, at last the cause; no joint in the damaged stretch."""
     found = bench.decision(bench.photo(bench.region("electrical_overload", to_termination_mm=bench.m(50.0))))
     assert found.route == "repair_in_vehicle"
-    assert bench.steps(found) == ["check_fuse", "part_neighbours", "replace_circuit", "find_cause"]
+    assert bench.steps(found) == ["check_fuse", "part_neighbours", "inspect_ends", "replace_circuit", "find_cause"]
     assert bench.verdict(found, "termination-distance") == "not_applicable"
     assert any("discolouration stop" in question.ask for question in found.open_questions)
 

@@ -160,3 +160,16 @@ def test_neighbours_of_a_burnt_wire_are_parted_after_the_place_was_photographed_
              "Find")  # fmt: skip
     places = [next(k for k, step in enumerate(steps) if step.startswith(word)) for word in words]
     assert places == sorted(places)
+
+
+def test_the_ends_of_a_burnt_wire_are_looked_into_before_it_is_cut(bench):
+    """A housing that suffered there changes the order; parted first, cut last."""
+    photos = [bench.photo(bench.region("electrical_overload"))]
+    given = bench.settled(overload_ends={"r1": "X1:2"}, parts_by_hand="parts")
+    decision = decide(photos, given, bench.rules)
+    steps = worksheet(photos, decision, bench.rules, load_prices(), LIST, noted("C2"), given).steps
+    places = [
+        next(i for i, step in enumerate(steps) if step.startswith(words))
+        for words in ("Part the wires at r1", "Look into both housings that the burnt wire at r1 ends in", "Wire wC2")
+    ]
+    assert places == sorted(places)
