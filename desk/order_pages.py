@@ -62,7 +62,7 @@ def order_pdf(
     known: Mapping[str, str] = _NOTHING,
     unseen: Sequence[str] = (),
 ) -> bytes:
-    """The order as PDF. files: the photographs found, by hash; known: what stands in the boxes at its head, by name;
+    """The order as PDF. files: the photographs found, by hash; known: what stands in its boxes, by name;
     unseen: sides of the assembly that no photograph shows, in words."""
     boxes = _HANDED_ON if order.work.route in ("remanufacture", "refer") else _SIGNED
     parts: list[Part] = [
@@ -83,7 +83,7 @@ def order_pdf(
         lambda sheet: _handover(sheet, photos, order),
     ]
     begin = partial(Sheet, paper, f"Work order - assembly {order.assembly}", FOOT)
-    return bytes(signed(begin, parts, boxes).output())
+    return bytes(signed(begin, parts, boxes, known).output())
 
 
 def _head(sheet: Sheet, order: Order, known: Mapping[str, str], unseen: Sequence[str]) -> None:

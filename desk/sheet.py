@@ -286,9 +286,9 @@ class Sheet(FPDF):
         """What `signatures` needs, so that all of it stands on one page."""
         return _HEADING_MM + len(boxes) * (self._box_mm(_SIGN_MM) + 1.5) + 2.0
 
-    def signatures(self, boxes: Sequence[Sequence[str]]) -> None:
-        """Boxes to sign, all on one page. boxes : rows of names"""
+    def signatures(self, boxes: Sequence[Sequence[str]], filled: Mapping[str, str] = _NOTHING) -> None:
+        """Boxes to sign, all on one page. boxes : rows of names; filled : what is known of some, by name"""
         self.end_early(0, 0.0)
         self.section("Signatures", needs_mm=self.signatures_mm(boxes))
         for names in boxes:
-            self.blanks(names, _SIGN_MM)
+            self.blanks(names, _SIGN_MM, filled)

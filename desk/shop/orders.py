@@ -20,7 +20,7 @@ from desk.shop.order_ahead import MAY_BE_ISSUED, inputs_of, order_ahead
 from desk.shop.papers import ORDER, add_paper, paper
 from desk.shop.people import Account
 from desk.shop.review import review_of, unseen_faces
-from desk.shop.standing import refresh
+from desk.shop.standing import newest_word, refresh
 from vision.findings import PhotoFindings
 
 
@@ -41,7 +41,11 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     head = {"vehicle": held.vehicle, "received, date": f"{row.made_at:%Y-%m-%d}"}
     unseen = [FACE_WORDS[face] for face in unseen_faces(session, assembly_id, review)]
     order_kept = order.model_dump(mode="json", by_alias=True)
-    payload = {"order": order_kept, "photos": photos, "head": head, "unseen": unseen}
+    signed = newest_word(session, assembly_id)  # a sign-off, or no order may be issued
+    payload = {
+        "order": order_kept, "photos": photos, "head": head, "unseen": unseen,
+        "signed_off": {"person": signed.person_id, "date": f"{signed.made_at:%Y-%m-%d}"} if signed else None,
+    }  # fmt: skip
     paper_id = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
     return paper_id
@@ -62,10 +66,19 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
     row = paper(session, paper_id, ORDER)
     order = Order.model_validate(row.payload["order"])
     photos = [PhotoFindings.model_validate(one) for one in row.payload["photos"]]
-    known = head_of(row)
+    known = head_of(row) | _signer(session, row)
     return f"order-{row.number}.pdf", order_pdf(
         order, photos, files_of(session, desk, row.assembly_id), paper_size, known, row.payload.get("unseen", ())
     )
+
+
+def _signer(session: Session, order: tables.Paper) -> dict[str, str]:
+    """Who signed the decision off, in the box for it; earlier versions did not keep it."""
+    signed = order.payload.get("signed_off")
+    if not signed:
+        return {}
+    person = session.get_one(tables.Person, signed["person"])
+    return {"decided by, date": f"{person.name or person.login}, {signed['date']}, signed off at the desk"}
 
 
 def head_of(order: tables.Paper) -> dict[str, str]:

@@ -187,13 +187,18 @@ def state_of(session: Session, assembly_id: int, photographs: int, assessed: Ass
 
 def signed_off(session: Session, assembly_id: int, assessed: Assessed) -> bool:
     """Whether the newest word on the assembly is a sign-off: no later assessment, and no later edit."""
-    entry = tables.ReviewEntry
-    newest = session.scalar(
-        select(entry).where(entry.assembly_id == assembly_id, entry.blind.is_(False)).order_by(entry.id.desc()).limit(1)
-    )
+    newest = newest_word(session, assembly_id)
     if newest is None or newest.kind != SIGN_OFF or newest.conflicting:
         return False
     return assessed.newest_at is None or newest.made_at >= assessed.newest_at
+
+
+def newest_word(session: Session, assembly_id: int) -> tables.ReviewEntry | None:
+    """What was said last of an assembly, blind second opinions left out."""
+    entry = tables.ReviewEntry
+    return session.scalar(
+        select(entry).where(entry.assembly_id == assembly_id, entry.blind.is_(False)).order_by(entry.id.desc()).limit(1)
+    )
 
 
 def urgency(photos: Sequence[PhotoFindings], decision: Decision) -> int:

@@ -124,7 +124,7 @@ def _apart(ref: str, what: str, ruler: Measure | None, seen: Measure | None) -> 
     too_far = ruler.value > seen.value + reach and not seen.low_bound
     if not too_far and ruler.value >= seen.value - reach:
         return ""
-    return f"{ref}: {ruler.value:g} mm {what} was answered, the photograph shows {length(seen)}: measure again"
+    return f"{ref}: {ruler.value:g} mm {what} by ruler, the photograph shows {length(seen)}: measure again"
 
 
 def _copper(spot: Spot, case: Case) -> str:

@@ -133,6 +133,10 @@ def test_page_sign_off_and_printed_order_say_one_state(shop, unmeasured):
     with shop.desk.database.read() as session:
         printed = " ".join(text_of(orders.order_sheet(session, shop.desk, number)[1]).split())
     assert head in printed
+    signer = shop.accounts["reviewer"]
+    assert re.search(
+        rf"decided by, date {re.escape(signer.name or signer.login)}, \d{{4}}-\d\d-\d\d, signed off", printed
+    )
     assert read_page(shop, assembly_id).count(head) == 2  # as the review stands, and as it was issued
 
 

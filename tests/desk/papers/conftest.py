@@ -38,7 +38,7 @@ def _ordered(shop, drawn, blank_photo, measured):
         {"kind": "confirm", "photo": sha, "region": "r0"},
     ]
     bench = [
-        {"kind": "measure_wire", "wire": {"id": "w0", "before_mm": 400, "damage_mm": 45, "after_mm": 555}},
+        {"kind": "measure_wire", "wire": {"id": "w0", "before_mm": 180, "damage_mm": 20, "after_mm": 800}},
         {"kind": "branches", "at_mm": []},
     ]
     with shop.desk.database.write() as session:

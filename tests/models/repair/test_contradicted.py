@@ -14,7 +14,7 @@ def test_a_ruler_outside_the_photographs_band_is_said(bench):
     bite = bench.region("rodent", to_termination_mm=bench.m(163.0, 72.0))
     found = bench.decision(bench.photo(bite), distances_mm={"r1": 15.7})
     assert found.contradicted == [
-        "r1: 15.7 mm from the termination was answered, the photograph shows 163 ± 72 mm: measure again"
+        "r1: 15.7 mm from the termination by ruler, the photograph shows 163 ± 72 mm: measure again"
     ]
     assert bench.decision(bench.photo(bite), distances_mm={"r1": 120.0}).contradicted == []
     assert bench.decision(bench.photo(bite)).contradicted == []
@@ -39,9 +39,9 @@ def test_a_joints_ruler_is_held_against_its_own_distance(bench):
     """A splice at 120 ± 8 mm, read as 60; spacing 30 read as 90."""
     joint = bench.splice(to_termination_mm=bench.m(120.0, 8.0), to_next_splice_mm=bench.m(30.0, 4.0))
     far = bench.decision(bench.photo(splices=[joint]), distances_mm={"s1": 60.0})
-    assert [line.split(" was")[0] for line in far.contradicted] == ["s1: 60 mm from the termination"]
+    assert [line.split(" by ruler")[0] for line in far.contradicted] == ["s1: 60 mm from the termination"]
     near = bench.decision(bench.photo(splices=[joint]), spacings_mm={"s1": 90.0})
-    assert [line.split(" was")[0] for line in near.contradicted] == ["s1: 90 mm from the next joint"]
+    assert [line.split(" by ruler")[0] for line in near.contradicted] == ["s1: 90 mm from the next joint"]
 
 
 @pytest.mark.parametrize(
