@@ -12,6 +12,8 @@ MOST_WIRES = 12
 _HEAD = (
     "# Fill in and take the # away, of one wire after the other; what is not known stays as it is.",
     "# All millimetres run along the wire from its start; start and end are housing and cavity (X1:3).",
+    "# Where it is so, add to a wire: keep_out_mm = [[100, 200]] for a closed or flexing part,",
+    "# start_renewable = false or end_renewable = false for an end that takes no new terminal.",
     "",
     "#branch_points_mm = []    # where the assembly branches; an empty list: nowhere",
 )
@@ -70,6 +72,7 @@ def _block(wire: Wire | None, number: int) -> list[str]:
     return [
         "#[[wire]]",
         f"#id = {json.dumps(name)}",
+        '#circuit = ""    # of the circuit list: colour, size and ends come from there',
         f"#colour = {colour}",
         "#size_mm2 = ",
         '#start = ""',

@@ -84,6 +84,8 @@ def _line(detail: Any) -> str:
     key = ".".join(str(part) for part in detail["loc"])
     if detail["type"] == "extra_forbidden":
         return f"{key}: expected a known name, got {key.split('.')[-1]!r}"
+    if detail["type"] == "string_too_short":
+        return f"{key}: expected text that is not empty, got '': leave the line out where it is not known"
     if detail["type"] == "missing":
         return f"{key}: expected a value, got none"
     return f"{key}: expected {str(detail['msg']).removeprefix('Input should be ')}, got {detail['input']!r}"

@@ -227,12 +227,14 @@ def test_an_order_whose_plan_is_open_gives_room_for_every_wire_on_paper_and_in_a
 
 
 def filled_in(template, typed):
-    """The first wire of a file of bench notes as a person fills it in: each # taken away, each value typed."""
+    """The first wire of a file of bench notes as a person fills it in: each value typed, the # taken away but where
+    nothing stands."""
     lines = template.splitlines()
     first = lines.index("#[[wire]]")
     last = lines.index("", first)
-    block = [line.removeprefix("#") for line in lines[first:last]]
-    block = [f"{name} = {typed[name]}" if (name := line.split(" =")[0]) in typed else line for line in block]
+    block = [line if '= ""' in line else line.removeprefix("#") for line in lines[first:last]]
+    named = [(line.removeprefix("#").split(" =")[0], line) for line in block]
+    block = [f"{name} = {typed[name]}" if name in typed else line for name, line in named]
     return "\n".join([*lines[:first], *block, *lines[last:]])
 
 
