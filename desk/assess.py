@@ -10,7 +10,7 @@ import numpy as np
 
 from desk.compose import Composer
 from desk.notes import scale_of_mat
-from desk.recognition import find_scene, seen_by
+from desk.recognition import recognised
 from desk.together import sheets_seen
 from models.damage.card import SHIPPED, ModelError
 from models.damage.namer import Named
@@ -85,8 +85,7 @@ def findings_of(look: FirstLook, model: DamageModel, rules: Rules) -> PhotoFindi
     """The findings on one photograph that was looked at."""
     if len(look.cells.xy) == 0:
         return _nothing_seen(look, model)
-    look = seen_by(look, model.finder.eye)
-    scene = find_scene(look, model.finder)
+    look, scene = recognised(look, model.finder)
     composer = Composer(look, scene, model, trace_wires(look, scene))
     regions, doubts, found = _wire_regions(composer)
     shell_regions, housings, shell_doubts, broken = _shells(composer, len(regions))

@@ -51,16 +51,16 @@ def steps(
     """Every picture in the order of seeing; without an assembly only the first ones."""
     from desk.assess import model_in_use
     from desk.inspection_pictures import FEATURES, first_steps, heat_steps, recognised_steps
-    from desk.recognition import find_scene, seen_by
+    from desk.recognition import recognised
     from vision.reading import read_photo
     from vision.sight import first_look
     from vision.wires import trace_wires
 
     look = first_look(read_photo(path), layouts, mm_per_px)
-    finder = None
+    finder = scene = None
     if len(look.cells.xy):
         finder = model_in_use().finder
-        look = seen_by(look, finder.eye)
+        look, scene = recognised(look, finder)
     chosen = features or FEATURES
     unknown = [name for name in chosen if name not in look.cells.names] if len(look.cells.xy) else []
     if unknown:
@@ -69,9 +69,8 @@ def steps(
             f"choose of {', '.join(look.cells.names)}"
         )
     yield from first_steps(look)
-    if finder is None:
+    if finder is None or scene is None:
         return
-    scene = find_scene(look, finder)
     yield from recognised_steps(look, scene, trace_wires(look, scene))
     yield from heat_steps(look, scene, finder.classes, chosen)
 

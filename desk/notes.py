@@ -110,7 +110,7 @@ class Notes:
         if isinstance(view, MatView):
             return scale_of_mat(view)
         if self.scaled:
-            ratio = self.look.photo.width_px / self.look.canvas.bgr.shape[1]
-            return Scale(source="stated", mm_per_px=1 / self.look.canvas.px_per_mm / ratio, u95_rel=self.scale_u95_rel)
+            mm_per_px = self.look.canvas.photo_mm_per_px(self.look.photo.width_px)
+            return Scale(source="stated", mm_per_px=mm_per_px, u95_rel=self.scale_u95_rel)
         self.absent("scale.mm_per_px", view.reason)
-        return Scale(source="none")
+        return Scale(source="none", assumed_mm_per_px=self.look.canvas.photo_mm_per_px(self.look.photo.width_px))

@@ -43,6 +43,10 @@ class Canvas:
         """(H, W) bool, the ground without printed marks."""
         return self.ground if self.printed is None else self.ground & ~self.printed.zone
 
+    def photo_mm_per_px(self, width_px: int) -> float:
+        """Millimetres in a pixel of a photograph without a mat, which is so many pixels wide."""
+        return self.bgr.shape[1] / self.px_per_mm / width_px
+
     def to_mm(self, px: np.ndarray) -> np.ndarray:
         """(N, 2) canvas px to (N, 2) mm."""
         return np.asarray(px, float).reshape(-1, 2) / self.px_per_mm + self.origin_mm

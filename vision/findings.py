@@ -87,11 +87,16 @@ class Retake(Finding):
 
 
 class Scale(Finding):
-    """Where millimetres come from. `u95_rel` is the relative expanded uncertainty of the scale."""
+    """Where millimetres come from. `u95_rel` is the relative expanded uncertainty of the scale.
+
+    `assumed_mm_per_px`: without a scale, how large a pixel was taken to be so that shapes could be recognised; nothing
+    is measured by it.
+    """
 
     source: Literal["mat", "card", "stated", "none"]
     mm_per_px: float | None = None
     u95_rel: float | None = None
+    assumed_mm_per_px: float | None = None
 
 
 class Sheet(Finding):

@@ -94,9 +94,12 @@ def inside_photo(to_photo: Mapping, shape: tuple[int, int], photo: Photo, edge_p
     return np.roll(big, (-8, -8), axis=(0, 1))[:h, :w] > 0
 
 
-def lay_without_mat(photo: Photo, mm_per_px: float | None) -> Canvas:
-    """The photograph itself, brought to the working scale; millimetres are real only where a scale was stated."""
-    assumed = mm_per_px or UNSCALED_LONG_SIDE_MM / max(photo.width_px, photo.height_px)
+def lay_without_mat(photo: Photo, mm_per_px: float | None, assumed_mm_per_px: float | None = None) -> Canvas:
+    """The photograph itself, brought to the working scale; millimetres are real only where a scale was stated.
+
+    assumed_mm_per_px : taken where none was; by default as of a bench photograph, which shows a whole assembly
+    """
+    assumed = mm_per_px or assumed_mm_per_px or UNSCALED_LONG_SIDE_MM / max(photo.width_px, photo.height_px)
     s = WORKING_PX_PER_MM
     long_mm = assumed * max(photo.width_px, photo.height_px)
     if not SHORTEST_FIELD_MM <= long_mm <= LONGEST_FIELD_MM:

@@ -37,20 +37,39 @@ class FirstLook:
     eye: object | None = None
 
 
-def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | None = None) -> FirstLook:
+def first_look(
+    photo: Photo,
+    layouts: Sequence[MatLayout],
+    mm_per_px: float | None = None,
+    assumed_mm_per_px: float | None = None,
+) -> FirstLook:
     """Find the mat, lay the photograph flat, separate the assembly and describe its cells.
 
-    mm_per_px : scale stated by a person, used when no mat is found.
+    mm_per_px : scale stated by a person, used when no mat is found; assumed_mm_per_px : of a pixel where nothing tells
     """
     view = find_mat(photo, layouts)
     found = view if isinstance(view, MatView) else None
     on_screen = isinstance(view, NoMat) and view.on_screen
     sheets = seen_together(found) if found else None
+    retake = judge_quality(photo, found, on_screen)
     if sheets is None:
-        canvas = lay_without_mat(photo, None if on_screen else mm_per_px)
+        canvas = lay_without_mat(photo, None if on_screen else mm_per_px, assumed_mm_per_px)
     else:
         view = found = sheets.view
         canvas = lay_on_sheets(photo, sheets) if len(sheets.mats) > 1 else lay_on_mat(photo, found)
+    return _described(photo, view, retake, canvas, sheets)
+
+
+def at_field(look: FirstLook, long_side_mm: float) -> FirstLook:
+    """The same photograph, which nothing gives a scale, as if its long side showed so much."""
+    photo = look.photo
+    canvas = lay_without_mat(photo, None, long_side_mm / max(photo.width_px, photo.height_px))
+    return _described(photo, look.view, look.retake, canvas, None)
+
+
+def _described(
+    photo: Photo, view: MatView | NoMat, retake: list[Retake], canvas: Canvas, sheets: SeenSheets | None
+) -> FirstLook:
     even = even_light(canvas.bgr, canvas.bare, canvas.white_ground)
     foreground = (
         on_white_ground(even, canvas.ground, canvas.px_per_mm, canvas.printed)
@@ -58,5 +77,4 @@ def first_look(photo: Photo, layouts: Sequence[MatLayout], mm_per_px: float | No
         else on_other_ground(even, canvas.ground, canvas.px_per_mm)
     )
     cells = describe_cells(even, foreground, canvas.ground, canvas.px_per_mm)
-    retake = judge_quality(photo, found, on_screen)
     return FirstLook(photo, view, retake, canvas, even, foreground, cells, make_grid(cells), sheets)

@@ -94,7 +94,8 @@ def _found(
     layouts: Sequence[MatLayout],
     folder: Path,
 ) -> None:
-    look = first_look(read_photo(store.checked(photo.sha256, photo.suffix)), layouts)
+    picture = read_photo(store.checked(photo.sha256, photo.suffix))
+    look = first_look(picture, layouts, assumed_mm_per_px=photo.assumed_mm_per_px)
     look = seen_by(look, taught.final.eye)
     seen, missed = of_photo(look, photo, taught.other[folds[photo.assembly]], taught.final)
     group = f"assembly {photo.assembly}"

@@ -98,7 +98,7 @@ def _looked(
         picture = read_photo(store.checked(photo.sha256, photo.suffix))
     except (PhotoMissing, PhotoAltered, PhotoError) as error:
         return f"{photo.assembly}, {photo.name}: {error}"
-    look = seen_by(first_look(picture, layouts), eye)
+    look = seen_by(first_look(picture, layouts, assumed_mm_per_px=photo.assumed_mm_per_px), eye)
     path = folder / f"{truth_key(photo, FEATURE_VERSION)}.npz"
     write_cells(path, cells_of_review(look.canvas.to_photo_px(look.cells.xy), cells_of(look, truth_bare(photo)), photo))
     return None

@@ -52,7 +52,8 @@ class ReviewedPhoto(LearningValue):
     """One photograph of a signed-off assembly with all its places; what lies outside of them is sound.
 
     `route`, `route_worst`: what the rules say of this photograph after the review, without bench answers;
-    `blind`: drawn for a second opinion, so never learnt from and always held out.
+    `assumed_mm_per_px`: as which it was recognised where nothing gave a scale; `blind`: drawn for a second opinion, so
+    never learnt from and always held out.
     """
 
     assembly: str
@@ -70,6 +71,7 @@ class ReviewedPhoto(LearningValue):
     route: str
     route_worst: str
     places: list[Place]
+    assumed_mm_per_px: Annotated[float, Field(gt=0)] | None = None
 
     @property
     def judged(self) -> list[Place]:

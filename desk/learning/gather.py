@@ -99,6 +99,7 @@ def _photo(
         has_mat=before.scale.source in ("mat", "card"), taken_at=before.photo.taken_at, signed_off_at="",
         model_version=before.model.version, blind=False, route=decision.route, route_worst=decision.route_worst,
         places=[_with_second(p, seconds.get(f"{sha}:{p.region}")) for p in places],
+        assumed_mm_per_px=before.scale.assumed_mm_per_px,
     )  # fmt: skip
 
 

@@ -49,7 +49,8 @@ def _region(place: Place, mm_per_px: float) -> TruthRegion:
 def truth_key(photo: ReviewedPhoto, feature_version: str) -> str:
     """Names what can be computed once from a photograph: its content, what was said of it, and the feature version."""
     said = "|".join(place.model_dump_json(include={"verdict", "label", "rings_px"}) for place in photo.places)
-    whole = f"{feature_version}|{photo.sha256}|{photo.mm_per_px}|{said}"
+    assumed = f"|{photo.assumed_mm_per_px}" if photo.assumed_mm_per_px is not None else ""
+    whole = f"{feature_version}|{photo.sha256}|{photo.mm_per_px}{assumed}|{said}"
     return hashlib.sha256(whole.encode()).hexdigest()[:32]
 
 

@@ -58,10 +58,14 @@ def test_the_print_is_ground_but_not_bare(laid):
     assert not (canvas.bare & canvas.printed.zone).any()
 
 
-@pytest.mark.parametrize(("stated", "expected_mm"), [(0.2, 200.0), (None, UNSCALED_LONG_SIDE_MM)])
-def test_a_photograph_without_mat_gets_the_working_scale(stated, expected_mm):
-    """The long side is as long as was stated, or as a bench photograph's usually is; millimetres only when stated."""
-    canvas = lay_without_mat(photograph(np.full((600, 1000, 3), 128, np.uint8)), stated)
+@pytest.mark.parametrize(
+    ("stated", "assumed", "expected_mm"), [(0.2, 0.1, 200.0), (None, 0.1, 100.0), (None, None, UNSCALED_LONG_SIDE_MM)]
+)
+def test_a_photograph_without_mat_gets_the_working_scale(stated, assumed, expected_mm):
+    """The long side is as long as was stated, else as assumed, else as a bench photograph's usually is; millimetres
+    only when stated."""
+    canvas = lay_without_mat(photograph(np.full((600, 1000, 3), 128, np.uint8)), stated, assumed)
+    assert canvas.photo_mm_per_px(1000) == pytest.approx(expected_mm / 1000, rel=0.01)
     assert canvas.bgr.shape[1] == pytest.approx(expected_mm * WORKING_PX_PER_MM, abs=1)
     assert canvas.mm_known == (stated is not None)
     assert canvas.to_photo_px(np.array([[-0.5, -0.5]])) == pytest.approx(np.array([[-0.5, -0.5]]))
