@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.repair.answers import SAME, Answers
-from vision.findings import Count, Measure, Region
+from vision.findings import LABELS, RULER, Count, Measure, Region
 
 _SAME_SIDE, _OTHER_SIDE = SAME
 
@@ -77,7 +77,7 @@ def under_one_name(answers: Answers) -> tuple[Answers, dict[str, str]]:
 def told_together(place: Region, view: Region, other_side: bool) -> Region:
     """The place with what only its other view tells: measures that it lacks, and how many wires it may touch at most.
 
-    What the place measures itself stands: it was named for being the better view.
+    What the place measures itself stands (it was named for being the better view); its distance goes by `nearer`.
     """
     return place.model_copy(
         update={
@@ -99,11 +99,36 @@ def as_seen_in(place: Region, view: Region) -> Region:
     )
 
 
+def nearer(one: Measure | None, other: Measure | None) -> Measure | None:
+    """Of two distances to the nearest termination the one read off a ruler, else the nearer where that is certain, for
+    each view may lack that termination; else the first."""
+    if one is None or other is None:
+        return one or other
+    ruled = [any(source.name == RULER for source in measure.sources) for measure in (one, other)]
+    if ruled[0] or ruled[1]:
+        return one if ruled[0] else other
+    certain = not other.low_bound and other.value + other.u95 < one.value - one.u95
+    return other if certain or (one.low_bound and not other.low_bound) else one
+
+
+def either_label(place: tuple[str, ...], view: tuple[str, ...]) -> tuple[str, ...]:
+    """The labels of a place whose view may be `view`: its own, for who said that both are one saw them, but all of both
+    where they have none in common. Then one of the two shows something else for certain, and nobody said which."""
+    if set(place) & set(view):
+        return place
+    return tuple(label for label in LABELS if label in {*place, *view})
+
+
 def _known(one: Measure | None, other: Measure | None) -> Measure | None:
     """The first where it is one; a bound gives way to a value."""
     if one is None or (one.low_bound and other is not None and not other.low_bound):
         return other
     return one
+
+
+def least_wires(place: Count | None, view: Count | None) -> int:
+    """How many wires are there for certain, where one of the two views tells it."""
+    return max([1, *(count.low for count in (place, view) if count is not None)])
 
 
 def _more(one: Measure | None, other: Measure | None) -> Measure | None:
