@@ -12,8 +12,8 @@ from models.repair.answers import Answers, answer_for
 from models.repair.limits import Rules
 from models.repair.no_housing import NOT_A_HOUSING, why_no_distance, without_false_housings
 from models.repair.references import References, prefixes
-from models.repair.same_place import Views, as_seen_in, either_label, least_wires, nearer, told_together
-from vision.findings import LABELS, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
+from models.repair.same_place import Views, as_seen_in, beside, either_label, least_wires, nearer, told_together
+from vision.findings import LABELS, Count, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
 
 DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
 
@@ -219,17 +219,20 @@ def seen_once(every: Sequence[Spot], views: Views) -> tuple[tuple[Spot, ...], tu
     A place is what it was named by; only where a view can be none of that, it may be either, and is asked about.
     """
     named = {spot.ref: spot for spot in every}
+    shown: dict[tuple[str, int], Count | None] = {}
     for view, ref in views.of.items():
         if view not in named or ref not in named:
             continue  # of housings
         place, other = named[ref], named[view]
         behind = view in views.other_side
+        count = shown[ref, other.photo] = beside(shown.get((ref, other.photo)), other.region.wires_affected)
+        seen = other.region.model_copy(update={"wires_affected": count})
         named[ref] = replace(
             place,
-            region=told_together(place.region, other.region, behind),
+            region=told_together(place.region, seen, behind),
             labels=either_label(place.labels, other.labels),
             to_termination_mm=nearer(place.to_termination_mm, other.to_termination_mm),
-            least_wires=max(place.least_wires, least_wires(place.region.wires_affected, other.region.wires_affected)),
+            least_wires=max(place.least_wires, least_wires(place.region.wires_affected, count)),
             no_distance="" if other.to_termination_mm else place.no_distance,
         )
         if not behind:

@@ -90,10 +90,13 @@ def told_together(place: Region, view: Region, other_side: bool) -> Region:
 
 
 def as_seen_in(place: Region, view: Region) -> Region:
-    """The place with the signs of its other view: what only that one shows counts, too."""
+    """The place with the signs of its other view: what only that one shows counts, too. A sign that it lacks says
+    nothing against the place's own."""
+    told = {item.feature for item in view.evidence}
+    own = [item for item in place.evidence if item.feature.removesuffix("_u95") not in told]
     return place.model_copy(
         update={
-            "evidence": view.evidence,
+            "evidence": [*view.evidence, *own],
             "exposed_copper_mm": _more(place.exposed_copper_mm, view.exposed_copper_mm),
         }
     )
@@ -124,6 +127,16 @@ def _known(one: Measure | None, other: Measure | None) -> Measure | None:
     if one is None or (one.low_bound and other is not None and not other.low_bound):
         return other
     return one
+
+
+def beside(one: Count | None, other: Count | None) -> Count | None:
+    """Wires of two views in one photograph, where equal ids are one wire."""
+    if one is None or other is None:
+        return one or other
+    sure = {id for count in (one, other) if count.low >= len(count.wire_ids) for id in count.wire_ids}
+    low = max(one.low, other.low, len(sure))
+    ids = sorted({*one.wire_ids, *other.wire_ids})
+    return Count(value=max(low, one.value, other.value), low=low, high=max(low, one.high + other.high), wire_ids=ids)
 
 
 def least_wires(place: Count | None, view: Count | None) -> int:

@@ -325,3 +325,21 @@ def test_what_is_cut_out_gets_no_sleeve(bench):
     """Worn by one view, bare copper by the other."""
     found = decided(bench, two(bench, {}, {"exposed_copper_mm": bench.m(6.0)}), same_place=SAME)
     assert "splice_in_section" in bench.steps(found) and "sleeve" not in bench.steps(found)
+
+
+def test_a_sign_that_a_view_lacks_says_nothing_against_the_places_own(bench):
+    """Nothing melted at the place; its view, drawn by hand, has no such sign: nothing is asked once more."""
+    heat = {"label": "external_heat"}
+    photos = two(bench, heat | {"evidence": bench.signs(fused_length=0.0)}, heat)
+    given = {"same_place": SAME, "flex_test": "cracks", "both_ends_identified": True}
+    assert decided(bench, photos, **given).route == "repair_in_vehicle"
+
+
+def test_two_views_in_one_photograph_show_their_wires_together(bench):
+    """Four and four others on the same side, two where it was named: perhaps eight, never settled as two or four."""
+    photos = two(bench, {}, {"wires_affected": bench.wires_of(*"abcd")})
+    more = bench.region(id="r2", rings_px=bench.square(50.0), wires_affected=bench.wires_of(*"efgh"))
+    photos[1] = photos[1].model_copy(update={"regions": [*photos[1].regions, more]})
+    found = decided(bench, photos, same_place=SAME | {"b.jpg:r2": "a.jpg:r1"}, copper="covered")
+    assert (found.wires_to_repair.low, found.wires_to_repair.high) == (4, 8)
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
