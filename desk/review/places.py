@@ -45,10 +45,14 @@ def present(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
     """Answers with their places named as the rules name them on these photographs."""
     several = len(photos) > 1
     names: dict[str, str] = {}
+    owners: dict[str, list[str]] = {}
     for photo in photos:
         for item in _items(photo):
             ref = f"{photo.photo.name}:{item}" if several else item
             names |= {f"{photo.photo.sha256[:_SHORT_SHA]}:{item}": ref, f"{photo.photo.name}:{item}": ref}
+            owners.setdefault(item, []).append(ref)
+    # an id of one photograph only: a place that is added later may have it, too
+    names |= {item: refs[0] for item, refs in owners.items() if len(refs) == 1 and item not in names}
     return _renamed(answers, names)
 
 

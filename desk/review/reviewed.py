@@ -164,6 +164,8 @@ class _Course:
                 self._forget(entry, after, edit.region, "copper")  # a wire's copper, and none in a sleeve
         if isinstance(edit, Split):
             self.judged.pop(f"{edit.photo}:{edit.into}", None)
+        # at once: one that is added later under the name of one that is gone is another place
+        self.answers = known_places(self.answers, list(self.photos.values()))
 
     def _answer(self, entry: Entry, edit: Answer) -> None:
         """Its answers that fit; the others are set aside, each with its reason."""
@@ -171,7 +173,7 @@ class _Course:
         self.answers = known_places(self.answers, photos)  # what was said of a place that is gone refuses nothing new
         given, wrong = self._fitting(present(edit.answers, photos), photos)
         treated: dict[str, Any] = {}
-        for ref, label in given.labels.items():
+        for ref, label in self._of_every_view(given, photos):
             try:
                 treated |= self._named(entry, photos, ref, label)
             except EditError as error:
@@ -181,6 +183,18 @@ class _Course:
             in_part = bool(kept.model_dump(exclude_defaults=True))
             self.set_aside.append(SetAside(entry=entry.id, reason="; ".join(wrong.values()), in_part=in_part))
         self._keep(entry, kept.model_copy(update={"labels": treated}))
+
+    def _of_every_view(self, given: Answers, photos: Sequence[PhotoFindings]) -> list[tuple[str, DamageLabel]]:
+        """What places were answered to be, each with its other views: it is said of them, too."""
+        if not given.labels:
+            return []
+        views = open_case(photos, merged(self.answers, given, photos, self.rules), self.rules).places
+        named = {(one.seen_as or one.ref): one.ref for one in views}
+        found: dict[str, DamageLabel] = {}
+        for ref, label in given.labels.items():
+            place = named.get(ref, ref)
+            found |= {ref: label} | {name: label for name, of in named.items() if of == place}
+        return list(found.items())
 
     def _fitting(self, given: Answers, photos: Sequence[PhotoFindings]) -> tuple[Answers, dict[str, str]]:
         """The answers that can be used, and why not, by name, of those that cannot."""

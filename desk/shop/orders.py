@@ -20,7 +20,7 @@ from desk.shop.order_ahead import MAY_BE_ISSUED, inputs_of, order_ahead
 from desk.shop.papers import ORDER, add_paper, paper
 from desk.shop.people import Account
 from desk.shop.review import review_of, unseen_faces
-from desk.shop.standing import newest_word, refresh
+from desk.shop.standing import newest_findings, newest_word, refresh, signed_off
 from vision.findings import PhotoFindings
 
 
@@ -41,7 +41,7 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     head = {"vehicle": held.vehicle, "received, date": f"{row.made_at:%Y-%m-%d}"}
     unseen = [FACE_WORDS[face] for face in unseen_faces(session, assembly_id, review)]
     order_kept = order.model_dump(mode="json", by_alias=True)
-    signed = newest_word(session, assembly_id)  # a sign-off, or no order may be issued
+    signed = newest_word(session, assembly_id) if _stands(session, assembly_id) else None
     payload = {
         "order": order_kept, "photos": photos, "head": head, "unseen": unseen,
         "signed_off": {"person": signed.person_id, "date": f"{signed.made_at:%Y-%m-%d}"} if signed else None,
@@ -49,6 +49,11 @@ def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int
     paper_id = add_paper(session, account, assembly_id, ORDER, payload)
     refresh(session, desk, assembly_id)
     return paper_id
+
+
+def _stands(session: Session, assembly_id: int) -> bool:
+    """Whether the newest word is still a sign-off: an assembly that has an order gets another without one."""
+    return signed_off(session, assembly_id, newest_findings(session, assembly_id))
 
 
 def plan_words(session: Session, desk: Desk, assembly_id: int, review: Reviewed) -> str | None:
@@ -73,7 +78,7 @@ def order_sheet(session: Session, desk: Desk, paper_id: int, paper_size: str = "
 
 
 def _signer(session: Session, order: tables.Paper) -> dict[str, str]:
-    """Who signed the decision off, in the box for it; earlier versions did not keep it."""
+    """Who signed the decision off, in the box for it; empty where something was said since, or not kept."""
     signed = order.payload.get("signed_off")
     if not signed:
         return {}

@@ -24,6 +24,7 @@ from desk.shop.review_entries import SIGN_OFF, after_review, entries_of
 from desk.shop.standing import findings_to_review, intake_answers, refresh
 from desk.wording import say_places, say_worst_of
 from models.repair import Rules, may_worsen
+from models.repair.measured import with_measured
 
 
 @dataclass(frozen=True)
@@ -168,7 +169,8 @@ def still_open_words(review: Reviewed, rules: Rules) -> list[str]:
     """
     if review.after.route_worst == review.after.route:
         return []
-    asked = [say_places(question.ask) for question in may_worsen(review.photos, review.answers, rules)]
+    answers = with_measured(review.photos, review.answers, review.notes, rules)
+    asked = [say_places(question.ask) for question in may_worsen(review.photos, answers, rules)]
     return list(dict.fromkeys(asked)) or [say_worst_of(review.after)]
 
 

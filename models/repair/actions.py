@@ -42,6 +42,7 @@ _IN_VEHICLE = {
     "change_plan",
     "sleeve",
 }
+_CUT_OUT = {"replace_circuit", "replace_terminal_lead", "splice_in_section", "redo_earlier_repair"}
 _UNREFERRED = {"retake", "refer", "find_cause"}
 
 QUESTION_COST: dict[str, int] = {
@@ -66,9 +67,16 @@ QUESTION_COST: dict[str, int] = {
 
 
 def in_working_order(actions: Iterable[Action], floor: int) -> list[Action]:
-    """Each step once. Work in the vehicle is dropped where the assembly is rebuilt, all work where it is referred."""
+    """Each step once. Work in the vehicle is dropped where the assembly is rebuilt, all work where it is referred.
+
+    What is cut out gets no sleeve: of one place seen twice, one view may show worn insulation and the other copper.
+    """
     kept: dict[tuple[str, str], Action] = {}
-    for action in actions:
+    steps = list(actions)
+    cut = {action.on for action in steps if action.action in _CUT_OUT}
+    for action in steps:
+        if action.action == "sleeve" and action.on in cut:
+            continue
         if floor >= REFER and action.action not in _UNREFERRED:
             continue
         if floor >= REMANUFACTURE and action.action in _IN_VEHICLE:

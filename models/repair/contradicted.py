@@ -7,7 +7,7 @@ from models.repair.case import Case, Joint, Shell, Spot, meets
 from models.repair.housing import described, shell_signs
 from models.repair.splices import most_in_one_wire
 from models.repair.words import length, several
-from vision.findings import LABELS, RULER, Measure
+from vision.findings import LABELS, RULER, Measure, Region
 
 
 def contradicted(case: Case, least_wires: int) -> list[str]:
@@ -15,7 +15,7 @@ def contradicted(case: Case, least_wires: int) -> list[str]:
 
     least_wires : that the photographs show to need repair for certain
     """
-    found = [line for spot in case.spots for line in (_distance(spot), _copper(spot, case)) if line]
+    found = [line for spot in case.spots for line in (_distance(spot, case), _copper(spot, case)) if line]
     found += [line for view in case.views for line in (_copper(view, case),) if line]
     found += [line for view in case.places if view.seen_as for line in (_not_one(view, case),) if line]
     found += [line for joint in case.joints for line in (_joint(joint),) if line]
@@ -55,12 +55,16 @@ def _were(number: int, noun: str, where: str) -> str:
 def _label(place: Spot, case: Case) -> str:
     """Says of a place that it was answered to be something else than what the photograph is sure of."""
     region, answered = place.region, case.answers.labels.get(place.ref)
-    sure = region.label in LABELS and not region.unsure and not region.novel
-    if answered is None or not sure or answered == region.label:
+    if answered is None or not _is_sure(region) or answered == region.label:
         return ""
     p = region.probabilities.get(region.label or "", 0.0)
     said, seen = (str(name).replace("_", " ") for name in (answered, region.label))
     return f"{place.ref}: answered to be {said}, the photograph shows {seen} ({p:.0%}): look again"
+
+
+def _is_sure(region: Region) -> bool:
+    """Whether the photograph is sure of a label that rules know."""
+    return region.label in LABELS and not region.unsure and not region.novel
 
 
 def _not_one(view: Spot, case: Case) -> str:
@@ -68,9 +72,10 @@ def _not_one(view: Spot, case: Case) -> str:
     place = next(one for one in case.places if one.ref == view.ref and not one.seen_as)
     said = f"{view.seen_as}: answered to be {view.ref}"
     shown = view.region
-    sure = shown.label in LABELS and not shown.unsure and not shown.novel
-    if sure and place.certain and shown.label != place.labels[0]:
-        named, seen = (str(name).replace("_", " ") for name in (place.labels[0], shown.label))
+    sure = _is_sure(shown)
+    label = answer_for(case.answers.labels, place.ref) or (place.region.label if _is_sure(place.region) else None)
+    if sure and label is not None and shown.label != label:
+        named, seen = (str(name).replace("_", " ") for name in (label, shown.label))
         return f"{said}, which is {named}; it shows {seen}: look again"
     here, there = shown.to_termination_mm, place.region.to_termination_mm
     if here is None or there is None or here.low_bound or there.low_bound:
@@ -107,7 +112,9 @@ def _false_shell(shell: Shell, case: Case) -> list[str]:
     return []
 
 
-def _distance(spot: Spot) -> str:
+def _distance(spot: Spot, case: Case) -> str:
+    if spot.ref not in case.answers.distances_mm:  # of a photograph, if of another view
+        return ""
     return _apart(spot.ref, "from the termination", spot.to_termination_mm, spot.region.to_termination_mm)
 
 

@@ -57,7 +57,8 @@ def shell_signs(housing: Housing, case: Case) -> Verdict:
 
 def _shell(shell: Shell, case: Case) -> Hit:
     verdict = shell_signs(shell.housing, case)
-    answered = case.answers.housing_state.get(shell.ref)
+    states = case.answers.housing_state
+    answered = states.get(shell.seen_as) or states.get(shell.ref)
     if verdict == "violated" or answered == "damaged":
         return _replaced(shell.ref, f"{shell.ref}: {described(shell.housing, case)}", shell.housing)
     if answered == "sound":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from models.repair.answers import SAME, Answers, AnswersError
 from models.repair.limits import Rules
@@ -79,15 +80,7 @@ class References:
         for field in Answers.model_fields:
             value = getattr(answers, field)
             if isinstance(value, dict):
-                full = {key: self._full(field, key, wrong) for key in value}
-                as_given |= {f"{field}.{name}": f"{field}.{key}" for key, name in full.items()}
-                changed[field] = {full[key]: given for key, given in value.items()}
-        for field in SAME:
-            value = getattr(answers, field)
-            changed[field] = {
-                name: self._full(field, place, wrong, as_given[f"{field}.{name}"])
-                for name, place in zip(changed[field], value.values(), strict=True)
-            }
+                changed[field] = self._under_full_names(field, value, wrong, as_given)
         size = answers.wire_size_mm2
         if size is not None and size > _LARGEST_WIRE_MM2:
             wrong["wire_size_mm2"] = f"expected a wire of at most {_LARGEST_WIRE_MM2:g} mm², got {size:g}"
@@ -99,6 +92,19 @@ class References:
         if wrong:
             raise AnswersError([f"answer {name}: {why}" for name, why in wrong.items()], names=list(wrong))
         return named
+
+    def _under_full_names(
+        self, field: str, value: dict[str, Any], wrong: dict[str, str], as_given: dict[str, str]
+    ) -> dict[str, object]:
+        """One kind of answer by the places' names; `wrong` gets why one cannot be, `as_given` the name it came by."""
+        found: dict[str, object] = {}
+        for key, given in value.items():
+            name, answer = self._full(field, key, wrong), f"{field}.{key}"
+            said = self._full(field, given, wrong, answer) if field in SAME else given
+            if found.setdefault(name, said) != said:
+                wrong[answer] = f"expected one answer for {name}, got {found[name]} and {said}: take one back"
+            as_given[f"{field}.{name}"] = answer
+        return found
 
     def _full(self, field: str, key: str, wrong: dict[str, str], of: str = "") -> str:
         """The name that a key stands for; `wrong` gets why it stands for none, under the key or what it is given of."""

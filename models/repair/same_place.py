@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from models.repair.answers import SAME, Answers
-from vision.findings import Count, Measure, Region
+from vision.findings import LABELS, RULER, Count, Measure, Region
 
 _SAME_SIDE, _OTHER_SIDE = SAME
 
@@ -77,7 +77,7 @@ def under_one_name(answers: Answers) -> tuple[Answers, dict[str, str]]:
 def told_together(place: Region, view: Region, other_side: bool) -> Region:
     """The place with what only its other view tells: measures that it lacks, and how many wires it may touch at most.
 
-    What the place measures itself stands: it was named for being the better view.
+    What the place measures itself stands (it was named for being the better view); its distance goes by `nearer`.
     """
     return place.model_copy(
         update={
@@ -90,13 +90,36 @@ def told_together(place: Region, view: Region, other_side: bool) -> Region:
 
 
 def as_seen_in(place: Region, view: Region) -> Region:
-    """The place with the signs of its other view: what only that one shows counts, too."""
+    """The place with the signs of its other view: what only that one shows counts, too. A sign that it lacks says
+    nothing against the place's own."""
+    told = {item.feature for item in view.evidence}
+    own = [item for item in place.evidence if item.feature.removesuffix("_u95") not in told]
     return place.model_copy(
         update={
-            "evidence": view.evidence,
+            "evidence": [*view.evidence, *own],
             "exposed_copper_mm": _more(place.exposed_copper_mm, view.exposed_copper_mm),
         }
     )
+
+
+def nearer(one: Measure | None, other: Measure | None) -> Measure | None:
+    """Of two distances to the nearest termination the one read off a ruler, else the nearer where that is certain, for
+    each view may lack that termination; else the first."""
+    if one is None or other is None:
+        return one or other
+    ruled = [any(source.name == RULER for source in measure.sources) for measure in (one, other)]
+    if ruled[0] or ruled[1]:
+        return one if ruled[0] else other
+    certain = not other.low_bound and other.value + other.u95 < one.value - one.u95
+    return other if certain or (one.low_bound and not other.low_bound) else one
+
+
+def either_label(place: tuple[str, ...], view: tuple[str, ...]) -> tuple[str, ...]:
+    """The labels of a place whose view may be `view`: its own, for who said that both are one saw them, but all of both
+    where they have none in common. Then one of the two shows something else for certain, and nobody said which."""
+    if set(place) & set(view):
+        return place
+    return tuple(label for label in LABELS if label in {*place, *view})
 
 
 def _known(one: Measure | None, other: Measure | None) -> Measure | None:
@@ -104,6 +127,21 @@ def _known(one: Measure | None, other: Measure | None) -> Measure | None:
     if one is None or (one.low_bound and other is not None and not other.low_bound):
         return other
     return one
+
+
+def beside(one: Count | None, other: Count | None) -> Count | None:
+    """Wires of two views in one photograph, where equal ids are one wire."""
+    if one is None or other is None:
+        return one or other
+    sure = {id for count in (one, other) if count.low >= len(count.wire_ids) for id in count.wire_ids}
+    low = max(one.low, other.low, len(sure))
+    ids = sorted({*one.wire_ids, *other.wire_ids})
+    return Count(value=max(low, one.value, other.value), low=low, high=max(low, one.high + other.high), wire_ids=ids)
+
+
+def least_wires(place: Count | None, view: Count | None) -> int:
+    """How many wires are there for certain, where one of the two views tells it."""
+    return max([1, *(count.low for count in (place, view) if count is not None)])
 
 
 def _more(one: Measure | None, other: Measure | None) -> Measure | None:

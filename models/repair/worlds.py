@@ -113,7 +113,10 @@ def share_of(spot: Spot, certain: bool) -> Share:
     affected = spot.region.wires_affected
     ends = frozenset(end for wire in spot.wires for end in wire.ends if end is not None)
     if affected is None:
-        return Share(spot.photo, frozenset(), 1 if certain else 0, 1, None, certain, ends, spot.damage, spot.ref)
+        least = spot.least_wires
+        return Share(
+            spot.photo, frozenset(), least if certain else 0, least, None, certain, ends, spot.damage, spot.ref
+        )
     ids, low = frozenset(affected.wire_ids), affected.low if certain else 0
     return Share(
         spot.photo, ids, low, affected.value, max(affected.high, affected.low), certain, ends, spot.damage, spot.ref

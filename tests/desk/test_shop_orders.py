@@ -226,3 +226,18 @@ def test_the_order_says_at_its_head_which_side_nobody_saw(shop, assembly):
         row.payload = {key: value for key, value in row.payload.items() if key != "unseen"}
         session.flush()
         assert "NOT SEEN" not in text_of(orders.order_sheet(session, shop.desk, number)[1])
+
+
+def test_an_order_names_no_signer_for_what_was_said_after_the_sign_off(shop, assembly):
+    """The first names who signed; another one after a later answer leaves the box to be signed by hand."""
+    assembly_id, sha = assembly
+    signed_off(shop, assembly_id, sha)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+    answered(shop, assembly_id, copper={"r0": "bare"})
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+    with shop.desk.database.read() as session:
+        second, first = papers_of(session, assembly_id, ORDER)
+        sheets = [text_of(orders.order_sheet(session, shop.desk, one.id)[1]) for one in (first, second)]
+    assert "signed off at the desk" in sheets[0] and "signed off at the desk" not in sheets[1]

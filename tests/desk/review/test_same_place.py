@@ -109,3 +109,56 @@ def test_the_file_of_questions_asks_whether_both_are_one(twice):
     given = Answers(**tomllib.loads(line))
     assert given.same_place == {"b.jpg:r0": "a.jpg:r0"}
     assert "one place seen twice" not in answers_template("A 7", [], RULES, given, photos=twice)
+
+
+ADDED = {"kind": "add", "region": "n1", "label": "rodent", "rings_px": [[(10, 10), (60, 10), (60, 40)]]}
+A, B = "aaaa1111", "bbbb2222"
+
+
+def test_an_id_that_a_later_place_has_too_means_the_first_one(twice, entry):
+    """A place added by the reviewer, answered about by its bare id; then one of that id in the other photograph."""
+    first = entry(2, kind="answer", answers={"copper": {"n1": "bare"}})
+    found = reviewed(twice, [entry(1, **ADDED, photo=A), first, entry(3, **ADDED, photo=B)], NONE, RULES)
+    assert found.answers.copper == {"a.jpg:n1": "bare"} and not found.set_aside
+
+
+def test_the_same_said_by_its_bare_id_and_by_its_name_is_said_once(twice, entry):
+    """In either order."""
+    keys = [
+        entry(n, kind="answer", answers={"same_place": {key: "a.jpg:r0"}}) for n, key in ((2, "n1"), (3, "b.jpg:n1"))
+    ]
+    found = reviewed(twice, [entry(1, **ADDED, photo=B), *keys], NONE, RULES)
+    assert found.answers.same_place == {"b.jpg:n1": "a.jpg:r0"} and not found.set_aside
+
+
+def test_a_place_added_under_the_name_of_one_that_is_gone_is_another(twice, entry):
+    """Nobody said of the new one that it is seen twice."""
+    gone = entry(2, kind="delete", photo=B, region="r0")
+    found = reviewed(twice, [entry(1, **SAID), gone, entry(3, **ADDED | {"region": "r0"}, photo=B)], NONE, RULES)
+    assert not found.answers.same_place and named(found) == {"a.jpg:r0", "b.jpg:r0"}
+
+
+def test_a_joint_that_goes_with_its_label_goes_from_the_answers(seen, drawn, entry):
+    """Named anew in the answer that also tells one place's copper apart from all."""
+    sleeve, bite = drawn.region("earlier_repair", 400, 60), drawn.region("rodent", 200, 60, id="r1")
+    photo = seen(sleeve, bite, splices=[drawn.sleeve(400, 200.0)])
+    joint = photo.splices[0].id
+    first = entry(1, kind="answer", answers={"copper": "covered", "splice_origin": {joint: "repair"}})
+    second = entry(2, kind="answer", answers={"labels": {"r0": "rodent"}, "copper": {"r1": "bare"}})
+    found = reviewed([photo], [first, second], NONE, RULES)
+    assert not found.answers.splice_origin and not found.set_aside
+
+
+def test_what_a_place_was_answered_to_be_it_is_in_its_other_views(seen, drawn, entry):
+    """A bite in one, heat in the other: asked, and the answer settles both."""
+    photos = [
+        seen(drawn.region(label, 400, 60), name=name, sha=sha)
+        for label, name, sha in (("rodent", "a.jpg", A), ("external_heat", "b.jpg", B))
+    ]
+    labels = entry(2, kind="answer", answers={"labels": {"a.jpg:r0": "external_heat"}})
+    asked = reviewed(photos, [entry(1, **SAID)], NONE, RULES)
+    assert any(question.changes.startswith("label:") for question in asked.after.open_questions)
+    for said in (labels, entry(2, kind="answer", answers={"labels": {"b.jpg:r0": "rodent"}})):
+        found = reviewed(photos, [entry(1, **SAID), said], NONE, RULES)
+        assert len({photo.regions[0].label for photo in found.photos}) == 1 and not found.after.contradicted
+        assert not any(question.changes.startswith("label:") for question in found.after.open_questions)

@@ -221,3 +221,125 @@ def test_a_count_answered_for_the_place_stands(bench):
     )
     found = decided(bench, photos, same_place=SAME, copper="bare")
     assert (found.wires_to_repair.low, found.wires_to_repair.high) == (3, 3)
+
+
+@settings(max_examples=150, deadline=None)
+@given(photo_facts, photo_facts, known_region, region_facts, answer_facts, st.booleans())
+def test_one_place_is_never_decided_milder_than_either_view_alone(bench, one, other, place, view, answers, behind):
+    """Labels, joints on the place and wires of any kind: what one view demands for certain is demanded, or asked."""
+    on = [{**joint, "on": True} for photo in (one, other) for joint in photo["joints"][:1]]
+    one = {**one, "joints": on[:1], "regions": [place]}
+    other = {**other, "joints": on[1:], "regions": [view]}
+    photos = built(bench, [one, other])
+    said = {"other_side" if behind else "same_place": {"p1.jpg:r0": "p0.jpg:r0"}}
+    found = decide(photos, Answers(**answers, **said), bench.rules)
+    for photo in photos:
+        alone = decide([photo], Answers(**answers), bench.rules)
+        if "undecided" not in (found.route, alone.route):
+            assert route_rank(found.route) >= route_rank(alone.route)
+
+
+def test_a_view_that_shows_something_else_for_certain_is_asked_about(bench):
+    """Melted wires in a view of a bite, and a bite in a view of what is called sound: named, it is that in both."""
+    melted = {"label": "external_heat", "evidence": bench.signs(fused_length=40.0)}
+    for place, view, worst in (
+        ({"label": "rodent"}, melted, "remanufacture"),
+        ({"label": "sound"}, BITTEN, "repair_in_vehicle"),
+    ):
+        photos = two(bench, place, view)
+        found = decided(bench, photos, same_place=SAME, both_ends_identified=True)
+        assert (found.route, found.route_worst) == ("undecided", worst)
+        assert sum(question.changes.startswith("label:") for question in found.open_questions) == 1
+        named = decided(bench, photos, same_place=SAME, both_ends_identified=True, labels={"a.jpg:r1": view["label"]})
+        assert named.route == worst
+
+
+def test_a_joint_is_as_near_to_a_termination_as_either_view_shows(bench):
+    """400 mm in one, 20 mm in the other, where its termination is in the picture; a ruler's reading stands."""
+    photos = [
+        bench.photo(bench.region("earlier_repair"), name=name, splices=[bench.splice(to_termination_mm=bench.m(far))])
+        for name, far in (("a.jpg", 400.0), ("b.jpg", 20.0))
+    ]
+    found = decided(bench, photos, same_place=SAME)
+    assert found.route == "repair_in_vehicle"
+    assert [step.on for step in found.actions if step.action == "redo_earlier_repair"] == ["a.jpg:s1"]
+    for ref in ("a.jpg:s1", "b.jpg:s1"):
+        ruled = decided(bench, photos, same_place=SAME, distances_mm={ref: 390.0})
+        assert ruled.route == "return_to_service"
+
+
+def housings(bench, label):
+    """Two photographs with a place of this label upon a housing whose shell was not judged."""
+    return [
+        bench.photo(
+            bench.region(label, rings_px=bench.square(100.0)), name=name, housings=[bench.housing(cracked=None)]
+        )
+        for name in ("a.jpg", "b.jpg")
+    ]
+
+
+def test_housings_that_were_said_to_be_one_the_other_way_round_are_still_asked_about(bench):
+    """Their places are one by the first photograph, they themselves by the second."""
+    said = SAME | {"a.jpg:h1": "b.jpg:h1"}
+    shells = open_case(housings(bench, "connector"), Answers(same_place=said), bench.rules).shells
+    assert [(shell.ref, shell.seen_as) for shell in shells] == [("b.jpg:h1", "a.jpg:h1"), ("b.jpg:h1", "")]
+
+
+def test_worn_wires_before_a_housing_join_no_housings(bench):
+    """Outlines meet by their boxes: two ends of one wire may lie there."""
+    shells = open_case(housings(bench, "abrasion"), Answers(same_place=SAME), bench.rules).shells
+    assert [shell.seen_as for shell in shells] == ["", ""]
+
+
+def test_what_was_answered_of_a_housings_other_view_counts(bench):
+    """Sound as the one shows it, damaged as the other does."""
+    said = SAME | {"b.jpg:h1": "a.jpg:h1"}
+    photos = housings(bench, "abrasion")
+    found = decided(bench, photos, same_place=said, copper="covered", housing_state={"b.jpg:h1": "damaged"})
+    assert "replace_housing" in bench.steps(found)
+    states = {"a.jpg:h1": "sound", "b.jpg:h1": "damaged"}
+    found = decided(bench, housings(bench, "connector"), same_place=SAME, housing_state=states)
+    row = next(rule for rule in found.rules if rule.id == "housing")
+    assert "b.jpg:h1 shows it" in row.says
+
+
+def test_one_place_under_two_names_gets_one_answer(bench):
+    """A bare id beside the full name, with the same answer and with another."""
+    photos = [bench.photo(bench.region(), name="a.jpg"), bench.photo(bench.region(id="r5"), name="b.jpg")]
+    twice = {"r5": "a.jpg:r1", "b.jpg:r5": "r1"}
+    assert open_case(photos, Answers(same_place=twice), bench.rules).answers.same_place == {"b.jpg:r5": "a.jpg:r1"}
+    with pytest.raises(
+        AnswersError, match=r"copper\.b\.jpg:r5: expected one answer for b\.jpg:r5, got covered and damaged"
+    ):
+        open_case(photos, Answers(copper={"r5": "covered", "b.jpg:r5": "damaged"}), bench.rules)
+
+
+def test_wires_of_one_side_are_there_though_nobody_counted_the_other(bench):
+    """Seven on one side: too many, however many more the other has."""
+    seven = {"wires_affected": Count(value=7, low=7, high=7)}
+    found = decided(bench, two(bench, BITTEN | seven, {"label": "rodent", "wires_affected": None}), other_side=SAME)
+    assert found.route == "remanufacture"
+
+
+def test_what_is_cut_out_gets_no_sleeve(bench):
+    """Worn by one view, bare copper by the other."""
+    found = decided(bench, two(bench, {}, {"exposed_copper_mm": bench.m(6.0)}), same_place=SAME)
+    assert "splice_in_section" in bench.steps(found) and "sleeve" not in bench.steps(found)
+
+
+def test_a_sign_that_a_view_lacks_says_nothing_against_the_places_own(bench):
+    """Nothing melted at the place; its view, drawn by hand, has no such sign: nothing is asked once more."""
+    heat = {"label": "external_heat"}
+    photos = two(bench, heat | {"evidence": bench.signs(fused_length=0.0)}, heat)
+    given = {"same_place": SAME, "flex_test": "cracks", "both_ends_identified": True}
+    assert decided(bench, photos, **given).route == "repair_in_vehicle"
+
+
+def test_two_views_in_one_photograph_show_their_wires_together(bench):
+    """Four and four others on the same side, two where it was named: perhaps eight, never settled as two or four."""
+    photos = two(bench, {}, {"wires_affected": bench.wires_of(*"abcd")})
+    more = bench.region(id="r2", rings_px=bench.square(50.0), wires_affected=bench.wires_of(*"efgh"))
+    photos[1] = photos[1].model_copy(update={"regions": [*photos[1].regions, more]})
+    found = decided(bench, photos, same_place=SAME | {"b.jpg:r2": "a.jpg:r1"}, copper="covered")
+    assert (found.wires_to_repair.low, found.wires_to_repair.high) == (4, 8)
+    assert (found.route, found.route_worst) == ("undecided", "remanufacture")
