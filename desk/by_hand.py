@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from desk.order_answers import Answered, label_answered
 from desk.wording import AT_BENCH, helps_by_hand, limits_of, say_count_ends, say_ends
 from models.repair.answers import SAME
-from models.repair.case import overlap, possible_labels
 from models.repair.plan_input import CUTTING_STEPS
+from models.repair.spots import overlap, possible_labels
 from models.repair.verdicts import count_too_wide, too_wide
 from vision.findings import Decision, Measure, PhotoFindings, Region, Splice
 

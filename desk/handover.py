@@ -9,7 +9,7 @@ from desk.by_hand import counted_in_all, is_sound, labels_left, origin_left, rul
 from desk.order_answers import Answered
 from desk.order_model import Order
 from desk.wording import AT_BENCH, say_counted, say_label, say_measure, say_measured, say_region, say_rule
-from models.repair.case import is_own
+from models.repair.spots import is_own
 from models.repair.words import length, several
 from vision.findings import Covering, Decision, PhotoFindings, Region
 

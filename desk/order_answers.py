@@ -8,7 +8,7 @@ from types import MappingProxyType
 from desk.wording import LABEL_WORDS, say_label
 from models.repair import Answers
 from models.repair.answers import SAME
-from models.repair.case import is_own
+from models.repair.spots import is_own
 from vision.findings import Finding, PhotoFindings
 
 QUESTIONS: dict[str, tuple[str, str]] = {

@@ -14,7 +14,7 @@ from desk.order_photos import Picture, pixels_of, region_picture, whole_picture
 from desk.sheet import Sheet
 from desk.signed_sheet import Part
 from desk.wording import AT_BENCH, limits_of, say_answer, say_counted, say_label, say_measured, say_region
-from models.repair.case import is_own, possible_labels
+from models.repair.spots import is_own, possible_labels
 from models.repair.verdicts import count_too_wide
 from vision.findings import Decision, PhotoFindings, Question, Region
 

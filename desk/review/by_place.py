@@ -6,7 +6,8 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from models.repair import Answers, Rules
-from models.repair.case import Spot, open_case
+from models.repair.case import open_case
+from models.repair.spots import Spot
 from vision.findings import PhotoFindings
 
 

@@ -26,9 +26,10 @@ from desk.review.places import present
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.answers import SAME, DamageLabel
 from models.repair.bench import BenchNotes
-from models.repair.case import is_own, open_case, seen_as_answered
+from models.repair.case import open_case, seen_as_answered
 from models.repair.measured import with_measured
 from models.repair.references import places_for
+from models.repair.spots import is_own
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)

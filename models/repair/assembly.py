@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from models.repair.case import Case, Spot, perhaps_one, possible_labels
+from models.repair.case import Case, perhaps_one
 from models.repair.counting import Share, Span, most_at_one_location, most_in_one_branch, united
+from models.repair.spots import Spot, possible_labels
 from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
 from models.repair.words import IN_SCOPE, wires
 from vision.findings import Action, Count, Measure, PhotoFindings

@@ -2,89 +2,17 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import inf
 
-from models.repair.answers import Answers, answer_for
+from models.repair.answers import Answers
 from models.repair.limits import Rules
 from models.repair.no_housing import NOT_A_HOUSING, why_no_distance, without_false_housings
 from models.repair.references import References, prefixes
-from models.repair.same_place import Views, as_seen_in, beside, either_label, least_wires, nearer, told_together
-from vision.findings import LABELS, Count, Housing, Measure, PhotoFindings, Question, Region, Ring, Splice, Wire
-
-DAMAGE_LABELS: tuple[str, ...] = tuple(label for label in LABELS if label != "sound")
-
-
-@dataclass(frozen=True)
-class Spot:
-    """One region, the labels it may carry, and the wires it is known to touch.
-
-    damage : regions of one number are one damage, seen in several photographs; -1: not looked into
-    seen_as : the name of another view of the place `ref`, which somebody said it is; empty of the place itself
-    least_wires : so many are touched for certain where there is no count of all
-    no_distance : why the distance is no longer known, where it went to what somebody found to be no housing
-    """
-
-    ref: str
-    photo: int
-    region: Region
-    labels: tuple[str, ...]
-    wires: tuple[Wire, ...]
-    to_termination_mm: Measure | None
-    damage: int = -1
-    no_distance: str = ""
-    seen_as: str = ""
-    least_wires: int = 1
-
-    @property
-    def certain(self) -> bool:
-        """Whether there is one label only."""
-        return len(self.labels) == 1
-
-    def evidence(self, feature: str, unstated_u95: float) -> Measure | None:
-        """A sign as a measure; `FEATURE_u95` in the evidence is its uncertainty, otherwise `unstated_u95`."""
-        values = {item.feature: item.value for item in self.region.evidence}
-        if feature not in values:
-            return None
-        return Measure(value=values[feature], u95=max(values.get(f"{feature}_u95", unstated_u95), 0.0))
-
-
-@dataclass(frozen=True)
-class Joint:
-    """A joint found on a wire: a splice, or an earlier-repair region in which no splice was told apart.
-
-    Distances are a ruler's where somebody read one; `seen` ones are the photograph's. no_distance : as of a spot
-    """
-
-    ref: str
-    photo: int
-    wire: str | None
-    origin: str
-    to_termination_mm: Measure | None
-    to_next_mm: Measure | None
-    spot: str | None
-    at_px: tuple[float, float] | None = None
-    seen_to_termination_mm: Measure | None = None
-    seen_to_next_mm: Measure | None = None
-    no_distance: str = ""
-
-    @property
-    def certain(self) -> bool:
-        """Whether it is known to be a repair."""
-        return self.origin == "repair"
-
-
-@dataclass(frozen=True)
-class Shell:
-    """A housing. seen_as : as of a spot"""
-
-    ref: str
-    photo: int
-    housing: Housing
-    seen_as: str = ""
+from models.repair.spots import Joint, Shell, Spot, centre, overlap, possible_labels
+from models.repair.views import joints_once, one_name_each, seen_once
+from vision.findings import PhotoFindings, Question, Region, Splice
 
 
 @dataclass(frozen=True)
@@ -143,7 +71,7 @@ def open_case(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -
     places, more = seen_once(every, views)
     joints = [joint for i, photo in enumerate(ordered) for joint in _joints(refs, i, photo, _not_sound(places))]
     shells = one_name_each([shell for shell in seen if shell not in none], every, views)
-    once = _joints_once(joints, places, refs.answers)
+    once = joints_once(joints, places, refs.answers)
     return Case(ordered, refs.answers, rules, places, once, shells, none, _not_sound(more))
 
 
@@ -212,63 +140,6 @@ def _shown_of(spot: Spot) -> tuple[bool, bool, bool]:
     return spot.certain, spot.to_termination_mm is not None, spot.region.length_mm is not None
 
 
-def seen_once(every: Sequence[Spot], views: Views) -> tuple[tuple[Spot, ...], tuple[Spot, ...]]:
-    """The places with what their other views tell beside, those views under the places' names; and each view once more
-    as what it adds to its place.
-
-    A place is what it was named by; only where a view can be none of that, it may be either, and is asked about.
-    """
-    named = {spot.ref: spot for spot in every}
-    shown: dict[tuple[str, int], Count | None] = {}
-    for view, ref in views.of.items():
-        if view not in named or ref not in named:
-            continue  # of housings
-        place, other = named[ref], named[view]
-        behind = view in views.other_side
-        count = shown[ref, other.photo] = beside(shown.get((ref, other.photo)), other.region.wires_affected)
-        seen = other.region.model_copy(update={"wires_affected": count})
-        named[ref] = replace(
-            place,
-            region=told_together(place.region, seen, behind),
-            labels=either_label(place.labels, other.labels),
-            to_termination_mm=nearer(place.to_termination_mm, other.to_termination_mm),
-            least_wires=max(place.least_wires, least_wires(place.region.wires_affected, count)),
-            no_distance="" if other.to_termination_mm else place.no_distance,
-        )
-        if not behind:
-            number = {named[view].damage: place.damage}
-            named = {name: replace(s, damage=number.get(s.damage, s.damage)) for name, s in named.items()}
-    places, more = [], []
-    for spot in every:
-        ref = views.place(spot.ref)
-        if ref == spot.ref:
-            places.append(named[ref])
-            continue
-        place = named[ref]
-        places.append(replace(named[spot.ref], ref=ref, labels=place.labels, seen_as=spot.ref))
-        more.append(replace(place, region=as_seen_in(place.region, spot.region), seen_as=spot.ref))
-    return tuple(places), tuple(more)
-
-
-def one_name_each(shells: Sequence[Shell], every: Sequence[Spot], views: Views) -> tuple[Shell, ...]:
-    """The housings, those that were said to be one under one name; damaged housings of one place are."""
-    of = dict(views.of)
-    broken = [spot for spot in every if spot.labels == ("connector",)]
-    under_spot = {spot.ref: [s.ref for s in shells if s.photo == spot.photo and meets(spot, s)] for spot in broken}
-    for view, ref in views.of.items():
-        under, at = under_spot.get(view, []), under_spot.get(ref, [])
-        if len(under) == len(at) == 1:
-            itself = of.get(at[0], at[0])
-            if under[0] not in {*of, *of.values(), itself}:  # a view is never of a view, nor of itself
-                of[under[0]] = itself
-    return tuple(replace(shell, ref=of[shell.ref], seen_as=shell.ref) if shell.ref in of else shell for shell in shells)
-
-
-def meets(spot: Spot, shell: Shell) -> bool:
-    """Whether a place lies on a housing."""
-    return overlap(spot.region.rings_px, shell.housing.rings_px)
-
-
 def _spot(refs: References, index: int, photo: PhotoFindings, region: Region) -> Spot:
     own = refs.name(index, region.id)
     ref = refs.views.place(own)
@@ -279,26 +150,6 @@ def _spot(refs: References, index: int, photo: PhotoFindings, region: Region) ->
     why = "" if distance else why_no_distance(photo, f"regions[{region.id}].to_termination_mm")
     labels = (answered,) if answered else possible_labels(region)
     return Spot(own, index, region, labels, wires, distance, no_distance=why)
-
-
-def is_own(region: Region) -> bool:
-    """Whether the region carries for sure a label that a shop added, which no rule knows."""
-    return region.label is not None and region.label not in LABELS and not region.unsure and not region.novel
-
-
-def possible_labels(region: Region) -> tuple[str, ...]:
-    """Every label the region may carry, in contract order: its own when sure, else its candidates, else any damage.
-
-    A label that a shop added is none that a rule knows: it may be any damage, until somebody says how to treat it.
-    """
-    if region.label is not None and region.label not in LABELS:
-        return DAMAGE_LABELS
-    if region.label is not None and not region.unsure and not region.novel:
-        return (region.label,)
-    named = set(region.candidates) | ({region.label} if region.label else set())
-    if region.novel or not named:
-        named |= set(DAMAGE_LABELS)
-    return tuple(label for label in LABELS if label in named)
 
 
 def _joints(refs: References, index: int, photo: PhotoFindings, spots: Sequence[Spot]) -> list[Joint]:
@@ -326,61 +177,6 @@ def _joints(refs: References, index: int, photo: PhotoFindings, spots: Sequence[
     return found + [_joint_of(refs, spot) for spot in here if spot.ref not in covered]
 
 
-def _joints_once(joints: Sequence[Joint], places: Sequence[Spot], answers: Answers) -> tuple[Joint, ...]:
-    """Without those that another view of their place shows again: of its views the one with most of them counts, and
-    of equals the place itself. What the other views tell goes to the one of them that is nearest to a termination."""
-    twice = {place.ref for place in places if place.seen_as}
-    itself = {place.ref: place.photo for place in places if not place.seen_as}
-    shown: dict[str, Counter[int]] = {}
-    for joint in joints:
-        if joint.spot in twice:
-            shown.setdefault(joint.spot, Counter())[joint.photo] += 1
-    chosen = {ref: max(count, key=lambda photo: (count[photo], photo == itself[ref])) for ref, count in shown.items()}
-    here = [joint.spot not in chosen or joint.photo == chosen[joint.spot] for joint in joints]
-    kept = [joint for joint, stays in zip(joints, here, strict=True) if stays]
-    for again in (joint for joint, stays in zip(joints, here, strict=True) if not stays):
-        alike = [k for k, joint in enumerate(kept) if joint.spot == again.spot]
-        nearest = min(alike, key=lambda k: _near(kept[k]))
-        kept[nearest] = _told_of_joint(kept[nearest], again, answers)
-    return tuple(kept)
-
-
-def _near(joint: Joint) -> float:
-    return joint.to_termination_mm.value if joint.to_termination_mm is not None else inf
-
-
-def _told_of_joint(joint: Joint, again: Joint, answers: Answers) -> Joint:
-    """The joint with what another view tells of it: what somebody answered there, else what is nearer for certain."""
-    far = _nearer_of(joint, again, "to_termination_mm", answers.distances_mm)
-    return replace(
-        joint,
-        origin=_origin_of(joint, again, answers),
-        to_termination_mm=far,
-        to_next_mm=_nearer_of(joint, again, "to_next_mm", answers.spacings_mm),
-        seen_to_termination_mm=nearer(joint.seen_to_termination_mm, again.seen_to_termination_mm),
-        seen_to_next_mm=nearer(joint.seen_to_next_mm, again.seen_to_next_mm),
-        no_distance="" if far else joint.no_distance,
-    )
-
-
-def _origin_of(joint: Joint, again: Joint, answers: Answers) -> str:
-    """Where the joint comes from, by two views: as answered, else what one tells; not known where they disagree."""
-    for one in (joint, again):
-        if one.ref in answers.splice_origin:
-            return one.origin
-    told = {joint.origin, again.origin} - {"unknown"}
-    # a factory joint in one view only stays to be asked about
-    return joint.origin if joint.origin == again.origin else "repair" if told == {"repair"} else "unknown"
-
-
-def _nearer_of(joint: Joint, again: Joint, name: str, answered: Mapping[str, float]) -> Measure | None:
-    one: Measure | None = getattr(joint, name)
-    other: Measure | None = getattr(again, name)
-    if joint.ref in answered:
-        return one
-    return other if again.ref in answered else nearer(one, other)
-
-
 def _origin(splice: Splice, spot: Spot | None) -> str:
     """Where a joint comes from; a region called an earlier repair makes it one, unless the joint says factory."""
     if spot is None or not spot.certain:
@@ -396,37 +192,3 @@ def _joint_of(refs: References, spot: Spot) -> Joint:
         spot.ref, spot.photo, wire, origin, spot.to_termination_mm, spacing, spot.ref, centre(spot.region.rings_px),
         no_distance=spot.no_distance,
     )  # fmt: skip
-
-
-def overlap(one: Iterable[Ring], other: Iterable[Ring]) -> bool:
-    """Whether the bounding boxes of two outlines meet; px, x right, y down."""
-    a, b = _box(one), _box(other)
-    if a is None or b is None:
-        return False
-    return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
-
-
-def centre(rings: Iterable[Ring]) -> tuple[float, float] | None:
-    """The middle of an outline's box, px; None without points."""
-    box = _box(rings)
-    return None if box is None else ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-
-
-def _box(rings: Iterable[Ring]) -> tuple[float, float, float, float] | None:
-    points = [point for ring in rings for point in ring]
-    if not points:
-        return None
-    xs, ys = [p[0] for p in points], [p[1] for p in points]
-    return min(xs), min(ys), max(xs), max(ys)
-
-
-def ends_known(spot: Spot, answers: Answers) -> bool | None:
-    """Whether both ends of every wire of the region are known: the answer, else the traced wires; None: not known."""
-    answered = answer_for(answers.both_ends_identified, spot.ref)
-    if answered is not None:
-        return answered
-    affected = spot.region.wires_affected
-    if affected is None or not spot.wires or len(spot.wires) < affected.high:
-        return None
-    traced = all(len(wire.ends) == 2 and None not in wire.ends for wire in spot.wires)
-    return True if traced else None

@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from models.repair.answers import Answers, answer_for
-from models.repair.case import Case, Spot, ends_known
+from models.repair.case import Case
 from models.repair.limits import ConductorDamage
+from models.repair.spots import Spot, ends_known
 from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_most, beyond, why_broken
 from models.repair.words import length
 from vision.findings import STUB_MM, Action, PhotoFindings, Question, Ring, Verdict

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from models.repair.answers import answer_for
-from models.repair.case import Case, Joint, Shell, Spot, meets
+from models.repair.case import Case
 from models.repair.housing import described, shell_signs
 from models.repair.splices import most_in_one_wire
+from models.repair.spots import Joint, Shell, Spot, meets
 from models.repair.words import length, several
 from vision.findings import LABELS, RULER, Measure, Region
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from models.repair.answers import answer_for
-from models.repair.case import Case, Spot
+from models.repair.case import Case
+from models.repair.spots import Spot
 from models.repair.verdicts import REMANUFACTURE, REPAIR, Hit, beyond, why_broken
 from models.repair.words import IN_SCOPE, length, several
 from vision.findings import Action, Measure, Verdict

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from models.repair.case import Case, Shell, Spot, meets
+from models.repair.case import Case
+from models.repair.spots import Shell, Spot, meets
 from models.repair.verdicts import REPAIR, Hit, beyond, gravest
 from models.repair.words import length, quantity, several
 from vision.findings import Action, Housing, Verdict

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from models.repair.bench import BenchNotes
-from models.repair.case import Case, Joint, Spot
+from models.repair.case import Case
 from models.repair.plan import Plan
 from models.repair.plan_input import CUTTING_STEPS
+from models.repair.spots import Joint, Spot
 from vision.findings import Decision, Question
 
 _NAMED = 6

@@ -7,8 +7,9 @@ from typing import Any
 
 from models.repair.answers import Answers
 from models.repair.bench import BenchNotes, BenchWire
-from models.repair.case import Case, Spot, open_case
+from models.repair.case import Case, open_case
 from models.repair.limits import Rules
+from models.repair.spots import Spot
 from vision.findings import PhotoFindings
 
 _NOT_ON_WIRES = {"connector", "earlier_repair"}

@@ -13,9 +13,10 @@ from models.circuit.matching import match_wires
 from models.repair.answers import Answers
 from models.repair.bench import BenchNotes, measured_wire, noted_branch
 from models.repair.branch import Branch, BranchWire, Mark, Stretch, WireEnd
-from models.repair.case import Case, Joint, centre, open_case
+from models.repair.case import Case, open_case
 from models.repair.limits import Rules
 from models.repair.same_place import only_same
+from models.repair.spots import Joint, centre
 from vision.findings import Action, Decision, Measure, PhotoFindings, Question, Region, Wire
 
 CUTTING_STEPS = ("splice_in_section", "replace_terminal_lead", "replace_circuit", "redo_earlier_repair", "move_splice")

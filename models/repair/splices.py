@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
-from models.repair.case import Case, Joint, Spot, overlap
+from models.repair.case import Case
 from models.repair.conductor import ends_in_view, sleeve_copper
+from models.repair.spots import Joint, Spot, overlap
 from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE, Hit, at_least, count_at_most, guard
 from models.repair.words import length, several
 from vision.findings import Action, Measure, Question, Verdict

@@ -10,7 +10,7 @@ from models.repair.actions import in_working_order
 from models.repair.answers import Answers
 from models.repair.bench import BenchNotes, BenchWire
 from models.repair.branch import plan_limits
-from models.repair.case import Case, Spot, open_case
+from models.repair.case import Case, open_case
 from models.repair.conductor import joint_undecided
 from models.repair.left_alone import left_alone
 from models.repair.limits import Rules
@@ -22,6 +22,7 @@ from models.repair.pins import PinMap, pin_map
 from models.repair.plan import Plan, WirePlan, merged, plan_branch
 from models.repair.plan_input import CUTTING_STEPS, Known, known_wires
 from models.repair.prices import Prices
+from models.repair.spots import Spot
 from models.repair.steps import overfused, steps_of_work, tests_afterwards, too_large
 from models.repair.texts import cautions_of_work
 from models.repair.verdicts import REFER, REMANUFACTURE, route_rank

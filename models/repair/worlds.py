@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from models.repair.assembly import hidden_damage
-from models.repair.case import Case, Spot, is_own
+from models.repair.case import Case
 from models.repair.conductor import conductor_damage, insulation_only
 from models.repair.counting import Share
 from models.repair.heat import fused_insulation, heat_aged, overload_extent
 from models.repair.housing import housing_region
 from models.repair.splices import planned_joints
+from models.repair.spots import Spot, is_own
 from models.repair.verdicts import SERVICE, Hit, either, gravest, gravity
 from vision.findings import Action, Question, Verdict
 

@@ -7,7 +7,7 @@ import pytest
 
 from models.repair import RULE_IDS, Answers, decide, leading_label, photo_label, region_route
 from models.repair.actions import QUESTION_COST, cheapest_first
-from models.repair.case import DAMAGE_LABELS
+from models.repair.spots import DAMAGE_LABELS
 from models.repair.texts import CAUSES
 from models.repair.verdicts import REMANUFACTURE, REPAIR, SERVICE
 from vision.findings import Question

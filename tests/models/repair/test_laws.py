@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from models.repair import Answers, decide, route_rank
 from models.repair.actions import WORKING_ORDER
-from models.repair.case import DAMAGE_LABELS
 from models.repair.plan_input import CUTTING_STEPS
 from models.repair.prices import load_prices
+from models.repair.spots import DAMAGE_LABELS
 from models.repair.worksheet import worksheet
 
 PRICES = load_prices()
