@@ -1,7 +1,7 @@
-"""Parts photographed from near, without a mat: `python tests/benchmarks/parts_from_near.py FOLDER WIDTH_MM [EVERY]`.
+"""Parts photographed from near: `python tests/benchmarks/parts_from_near.py FOLDER WIDTH_MM [EVERY [FIRST]]`.
 
 Of every photograph with truth a part so wide about its first damage (or its wires) is cut out, turned round and
-answered as a photograph of its own without any scale. Prints each answer with the field it was recognised at, and how
+answered as a photograph of its own without a mat or any scale. Prints each answer with the field it was recognised at, and how
 many labels are right, and right without doubt.
 """
 
@@ -33,12 +33,12 @@ def part(bgr: np.ndarray, truth: Truth, width_mm: float) -> np.ndarray:
     return np.ascontiguousarray(cv2.rotate(cut, cv2.ROTATE_180))
 
 
-def main(folder: str, width_mm: str, every: str = "1") -> None:
+def main(folder: str, width_mm: str, every: str = "1", first: str = "0") -> None:
     """Print the answers and how many are right."""
     cases, mistakes = find_cases(Path(folder))
     assert not mistakes, mistakes
     model, rules = model_in_use(None), load_rules()
-    cases = [case for case in cases[:: int(every)] if case.truth.mm_per_px_centre]
+    cases = [case for case in cases[int(first) :: int(every)] if case.truth.mm_per_px_centre]
     right = sure = wrong = 0
     for case in cases:
         photo = as_photo(part(read_photo(case.path).bgr, case.truth, float(width_mm)), case.path.name)
