@@ -1,8 +1,8 @@
 """Parts photographed from near: `python tests/benchmarks/parts_from_near.py FOLDER WIDTH_MM [EVERY [FIRST]]`.
 
 Of every photograph with truth a part so wide about its first damage (or its wires) is cut out, turned round and
-answered as a photograph of its own without a mat or any scale. Prints each answer with the field it was recognised at, and how
-many labels are right, and right without doubt.
+answered as a photograph of its own without a mat or any scale. Prints each answer with the field it was recognised at,
+and how many labels are right, and right without doubt.
 """
 
 from __future__ import annotations
