@@ -60,7 +60,7 @@ def recognised(look: FirstLook, finder: Finder) -> tuple[FirstLook, Scene]:
     if look.canvas.mm_known:
         seen = seen_by(look, finder.eye)
         return seen, find_scene(seen, finder)
-    tried: list[tuple[float, FirstLook, np.ndarray]] = []
+    best: tuple[float, FirstLook, np.ndarray] | None = None  # no other is kept: each is large
     surest = 0.0
     for steps, one in _nearer_first(look):
         seen = seen_by(one, finder.eye)
@@ -69,11 +69,14 @@ def recognised(look: FirstLook, finder: Finder) -> tuple[FirstLook, Scene]:
         if one is not look and there.sum() < _FEWEST_CELLS:
             continue
         sure = _sureness(answers, there)
-        tried.append((sure - _A_STEP_NEARER * steps, seen, answers))
+        worth = sure - _A_STEP_NEARER * steps
+        if best is None or worth > best[0]:
+            best = worth, seen, answers
         surest = max(sure, surest)
         if steps <= _STEPS_AT_LEAST and sure < surest - _FALLEN:
             break
-    _, seen, answers = max(tried, key=lambda each: each[0])
+    assert best is not None  # the look itself is tried, unless one before it was
+    _, seen, answers = best
     return seen, _scene(seen, finder, answers)
 
 
@@ -86,6 +89,7 @@ _FALLEN, _STEPS_AT_LEAST = 0.08, 2
 """Once it is so much less sure than it was, wider fields are not tried; but all up to 220 mm are, for of a whole
 assembly at 100 mm only the coarsest is seen, and that may look like something, and at 150 mm like nothing again."""
 _FEWEST_CELLS = 300.0
+"""Cells that must be no bare ground at a nearer field, by what the finder says: of fewer it may be sure by chance."""
 
 
 def _nearer_first(look: FirstLook) -> Iterator[tuple[int, FirstLook]]:
