@@ -11,11 +11,15 @@ from models.repair.case import Case, open_case, perhaps_one
 from vision.findings import PhotoFindings
 
 
-def same_places(found: Reviewed, rules: Rules) -> dict[str, dict[str, Any]]:
-    """Of each place, by `photo:region`: its name for an answer, which place it was said to be and from which side, the
-    places of other photographs that it can be said to be, and those that it was recognised as."""
+def same_places(found: Reviewed, rules: Rules) -> tuple[dict[str, dict[str, Any]], list[list[str]]]:
+    """What is one over several photographs, or may be; nothing of a single one.
+
+    Of each place, by `photo:region`: its name for an answer, which place it was said to be and from which side, the
+    places of other photographs that it can be said to be, and those that it was recognised as. And the names of places,
+    two by two, that may be one damage: nobody said so, and the photographs do not tell.
+    """
     if len(found.photos) < 2:
-        return {}
+        return {}, []
     case = open_case(found.photos, found.answers, rules)
     names = _names(case)
     views = {place.seen_as: place for place in case.places if place.seen_as}
@@ -33,16 +37,7 @@ def same_places(found: Reviewed, rules: Rules) -> dict[str, dict[str, Any]]:
             "recognised": [names[o] for o in elsewhere if damage[o] == damage[ref] and o not in views and view is None],
             "viewed": any(other.ref == ref for other in views.values()),
         }
-    return states
-
-
-def perhaps_seen_twice(found: Reviewed, rules: Rules) -> list[list[str]]:
-    """Names of places, two by two, that may be one damage: nobody said so, and the photographs do not tell."""
-    if len(found.photos) < 2:
-        return []
-    case = open_case(found.photos, found.answers, rules)
-    names = _names(case)
-    return [[names[one.ref], names[other.ref]] for one, other in perhaps_one(case)]
+    return states, [[names[one.ref], names[other.ref]] for one, other in perhaps_one(case)]
 
 
 def not_joined(photo: PhotoFindings) -> str | None:

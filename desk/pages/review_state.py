@@ -9,7 +9,7 @@ from typing import Any
 
 from desk.order_asked import asked_ends
 from desk.overlay import path_of, shapes
-from desk.pages.review_same import not_joined, perhaps_seen_twice, same_places
+from desk.pages.review_same import not_joined, same_places
 from desk.pages.units import say_length, say_sources_of
 from desk.review.asked import asked
 from desk.review.changes import DecisionChange
@@ -55,7 +55,7 @@ def state(
     where there is one: the ends seen are then named on the photographs, to be told which of them they are.
     """
     several = len(found.photos) > 1
-    same = same_places(found, rules)
+    same, perhaps_one = same_places(found, rules)
     return {
         "newest": newest,
         "unit": unit,
@@ -63,7 +63,7 @@ def state(
             photo_state(photo, found, pictures[photo.photo.sha256], unit, bool(connectors), same)
             for photo in found.photos
         ],
-        "perhaps_one": perhaps_seen_twice(found, rules),
+        "perhaps_one": perhaps_one,
         "decision": decision_state(found.after, unit),
         "change": change_lines(found.decided, found.after.rules),
         "questions": [

@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from desk.answers_file import answers_template
-from desk.pages.review_same import perhaps_seen_twice, same_places
+from desk.pages.review_same import same_places
 from desk.review.edits import EditError
 from desk.review.places import lasting, present
 from desk.review.reviewed import fits, reviewed
@@ -85,13 +85,14 @@ def test_the_name_of_the_place_outlasts_one_more_photograph(twice, entry):
 def test_the_page_offers_the_other_places_and_says_what_was_said(twice, entry):
     """Before: each may be the other. After: one is a view, and no pair is left."""
     before = reviewed(twice, [], NONE, RULES)
-    assert perhaps_seen_twice(before, RULES) == [["a.jpg · r0", "b.jpg · r0"]]
-    offered = same_places(before, RULES)["bbbb2222:r0"]
+    places, perhaps = same_places(before, RULES)
+    offered = places["bbbb2222:r0"]
+    assert perhaps == [["a.jpg · r0", "b.jpg · r0"]]
     assert (offered["ref"], offered["of"]) == ("b.jpg:r0", None)
     assert offered["others"] == [{"ref": "a.jpg:r0", "name": "a.jpg · r0"}]
     after = reviewed(twice, [entry(1, **SAID)], NONE, RULES)
-    assert perhaps_seen_twice(after, RULES) == []
-    places = same_places(after, RULES)
+    places, perhaps = same_places(after, RULES)
+    assert perhaps == []
     assert places["bbbb2222:r0"]["of"] == "a.jpg · r0" and not places["bbbb2222:r0"]["other_side"]
     assert places["aaaa1111:r0"]["viewed"] and places["aaaa1111:r0"]["of"] is None
 
@@ -99,7 +100,7 @@ def test_the_page_offers_the_other_places_and_says_what_was_said(twice, entry):
 def test_one_photograph_has_no_other_view(twice):
     """Nothing to choose from."""
     alone = reviewed(twice[:1], [], NONE, RULES)
-    assert same_places(alone, RULES) == {} and perhaps_seen_twice(alone, RULES) == []
+    assert same_places(alone, RULES) == ({}, [])
 
 
 def test_the_file_of_questions_asks_whether_both_are_one(twice):
