@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -294,7 +295,9 @@ def _usage_line(error: click.ClickException) -> str:
     """Click's message as one line that names the command to ask for help."""
     context = getattr(error, "ctx", None)
     command = context.command_path if context is not None else "loomtriage"
-    return f"{one_line(click.ClickException(error.format_message()))} Try: {command} --help"
+    message = re.sub(r"Choose from:\s+", "Choose from: ", error.format_message())  # click lists them line by line
+    message = re.sub(r",\n\s+", ", ", message)
+    return f"{one_line(click.ClickException(message)).rstrip('.')}. Try: {command} --help"
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

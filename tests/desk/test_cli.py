@@ -205,6 +205,12 @@ def test_wrong_arguments_get_one_line_and_status_two(capsys, arguments):
     assert "--help" in errors[0]
 
 
+def test_a_missing_choice_is_one_readable_line(capsys):
+    """What may be chosen is listed with commas, and the hint is a sentence of its own."""
+    _, _, errors = run(capsys, "mat", "-o", "x.pdf")
+    assert errors[0].endswith("Choose from: a4, a3, letter, tabloid, card. Try: loomtriage mat --help")
+
+
 def test_circuit_classes_are_those_of_the_rules():
     """The list is written out in the command line so that --help need not load the rules."""
     from models.repair import CIRCUIT_CLASSES
