@@ -81,7 +81,7 @@ def splice(
     except (RulesError, PricesError) as error:
         raise DeskError(one_line(error)) from error
     except ValidationError as error:
-        words = str(error.errors()[0]["msg"]).removeprefix("Value error, ")
+        words = str(error.errors()[0]["msg"]).removeprefix("Value error, ").removeprefix("wire wire: ")
         raise DeskError(f"splice: {words}: measure all places from the same terminal") from error
     free = lawful_stretches(branch, wire, limits)
     try:
