@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 
 from desk.order_answers import answers_given
 from desk.review.edits import (
@@ -47,12 +48,28 @@ _TYPED = {
 }
 
 
-def entry_words(entry: Entry, names: Mapping[str, str], treated: Mapping[int, Mapping[str, str]]) -> str:
-    """An entry in a few words. names : of the photographs by hash; treated : as in `Reviewed`"""
+def entry_words(
+    entry: Entry,
+    names: Mapping[str, str],
+    treated: Mapping[int, Mapping[str, str]],
+    others: Mapping[int, Entry] = MappingProxyType({}),
+) -> str:
+    """An entry in a few words.
+
+    names : of the photographs by hash; treated : as in `Reviewed`; others : entries by number, one of which it may
+    be about
+    """
     edit = entry.edit
     if isinstance(edit, Withdraw | Settle):
+        about = others.get(edit.entry)
+        if about is None:
+            meant = f"entry {edit.entry}"
+        elif isinstance(edit, Withdraw) and isinstance(about.edit, Withdraw):
+            return f"counts again: {entry_words(about, names, treated, others).removeprefix('taken back: ')}"
+        else:  # a reader of paper finds no entry by its number
+            meant = entry_words(about, names, treated, others)
         kept = ("kept " if edit.keep else "left out ") if isinstance(edit, Settle) else ""
-        return f"{KIND_WORDS[edit.kind]}: {kept}entry {edit.entry}"
+        return f"{KIND_WORDS[edit.kind]}: {kept}{meant}"
     if isinstance(edit, Answer):
         given = answers_given(edit.answers, treated.get(entry.id, {}))
         return "answered: " + "; ".join(say_places(f"{one.asked()} {one.answer}") for one in given)

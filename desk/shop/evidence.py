@@ -136,7 +136,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
         elif one.kind == REOPENED:
             words = f"sent back to review: {one.payload['why']}"
         else:
-            words = entry_words(entries[one.id], names, review.treated)
+            words = entry_words(entries[one.id], names, review.treated, entries)
             words += f" ({aside[one.id].words}: {aside[one.id].reason})" if one.id in aside else ""
         found.append(Happened(_moment(one.made_at), people[one.person_id], words))
     return found

@@ -46,3 +46,18 @@ def test_a_named_end_is_told_with_its_photograph_where_there_are_several(entry):
     named = entry(1, kind="name_end", photo="aaaa1111", end="t1", connector="X2")
     assert entry_words(named, {"aaaa1111": "photo 1"}, {}) == "t1: connector X2"
     assert entry_words(named, {"aaaa1111": "photo 1", "bbbb2222": "photo 2"}, {}) == "photo 1 · t1: connector X2"
+
+
+def test_what_was_taken_back_is_named_and_not_numbered(entry):
+    """On paper no entry has a number; a taking-back that was taken back itself counts again."""
+    others = {
+        1: entry(1, kind="confirm", photo="aaaa1111", region="r1"),
+        2: entry(2, kind="withdraw", entry=1),
+        3: entry(3, kind="withdraw", entry=2),
+    }
+    names = {"aaaa1111": "photo 1"}
+    assert entry_words(others[2], names, {}, others) == "taken back: r1: confirmed"
+    assert entry_words(others[3], names, {}, others) == "counts again: r1: confirmed"
+    settled = entry(4, kind="settle", entry=1, keep=True)
+    assert entry_words(settled, names, {}, others) == "conflict settled: kept r1: confirmed"
+    assert entry_words(others[2], names, {}) == "taken back: entry 1"
