@@ -155,7 +155,7 @@ function begin(made, photo) {
   const [say, fields] = [howTo(made), fieldsOf(made, state.unit)];
   draftForm.replaceChildren(tag("p", {}, say), tag("div", { class: "row" }, ...fields,
     tag("button", { class: "button main" }, tag("kbd", {}, "Enter"), " Keep"),
-    tag("button", { type: "button", class: "button", click: leave }, tag("kbd", {}, "Esc"), " Leave"),
+    tag("button", { type: "button", class: "button", click: giveUp }, tag("kbd", {}, "Esc"), " Leave"),
     ...(made.line ? [] : [cornerButton("I", "New corner", insertCorner), cornerButton("Del", "Remove corner", removeCorner)])));
   draftForm.hidden = false;
   draftForm.scrollIntoView({ block: "nearest" });
@@ -179,6 +179,12 @@ function leave() {
   draftForm.hidden = true;
   quiet();
   draw();
+}
+
+// what the drawing asked for does not stay in the line that says what was done
+function giveUp() {
+  leave();
+  document.getElementById("said").textContent = "drawing left; nothing was changed";
 }
 
 // a new place is named by its number, whether its list is in hand or its corners are; the corners are in hand then.
@@ -354,7 +360,7 @@ const KEYS = {
 
 addEventListener("keydown", (event) => {
   if (!state || document.querySelector("dialog[open]")) return;
-  if (event.key === "Escape" && draft) return leave();
+  if (event.key === "Escape" && draft) return giveUp();
   const on = event.target;
   const typing = on.closest("input:not([type=checkbox]),select,textarea");
   const inPlace = on.closest("[data-place]") || on === document.body || on.id === "main";

@@ -165,7 +165,9 @@ export class Stage {
   }
 
   drawDraft(draft) {
-    const d = draft.line ? `M${draft.rings[0].map((p) => p.join(" ")).join("L")}` : pathOf(draft.rings);
+    const points = draft.rings[0].map((p) => p.join(" ")); // none before the first click on a known length
+    const line = points.length ? `M${points.join("L")}` : "";
+    const d = draft.line ? line : pathOf(draft.rings);
     this.over.append(svg("path", { d, class: "halo" }), svg("path", { d, class: "draft" }));
     draft.rings.forEach((ring, r) =>
       ring.forEach((point, c) => {

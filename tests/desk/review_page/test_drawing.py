@@ -62,7 +62,19 @@ def test_corners_are_added_and_removed_by_button_and_escape_changes_nothing(open
     expect(dots).to_have_count(3)
     page.keyboard.press("Escape")
     expect(dots).to_have_count(0)
+    expect(page.locator("#said")).to_have_text("drawing left; nothing was changed")
     assert rows(served) == []
+
+
+def test_a_known_length_without_a_click_draws_nothing(open_review):
+    """No line yet, and no complaint of the browser about one without points."""
+    page, strange = open_review(), []
+    page.on("console", lambda m: strange.append(m.text) if m.type == "error" else None)
+    page.locator("body").press("r")
+    expect(page.locator("#draft")).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(page.locator("#draft")).to_be_hidden()
+    assert strange == []
 
 
 def test_a_place_is_added_split_and_deleted(open_review):
