@@ -77,7 +77,11 @@ async def _invalid(request: Request, error: Exception) -> Response:
     first = error.errors()[0]
     where = ".".join(str(part) for part in first["loc"][1:]) or "request"
     count = f" (and {len(error.errors()) - 1} more)" if len(error.errors()) > 1 else ""
-    return await refusal(request, f"{where}: {first['msg'].lower()}, got {str(first.get('input'))[:60]!r}{count}", 422)
+    said = str(first["msg"])
+    if said.startswith("Value error, "):  # a check of our own, which says what it expected and what it got
+        return await refusal(request, f"{said.removeprefix('Value error, ')}{count}", 422)
+    said = said.lower().replace("input should be ", "expected ")
+    return await refusal(request, f"{where}: {said}, got {str(first.get('input'))[:60]!r}{count}", 422)
 
 
 async def _unexpected(request: Request, error: Exception) -> Response:

@@ -11,7 +11,7 @@ from desk.order_asked import asked_ends
 from desk.overlay import path_of, shapes
 from desk.pages.review_same import not_joined, same_places
 from desk.pages.units import say_length, say_sources_of
-from desk.review.asked import asked
+from desk.review.asked import Field, asked
 from desk.review.changes import DecisionChange
 from desk.review.edits import Entry, Settle, Withdraw
 from desk.review.history import in_force, waiting, withdrawn
@@ -36,7 +36,7 @@ from desk.wording import (
     say_to_repair,
     say_worst_of,
 )
-from models.repair import Rules
+from models.repair import Answers, Rules
 from models.repair.bench import BenchWire
 from models.repair.references import prefixes
 from vision.findings import Decision, PhotoFindings, Region, Ring, RuleResult
@@ -71,7 +71,7 @@ def state(
                 "ask": say_places(one.question.ask),
                 "why": say_places(one.question.why),
                 "on": one.on,
-                "fields": [asdict(f) for f in one.fields],
+                "fields": [asdict(f) | {"given": _given(f, found.answers)} for f in one.fields],
             }
             for one in (asked(question, rules) for question in found.after.open_questions)
         ],
@@ -238,6 +238,7 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
     aside = {item.entry: item for item in found.set_aside}
     names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
     shown = [presented(entry, found) for entry in entries]
+    by_id = {entry.id: entry for entry in shown}
     states = []
     for entry in reversed(shown):
         control = isinstance(entry.edit, Withdraw | Settle)
@@ -247,7 +248,8 @@ def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[
         states.append(
             {
                 "id": entry.id, "person": entry.person, "mine": entry.person == login, "made_at": entry.made_at,
-                "kind": entry.edit.kind, "words": entry_words(entry, names, found.treated), "standing": standing,
+                "kind": entry.edit.kind, "words": entry_words(entry, names, found.treated, by_id),
+                "standing": standing,
                 "reason": aside[entry.id].reason if entry.id in aside else "", "based_on": entry.based_on,
                 "against": against(entry, shown, names, found.treated) if entry.id in doubtful else [],
             }
@@ -260,10 +262,16 @@ def against(
 ) -> list[str]:
     """What others had put on record that the writer of an entry had not seen."""
     return [
-        f"{other.person}: {entry_words(other, names, treated)}"
+        f"{other.person}: {entry_words(other, names, treated, {one.id: one for one in entries})}"
         for other in entries
         if (entry.based_on or 0) < other.id < entry.id and other.person != entry.person
     ]
+
+
+def _given(field: Field, answers: Answers) -> str:
+    """A number that was answered, while the question is open for another: its field shows it, to be put right there."""
+    value = getattr(answers, field.name) if field.kind in ("ampere", "mm2") else None
+    return "" if value is None else f"{value:g}"
 
 
 def _words(region: Region) -> str:

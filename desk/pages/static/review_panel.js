@@ -115,10 +115,17 @@ function alike(state, question) {
   return said(question) ? state.questions.filter((other) => said(other) === said(question)) : [question];
 }
 
+// what was typed or chosen in the questions and not sent yet, by question and field
+function unsent() {
+  const inputs = [...by("questions").querySelectorAll("[data-at]")];
+  return new Map(inputs.filter((one) => one.value !== one.dataset.given).map((one) => [one.dataset.at, one.value]));
+}
+
 export function drawQuestions(state, act) {
+  const kept = unsent(); // an answer to another question draws all of them anew
   const items = state.questions.map((question, i) => {
     const same = alike(state, question);
-    const form = tag("form", { class: "row" }, ...question.fields.map((field) => fieldOf(field, `q${i}`, state.unit)),
+    const form = tag("form", { class: "row" }, ...question.fields.map((field) => fieldOf(field, `q${i}`, state.unit, `${question.ask} ${field.name}`, kept)),
       ...(question.fields.length ? [tag("button", { class: "button" }, "Answer")] : [tag("span", { class: "soft" }, "only a new photograph answers this")]));
     if (same.length > 1) form.append(tag("button", { class: "button plain", name: "at", value: "all" }, `the same at ${same.map((one) => one.on).join(", ")}`));
     form.addEventListener("submit", (event) => {
@@ -130,13 +137,15 @@ export function drawQuestions(state, act) {
   by("questions").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "No question on the route is open. What the plan of a repair needs besides (which wires, their sizes) is asked by the work order.")]));
 }
 
-function fieldOf(field, prefix, unit) {
+function fieldOf(field, prefix, unit, at, kept) {
   const length = field.kind === "mm";
   const words = { mm: unit, ampere: "A", mm2: "mm²", number: "", text: "", choice: "" }[field.kind];
   const input = field.kind === "choice"
     ? tag("select", { name: field.name }, tag("option", { value: "" }, "–"), ...field.choices.map(([value, said]) => tag("option", { value }, said)))
     : tag("input", { name: field.name, inputmode: field.kind === "text" ? "text" : "decimal", size: "8", "data-length": length });
   input.id = `${prefix}-${field.name}`;
+  Object.assign(input.dataset, { at, given: field.given });
+  input.value = kept.get(at) ?? field.given;
   return tag("label", { for: input.id }, `${field.words} `, input, words);
 }
 

@@ -80,6 +80,29 @@ def test_an_open_question_is_answered_in_place(open_review, served):
     typed.locator("input").first.fill("fifteen")
     typed.get_by_role("button", name="Answer").click()
     expect(page.locator("#notice")).to_contain_text("got fifteen: type a number")
+    typed.locator("input").first.fill("-5")
+    typed.get_by_role("button", name="Answer").click()
+    expect(page.locator("#notice")).to_contain_text("got -5")
+    expect(page.locator("#notice")).not_to_contain_text("value error")
+
+
+def test_what_was_typed_into_a_question_outlives_an_answer_to_another(open_review, served):
+    """Also half an answer: the fuse that was found stands in its field while the question is open for the others."""
+    page = open_review()
+    fuse = page.locator("#questions li").filter(has=page.locator("input[name=fuse_found_a]"))
+    fuse.locator("[name=fuse_found_a]").fill("15")
+    other = page.locator("#questions li").filter(has=page.locator("select")).first
+    text = other.locator("strong").inner_text()
+    other.locator("select").select_option(index=1)
+    other.get_by_role("button", name="Answer").click()
+    expect(page.locator("#questions")).not_to_contain_text(text)
+    expect(fuse.locator("[name=fuse_found_a]")).to_have_value("15")
+    fuse.get_by_role("button", name="Answer").click()
+    expect(page.locator("#entries")).to_contain_text("Which fuse was found? 15 A")
+    page.reload()
+    expect(fuse.locator("[name=fuse_found_a]")).to_have_value("15")
+    expect(fuse.locator("[name=fuse_rated_a]")).to_have_value("")
+    assert rows(served)[-1].payload["answers"]["fuse_found_a"] == 15
 
 
 def test_others_may_not_review(served, case):
