@@ -23,7 +23,9 @@ def housing_region(spot: Spot, label: str, case: Case) -> Hit | None:
     shell = next((s for s in case.shells if s.photo == spot.photo and meets(spot, s)), None)
     on = shell.ref if shell else spot.ref
     says = f"{spot.ref}: damaged housing (extent {length(spot.region.length_mm)})"
-    return _replaced(on, says, shell.housing if shell else None)
+    extent = spot.region.length_mm  # as its words say, not what the shell's own cracks may measure
+    hit = _replaced(on, says, shell.housing if shell else None)
+    return replace(hit, measured=extent, unit="mm" if extent is not None else None)
 
 
 def housing_shells(case: Case) -> list[Hit]:

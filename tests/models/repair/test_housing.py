@@ -35,6 +35,14 @@ def test_a_connector_region_and_its_housing_are_one_repair(bench):
     assert found.route == "repair_in_vehicle"
 
 
+def test_the_measure_beside_a_connector_region_is_the_one_in_its_words(bench):
+    """The shell's own crack, measured too, is another length: two numbers in one row would contradict each other."""
+    region = bench.region("connector", rings_px=bench.housing().rings_px, wires_affected=None, length_mm=bench.m(18, 5))
+    found = bench.decision(with_housing(bench, region, cracked=None, crack_length_mm=bench.m(12, 100)))
+    (rule,) = (one for one in found.rules if one.id == "housing")
+    assert rule.measured.value == 18 and "extent 18" in rule.says and rule.unit == "mm"
+
+
 def test_a_connector_region_without_a_housing_found_is_still_replaced(bench):
     """The label carries the rule."""
     found = bench.decision(bench.photo(bench.region("connector", wires_affected=None)))
