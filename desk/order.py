@@ -46,6 +46,7 @@ def order(
     from models.repair import Answers
 
     if out is not None:
+        _for_paper(out)
         check_writable(out, "-o")
     if ask is not None:
         check_writable(ask, "--ask")
@@ -88,6 +89,12 @@ def order(
 
         click.echo("\n".join(order_lines(made, sources.rules, assessed.photos)))
     return 0
+
+
+def _for_paper(path: Path) -> None:
+    """Refuse a name by which nothing would open what is written there."""
+    if path.suffix.lower() != ".pdf":
+        raise DeskError(f"-o: expected a file ending in .pdf, got {path}: it is printed")
 
 
 def _new(path: Path) -> None:
@@ -133,6 +140,7 @@ def close(
     from models.repair.case import seen_as_answered
 
     if out is not None:
+        _for_paper(out)
         check_writable(out, "-o")
     sources = read_sources(rules, None, None, None)
     told = read_answers(answers)

@@ -27,7 +27,7 @@ from desk.wording import (
 )
 from models.repair.bench import BenchWire
 from models.repair.pins import TICKS, PinMap
-from models.repair.plan import WirePlan
+from models.repair.plan import NAMELESS_ENDS, UNSEEN_END, WirePlan
 from models.repair.steps import sentence
 from models.repair.words import several
 from vision.findings import Decision, PhotoFindings, Question, RuleResult
@@ -246,9 +246,17 @@ def _bench(sheet: Sheet, order: Order) -> None:
 def _measured_row(number: int, wire: BenchWire, order: Order) -> list[str]:
     lengths = [f"{length:g}" for length in (wire.before_mm, wire.damage_mm, wire.after_mm)]
     cut = " + ".join(f"{line.length_mm:g}" for line in order.work.cut if line.wire == wire.id)
-    name = ", ".join(part for part in (wire.id, wire.circuit, wire.colour) if part)
-    size = f"{wire.size_mm2:g}" if wire.size_mm2 else ""
-    return [str(number), name, size, wire.start or "", *lengths, wire.end or "", cut]
+    # what the note left to the circuit list, the plan has looked up there
+    planned = next((one for one in order.work.plan.wires if one.wire == wire.id), None) if wire.circuit else None
+    colour, size = wire.colour, wire.size_mm2
+    ends = [wire.start or "", wire.end or ""]
+    if planned is not None:
+        colour, size = colour or planned.colour, size or planned.size_mm2
+        nameless = (*NAMELESS_ENDS, UNSEEN_END)
+        known = ["" if end in nameless else end for end in (planned.start, planned.end)]
+        ends = [said or end for said, end in zip(ends, known, strict=True)]
+    name = ", ".join(part for part in (wire.id, wire.circuit, colour) if part)
+    return [str(number), name, f"{size:g}" if size else "", ends[0], *lengths, ends[1], cut]
 
 
 def _wire_row(wire: WirePlan) -> list[str]:

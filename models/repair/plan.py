@@ -26,6 +26,7 @@ class NewJoint(Finding):
 
 
 UNSEEN_END = "end not seen"
+NAMELESS_ENDS = ("one end", "other end")
 
 
 class NewPiece(Finding):
@@ -240,7 +241,7 @@ def end_name(wire: BranchWire, side: int) -> str:
     """An end in words: its housing and cavity, or that the wire runs on unseen."""
     end = (wire.start, wire.end)[side]
     if end.name is None:
-        return ("one end", "other end")[side] if end.seen else UNSEEN_END
+        return NAMELESS_ENDS[side] if end.seen else UNSEEN_END
     return f"{end.name}, cavity {end.cavity}" if end.cavity else end.name
 
 

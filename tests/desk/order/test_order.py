@@ -87,6 +87,27 @@ def test_what_was_measured_at_the_bench_stands_on_the_order(case, pages):
     assert row.split()[:9] == ["1", "w1,", "C1", "300", "40", "1060", "190", "Cut", "list"]
 
 
+def test_what_a_bench_note_leaves_to_the_circuit_list_stands_in_its_row(case, pages):
+    """Colour, size and both ends, as the plan has them; blank boxes would be filled in by hand a second time."""
+    (case / "list.csv").write_text(
+        "circuit,colour,size_mm2,from,from_cavity,to,to_cavity,length_mm,fuse_A,duty,class\n"
+        "C1,RD/WH,1.5,X7,3,X8,5,1400,10,continuous,none\n",
+        encoding="utf-8",
+    )
+    out = case / "o.pdf"
+    arguments = ["--bench", str(case / "bench.toml"), "--circuits", str(case / "list.csv"), "-o", str(out)]
+    assert cli.run(["order", str(case / "a.json"), *arguments]) == 0
+    paper = " ".join(" ".join(pages(out)[0]).split())
+    row = paper.split("Wires measured at the bench")[1].split("cut, mm", 1)[1].split("Cut list")[0]
+    assert all(part in row for part in ("RD/WH", "1.5", "X7", "X8")), row
+
+
+def test_the_printed_order_ends_in_pdf(case, capsys):
+    """What is written for paper under another name opens nowhere."""
+    assert cli.run(["order", str(case / "a.json"), "-o", str(case / "o.txt")]) == 2
+    assert "ending in .pdf, got" in capsys.readouterr().err and not (case / "o.txt").exists()
+
+
 def test_the_order_in_json_reads_back_and_is_the_same_every_time(case, capsys):
     """But for the time it was written."""
     found = []
