@@ -111,7 +111,7 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
         at_least = "≥ " if measure.low_bound else ""
         digits = 2 if unit == "in" or not say_unit(unit) else 1  # a share of 0.97 is not all of it
-        return f"{at_least}{round(measure.value, digits):g} {say_unit(unit)}".rstrip()
+        return f"{at_least}{round(measure.value, digits):g} {_one_or_more(measure.value, unit)}".rstrip()
     if unit in _COUNTED and not measure.low_bound:
         return f"{max(measure.value - measure.u95, 0.0):.0f} to {measure.value + measure.u95:.0f} {unit}"
     digits = 0 if measure.u95 >= 10 else 1 if measure.u95 >= 0.1 else 2
@@ -143,7 +143,12 @@ def say_unit(unit: str | None) -> str:
 
 def say_limit(limit: float | None, unit: str | None) -> str:
     """A rule's limit with its unit; a dash for a rule without a number."""
-    return "–" if limit is None else f"{limit:g} {say_unit(unit)}".strip()
+    return "–" if limit is None else f"{limit:g} {_one_or_more(limit, unit)}".strip()
+
+
+def _one_or_more(number: float, unit: str | None) -> str:
+    """The unit behind a number: of one counted thing without its plural."""
+    return unit.removesuffix("s") if unit in _COUNTED and number == 1 else say_unit(unit)
 
 
 def say_plan(says: str) -> str:
@@ -256,7 +261,8 @@ def say_step(step: Action) -> tuple[str, str]:
     """A step's name, and where and why; the place is said once."""
     if step.on == "assembly" or step.on in step.why:
         return step.action.replace("_", " "), step.why
-    return step.action.replace("_", " "), f"{step.on}; {step.why}"
+    stop = "." if step.why[:1].isupper() else ";"  # a whole sentence does not follow a semicolon
+    return step.action.replace("_", " "), f"{step.on}{stop} {step.why}"
 
 
 def say_rule(rule: RuleResult) -> str:

@@ -17,6 +17,7 @@ from desk.wording import (
     say_changes,
     say_count,
     say_counted,
+    say_limit,
     say_measure,
     say_measured,
     say_route_now,
@@ -98,7 +99,8 @@ def test_a_plain_number_has_no_unit():
 def test_counted_things_are_whole_numbers_from_the_least_to_the_most():
     """What is measured in wires or splices."""
     assert say_measure(Measure(value=3.5, u95=1.5), "wires") == "2 to 5 wires"
-    assert say_measure(Measure(value=1, u95=0), "splices") == "1 splices"
+    assert say_measure(Measure(value=1, u95=0), "splices") == "1 splice"
+    assert (say_limit(1, "wires"), say_limit(6, "wires"), say_limit(1, "mm")) == ("1 wire", "6 wires", "1 mm")
     assert say_measure(Measure(value=2, u95=0, low_bound=True), "wires") == "≥ 2 wires"
     assert say_measure(Measure(value=2, u95=3), "wires") == "0 to 5 wires"  # a record of before the band was the span
 

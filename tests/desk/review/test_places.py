@@ -130,6 +130,7 @@ def test_a_step_says_its_place_once():
     said = say_step(Action(action="open_covering", on="r1", why="r1: damage runs on"))
     assert said == ("open covering", "r1: damage runs on")
     assert say_step(Action(action="replace_housing", on="h0", why="r1: cracked"))[1] == "h0; r1: cracked"
+    assert say_step(Action(action="check_fuse", on="r1", why="A wire overheats."))[1] == "r1. A wire overheats."
 
 
 def test_an_unsure_label_is_said_with_what_it_may_be_instead():
