@@ -341,9 +341,13 @@ def _circuit(circuit: Circuit, limits: FuseCoordination) -> dict[str, Any]:
             protects, says = found.protects, in_words(found)
         except CircuitError as error:  # a size whose outside diameter is in no table
             says = f"not calculated: {error}"
+    allowed = limits.largest_for(circuit.size.mm2) if limits.applies else None
+    above = circuit.fuse_a is not None and allowed is not None and circuit.fuse_a > allowed
+    if above:  # the work order asks about it, and no fuse goes in before
+        says = f"the shop's table allows at most {allowed:g} A for {circuit.size.says()}; {says}"
     return {
         "circuit": circuit.circuit, "colour": circuit.colour, "size": circuit.size.says(), "mm2": circuit.size.mm2,
         "from": list(circuit.ends()[0]), "to": list(circuit.ends()[1]), "length_mm": circuit.length_mm,
         "fuse_a": circuit.fuse_a, "duty": circuit.duty, "class": circuit.circuit_class, "line": circuit.line,
-        "fuse_protects": protects, "says": says,
+        "fuse_protects": protects, "above_shop_table": above, "says": says,
     }  # fmt: skip

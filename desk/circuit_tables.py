@@ -210,7 +210,7 @@ def _circuits(console: Console, answer: Mapping[str, Any]) -> None:
         )  # fmt: skip
     console.print(table)
     for row in answer["circuits"]:
-        if row["fuse_protects"] != "yes":
+        if row["fuse_protects"] != "yes" or row["above_shop_table"]:
             _say(console, f"{escape(row['circuit'])}: {escape(row['says'])}")
 
 

@@ -186,8 +186,15 @@ def test_a_good_circuit_list_is_shown_with_its_fuses_held_against_its_wires(caps
     )
     found = answer(capsys, "circuits", "check", file)
     assert [c["fuse_protects"] for c in found["circuits"]] == ["no", "yes", None]
+    assert [c["above_shop_table"] for c in found["circuits"]] == [True, False, False]
+    assert "the shop's table allows at most 7.5 A for 0.5 mm²" in found["circuits"][0]["says"], "as its order will say"
     status, out, _ = run(capsys, "circuits", "check", file)
-    assert status == 0 and "3 circuits, no mistakes" in out and "L1: from" in out and "L3: no fuse stated" in out
+    assert (
+        status == 0
+        and "3 circuits, no mistakes" in out
+        and "L1: the shop's table" in out
+        and "L3: no fuse stated" in out
+    )
 
 
 def test_a_bad_circuit_list_is_told_all_its_mistakes_at_once(capsys, tmp_path):
