@@ -110,7 +110,9 @@ def say_measure(measure: Measure | None, unit: str = "mm") -> str:
         return "–"
     if measure.u95 == 0:  # a count, or a value that is stated and not measured
         at_least = "≥ " if measure.low_bound else ""
-        digits = 2 if unit == "in" or not say_unit(unit) else 1  # a share of 0.97 is not all of it
+        if unit == "1":  # of what is judged only a share is a plain number
+            return f"{at_least}{measure.value * 100:.0f} %"
+        digits = 2 if unit == "in" or not say_unit(unit) else 1
         return f"{at_least}{round(measure.value, digits):g} {_one_or_more(measure.value, unit)}".rstrip()
     if unit in _COUNTED and not measure.low_bound:
         return f"{max(measure.value - measure.u95, 0.0):.0f} to {measure.value + measure.u95:.0f} {unit}"
@@ -143,6 +145,8 @@ def say_unit(unit: str | None) -> str:
 
 def say_limit(limit: float | None, unit: str | None) -> str:
     """A rule's limit with its unit; a dash for a rule without a number."""
+    if limit is not None and unit == "1":
+        return f"{limit * 100:g} %"
     return "–" if limit is None else f"{limit:g} {_one_or_more(limit, unit)}".strip()
 
 

@@ -93,7 +93,8 @@ def test_a_measure_has_as_many_digits_as_its_uncertainty_carries(measure, said):
 def test_a_plain_number_has_no_unit():
     """Unit "1" is not printed."""
     assert say_measure(Measure(value=0.83, u95=0.04), "1") == "0.83 ± 0.04"
-    assert say_measure(Measure(value=0.966, u95=0), "1") == "0.97", "a share that is not the whole"
+    assert say_measure(Measure(value=0.966, u95=0), "1") == "97 %", "a share that is not the whole"
+    assert say_limit(0.6, "1") == "60 %", "as the words beside it say the share"
 
 
 def test_counted_things_are_whole_numbers_from_the_least_to_the_most():
