@@ -167,10 +167,10 @@ def region_state(
         "candidates": region.candidates,
         "judged": judged,
         "rings": region.rings_px,
-        "length": say_measured(region.length_mm, decision, unit=unit),
-        "to_termination": say_measured(region.to_termination_mm, decision, "termination-distance", unit),
+        "length": say_measured(region.length_mm, decision, unit=unit, short=True),
+        "to_termination": say_measured(region.to_termination_mm, decision, "termination-distance", unit, short=True),
         "wires": say_counted(region.wires_affected, decision),
-        "copper": say_measured(region.exposed_copper_mm, decision, "conductor-damage", unit),
+        "copper": say_measured(region.exposed_copper_mm, decision, "conductor-damage", unit, short=True),
         "bands": [
             {"name": name, "says": say_length(measure, unit), "sources": say_sources_of(measure, unit)}
             for name, measure in (
