@@ -247,7 +247,8 @@ def _measured_row(number: int, wire: BenchWire, order: Order) -> list[str]:
     lengths = [f"{length:g}" for length in (wire.before_mm, wire.damage_mm, wire.after_mm)]
     cut = " + ".join(f"{line.length_mm:g}" for line in order.work.cut if line.wire == wire.id)
     # what the note left to the circuit list, the plan has looked up there
-    planned = next((one for one in order.work.plan.wires if one.wire == wire.id), None) if wire.circuit else None
+    plan = order.work.plan
+    planned = next((one for one in (plan.wires if plan else ()) if one.wire == wire.id), None) if wire.circuit else None
     colour, size = wire.colour, wire.size_mm2
     ends = [wire.start or "", wire.end or ""]
     if planned is not None:
