@@ -2,7 +2,7 @@
 import { addDraft, editOf, insertCorner, moveCorner, outlineDraft, referenceDraft, removeCorner, splitDraft, stepCorner } from "./review_draft.js";
 import { fieldsOf, howTo, lackingIn, nameOfKey, openWords } from "./review_draft_form.js";
 import { fillWire, lengthOf, lengthsOf, numberOf, wireOf } from "./review_typed.js";
-import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawQuestions, drawWires, LABELS, onSubmit, tag } from "./review_panel.js";
+import { answersOf, askBeforeSigning, drawDecision, drawEnds, drawEntries, drawQuestions, drawWires, LABELS, onSubmit, tag, unsentAnswers } from "./review_panel.js";
 import { drawPlaces } from "./review_places.js";
 import { LeftOpen } from "./review_left_open.js";
 import { Stage } from "./review_stage.js";
@@ -309,10 +309,20 @@ const act = {
   "sign-off": async () => {
     await onItsWay; // what was just answered is part of what is signed
     if (draft) return tell(`${openWords(draft)}: keep it or leave it first`, true);
-    if (!state.unjudged.length && !state.decision.contradicted.length && !state.still_open.length) return signOff([], []);
-    return askBeforeSigning(state, look, signOff);
+    const unsent = unsentAnswers(state);
+    if (!unsent.length && !state.unjudged.length && !state.decision.contradicted.length && !state.still_open.length) return signOff([], []);
+    return askBeforeSigning(state, unsent, { look, stand: signOff, send: sendAll });
   },
 };
+
+// each as if its own button had been pressed, an entry for each; the first that cannot be read or is refused ends it
+async function sendAll() {
+  for (const { ask } of unsentAnswers(state)) {
+    const one = unsentAnswers(state).find((other) => other.ask === ask); // every answer draws the questions anew
+    if (one && !(await act.answer([one.question], new FormData(one.form)))) return;
+  }
+  await act["sign-off"]();
+}
 
 async function signOff(unlooked, despite) {
   try {
@@ -366,6 +376,11 @@ addEventListener("keydown", (event) => {
   const inPlace = on.closest("[data-place]") || on === document.body || on.id === "main";
   const plain = !(event.ctrlKey || event.metaKey || event.altKey);
   if (draft && plain && (!typing || draftForm.contains(on)) && named(event)) return event.preventDefault();
+  // a list sends its form as a field with a number does; Space and arrow keys open it
+  if (plain && event.key === "Enter" && on.matches("select") && on.form) {
+    event.preventDefault();
+    return on.form.requestSubmit();
+  }
   if (typing || (event.key === "Enter" && !inPlace)) return undefined;
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (!plain) {

@@ -53,8 +53,9 @@ export function drawWires(state, act) {
 }
 
 // what a sign-off asks about: places that nobody judged, answers that the photographs contradict, and open questions
-// that may still worsen the route; the choice that is left is to look at them, or to let them stand where that is allowed
-export function askBeforeSigning(state, look, stand) {
+// that may still worsen the route; the choice that is left is to look at them, or to let them stand where that is allowed.
+// answers chosen or typed and not sent would be lost with it: they are named first, and can be sent from here
+export function askBeforeSigning(state, unsent, { look, stand, send }) {
   const dialog = by("unjudged");
   const named = state.unjudged.filter((one) => one.must_be_named);
   const places = named.length ? named : state.unjudged;
@@ -65,8 +66,10 @@ export function askBeforeSigning(state, look, stand) {
     then();
   };
   const first = () => look(places.length ? places[0].place : null);
-  by("h-unjudged").textContent = [named.length ? counted(places, "unsure place has", "unsure places have") + " no name yet" : places.length ? counted(places, "place", "places") + " nobody has judged" : "", despite.length ? counted(despite, "answer", "answers") + " a photograph contradicts" : "", open.length ? counted(open, "open question", "open questions") + " may still change the route" : ""].filter(Boolean).join(", ");
-  by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : "Look again, or say that you let this stand as shown. That goes on record with your name.";
+  by("h-unjudged").textContent = [unsent.length ? counted(unsent, "answer is", "answers are") + " not sent yet" : "", named.length ? counted(places, "unsure place has", "unsure places have") + " no name yet" : places.length ? counted(places, "place", "places") + " nobody has judged" : "", despite.length ? counted(despite, "answer", "answers") + " a photograph contradicts" : "", open.length ? counted(open, "open question", "open questions") + " may still change the route" : ""].filter(Boolean).join(", ");
+  by("unjudged-why").textContent = named.length ? "The rules need a name for each before anything is signed off. Name it, or delete it where nothing is." : !places.length && !despite.length && !open.length ? "" : "Look again, or say that you let this stand as shown. That goes on record with your name.";
+  by("unjudged-unsent-why").hidden = !unsent.length;
+  by("unjudged-unsent").replaceChildren(...unsent.map((one) => tag("li", {}, `${one.ask} `, tag("strong", {}, one.says))));
   by("unjudged-places").replaceChildren(...places.map((one) => tag("li", {}, tag("button", { type: "button", class: "button plain", click: close(() => look(one.place)) }, `${one.name} ${one.words}`))));
   by("unjudged-answers").replaceChildren(...despite.map((line) => tag("li", {}, line)));
   by("unjudged-answers-why").hidden = !despite.length;
@@ -74,8 +77,9 @@ export function askBeforeSigning(state, look, stand) {
   by("unjudged-worst").textContent = `Now ${state.decision.route_words}; ${state.decision.worst_says}. Open:`;
   by("unjudged-open").replaceChildren(...open.slice(0, SHOWN).map((line) => tag("li", {}, line)), ...(open.length > SHOWN ? [tag("li", { class: "soft" }, `and ${open.length - SHOWN} more`)] : []));
   dialog.querySelector(".row").replaceChildren(
-    tag("button", { type: "button", class: "button main", click: close(first) }, places.length ? "Look at them" : "Look again"),
-    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), [...despite, ...open])) }, "Let them stand and sign off")]));
+    ...(unsent.length ? [tag("button", { type: "button", class: "button main", click: close(send) }, unsent.length > 1 ? "Send them" : "Send it")] : []),
+    tag("button", { type: "button", class: `button${unsent.length ? "" : " main"}`, click: close(first) }, places.length ? "Look at them" : "Look again"),
+    ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), [...despite, ...open])) }, places.length || despite.length || open.length ? "Let them stand and sign off" : "Sign off without")]));
   dialog.showModal();
 }
 
@@ -121,6 +125,22 @@ function unsent() {
   return new Map(inputs.filter((one) => one.value !== one.dataset.given).map((one) => [one.dataset.at, one.value]));
 }
 
+// the answers among them, by question, in words and as the form that sends them
+export function unsentAnswers(state) {
+  return [...by("questions").querySelectorAll("form")].flatMap((form, i) => {
+    const filled = [...form.querySelectorAll("[data-at]")].filter((one) => one.value.trim() && one.value !== one.dataset.given);
+    const question = state.questions[i];
+    const says = filled.map((one) => {
+      const field = question.fields.find(({ name }) => name === one.name);
+      const value = one.selectedOptions ? one.selectedOptions[0].text : `${one.value.trim()} ${unitOf(field, state.unit)}`.trim();
+      return question.fields.length > 1 ? `${field.words} ${value}` : value;
+    });
+    return filled.length ? [{ question, form, ask: question.ask, says: says.join(", ") }] : [];
+  });
+}
+
+const unitOf = (field, unit) => ({ mm: unit, ampere: "A", mm2: "mm²", number: "", text: "", choice: "" })[field.kind];
+
 export function drawQuestions(state, act) {
   const kept = unsent(); // an answer to another question draws all of them anew
   const items = state.questions.map((question, i) => {
@@ -139,14 +159,13 @@ export function drawQuestions(state, act) {
 
 function fieldOf(field, prefix, unit, at, kept) {
   const length = field.kind === "mm";
-  const words = { mm: unit, ampere: "A", mm2: "mm²", number: "", text: "", choice: "" }[field.kind];
   const input = field.kind === "choice"
     ? tag("select", { name: field.name }, tag("option", { value: "" }, "–"), ...field.choices.map(([value, said]) => tag("option", { value }, said)))
     : tag("input", { name: field.name, inputmode: field.kind === "text" ? "text" : "decimal", size: "8", "data-length": length });
   input.id = `${prefix}-${field.name}`;
   Object.assign(input.dataset, { at, given: field.given });
   input.value = kept.get(at) ?? field.given;
-  return tag("label", { for: input.id }, `${field.words} `, input, words);
+  return tag("label", { for: input.id }, `${field.words} `, input, unitOf(field, unit));
 }
 
 // the answers of a form, by the places asked about where there are some

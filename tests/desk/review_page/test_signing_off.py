@@ -100,6 +100,81 @@ def test_a_sign_off_asks_about_open_questions_that_may_worsen_the_route(open_rev
     assert rows(served)[-1].payload["still_open"] == []
 
 
+def ends_at(page, place):
+    """The question whether both ends are known at a place."""
+    return page.locator("#questions li").filter(has_text=f"At {place}: are both ends")
+
+
+def test_a_sign_off_names_the_answers_that_were_not_sent_and_sends_them(open_review, served):
+    """A choice and a number: named in words, sent as an entry each, then asked about no more; the sign-off goes on."""
+    page = open_review()
+    judge_both(page)
+    ends_at(page, "r0").locator("select").select_option("true")
+    fuse = page.locator("#questions li").filter(has=page.locator("input[name=fuse_found_a]"))
+    fuse.locator("[name=fuse_found_a]").fill("15")
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_contain_text("2 answers are not sent yet, 2 open questions may still")
+    lines = asked.locator("#unjudged-unsent li")
+    expect(lines.first).to_have_text("At r0: are both ends of every damaged wire known, by housing and cavity? yes")
+    expect(lines.last).to_contain_text("fuse found 15 A")
+    asked.get_by_role("button", name="Send them").click()
+    expect(asked.get_by_role("heading")).to_have_text("1 open question may still change the route")
+    expect(lines).to_have_count(0)
+    given = [row.payload["answers"] for row in rows(served) if row.kind == "answer"]
+    assert [sorted(name for name, value in one.items() if value) for one in given] == [
+        ["both_ends_identified"],
+        ["fuse_found_a"],
+    ]
+
+
+def test_an_answer_not_sent_that_cannot_be_read_keeps_the_sign_off_waiting(open_review, served):
+    """What is wrong is said, nothing is on record, and the text stays to be put right; or it is left out on purpose."""
+    page = open_review()
+    judge_both(page)
+    fuse = page.locator("#questions li").filter(has=page.locator("input[name=fuse_found_a]"))
+    fuse.locator("[name=fuse_found_a]").fill("fifteen")
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("dialog").get_by_role("button", name="Send it").click()
+    expect(page.locator("#notice")).to_contain_text("got fifteen: type a number")
+    expect(page.get_by_role("dialog")).to_have_count(0)
+    expect(fuse.locator("[name=fuse_found_a]")).to_have_value("fifteen")
+    page.get_by_role("button", name="sign off").click()
+    page.get_by_role("button", name="Let them stand and sign off").click()
+    page.wait_for_url("**/assemblies/1")
+    assert [row.kind for row in rows(served)] == ["confirm", "confirm", "sign_off"]
+
+
+def test_an_answer_not_sent_is_asked_about_where_nothing_else_is(open_review, served):
+    """The fuse alone: the dialog asks about it, and the sign-off may go without it."""
+    page = open_review()
+    judge_both(page)
+    for place in ("r0", "r1"):
+        ends_at(page, place).locator("select").select_option("true")
+        ends_at(page, place).locator("select").press("Enter")
+        expect(ends_at(page, place)).to_have_count(0)
+    page.locator("#questions [name=fuse_found_a]").fill("15")
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_have_text("1 answer is not sent yet")
+    expect(asked.locator("#unjudged-why")).to_be_empty()
+    asked.get_by_role("button", name="Sign off without").click()
+    page.wait_for_url("**/assemblies/1")
+    assert rows(served)[-1].kind == "sign_off"
+
+
+def test_enter_in_a_list_sends_like_enter_in_a_number(open_review, served):
+    """With a choice it is an answer on record; with none it says what is missing; no place is confirmed by it."""
+    page = open_review()
+    choice = ends_at(page, "r0").locator("select")
+    choice.press("Enter")
+    expect(page.locator("#notice")).to_contain_text("expected an answer, got nothing")
+    choice.select_option("true")
+    choice.press("Enter")
+    expect(ends_at(page, "r0")).to_have_count(0)
+    assert [row.kind for row in rows(served)] == ["answer"]
+
+
 def test_the_dialog_says_three_open_questions_and_counts_the_others(open_review):
     """Seven stand there as three and a number."""
     page = open_review()
@@ -109,7 +184,7 @@ def test_the_dialog_says_three_open_questions_and_counts_the_others(open_review)
             .find((link) => link.href.includes('review_panel')).href);
           const decision = { contradicted: [], route_words: 'undecided', worst_says: 'at worst remanufacture' };
           const still_open = [1, 2, 3, 4, 5, 6, 7].map((n) => `question ${n}`);
-          askBeforeSigning({ unjudged: [], decision, still_open }, () => {}, () => {});
+          askBeforeSigning({ unjudged: [], decision, still_open }, [], {});
           return [...document.querySelectorAll('#unjudged li')].map((line) => line.textContent);
         }"""
     )
