@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
-from desk.wording import LABEL_WORDS, say_label
+from desk.wording import say_label
 from models.repair import Answers
 from models.repair.answers import SAME
 from models.repair.spots import is_own
+from models.repair.words import LABEL_WORDS
 from vision.findings import Finding, PhotoFindings
 
 QUESTIONS: dict[str, tuple[str, str]] = {

@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, ValidationError
 
 from desk.errors import DeskError
 from desk.order_answers import Answered
-from desk.wording import CLASS_MAY_REFER, LIST_MAY_REFER, ROUTE_WORDS, say_by, say_worst
+from desk.wording import CLASS_MAY_REFER, LIST_MAY_REFER, ROUTE_WORDS, say_asked, say_by, say_worst
 from models.repair.words import several
 from models.repair.worksheet import Worksheet
 from vision.findings import AssemblyFindings, Decision, Finding, PhotoFindings, PhotoInfo, Question
@@ -51,8 +51,7 @@ class Order(Finding):
         route = ROUTE_WORDS[self.work.route]
         if not self.provisional:
             return f"Route: {route}"
-        asked = len(self.asks())
-        first = f"{several(asked, 'open question')} first" if asked else "see below"
+        first = f"{self.says_asked('open question')} first" if self.asks() else "see below"
         so_far = "Route undecided" if self.work.route == "undecided" else f"So far {route}"
         return f"PROVISIONAL, {first}. " + (f"Route settled: {route}" if self.settled else so_far)
 
@@ -60,6 +59,23 @@ class Order(Finding):
         """The order's route, provisional where it or the plan may still change; an undecided one says so itself."""
         provisional = self.provisional and self.work.route != "undecided"
         return ROUTE_WORDS[self.work.route] + (" (provisional)" if provisional else "")
+
+    def says_asked(self, noun: str = "") -> str:
+        """How many questions are open, and how many of them only the plan asks. noun : of one, none beside a heading"""
+        of_route = {question.ask for question in self._decided()}
+        asked = [question.ask in of_route for question in self.asks()]
+        return say_asked(asked.count(True), asked.count(False), noun)
+
+    def says_open(self, where: str) -> str:
+        """What is open, in a line beneath the route, and whether it can still change that; empty where nothing is.
+
+        where : the place at which the questions stand, `see page 2`
+        """
+        asked = len(self.asks())
+        if not asked:
+            return ""
+        stays = "; the route stays, whatever the answers" if self.settled else ""
+        return f"{self.says_asked('question')} {'is' if asked == 1 else 'are'} open, {where}{stays}."
 
     def says_worst(self) -> str:
         """What the order's route may become at worst, and by which rules; none are named where the plan makes it so."""
@@ -82,8 +98,11 @@ class Order(Finding):
 
     def asked(self) -> list[Question]:
         """What is still open: the decision's questions and the plan's; who is referred handles no wire to answer."""
-        decided = [] if self.work.route == "refer" else self.decision.open_questions
-        return [*decided, *self.work.questions]
+        return [*self._decided(), *self.work.questions]
+
+    def _decided(self) -> list[Question]:
+        """Those of them that the decision asks."""
+        return [] if self.work.route == "refer" else self.decision.open_questions
 
     def asks(self) -> list[Question]:
         """The same, each question once: decision and plan may ask in the same words."""

@@ -51,6 +51,7 @@ _HANDED_ON = (
     ("handed on by, date", "taken over by, firm, date"),
 )
 """Who rebuilds, or follows the maker's procedure, signs for having it; nobody here repairs or tests."""
+_ASKED = "asked"
 _NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
@@ -100,6 +101,8 @@ def _head(sheet: Sheet, order: Order, known: Mapping[str, str], unseen: Sequence
         sheet.para(f"Route changed by the plan: {order.work.route_why}.", bold=True)
     elif decision.route_by:
         sheet.para(_from_rules(decision))
+    if order.says_open(""):
+        sheet.para(order.says_open(f"see page {sheet.page_of(_ASKED)}"), bold=True)
     if order.says_worst():
         sheet.para(f"If every open question goes the wrong way: {order.says_worst()}.")
     count = say_to_repair(decision.wires_to_repair, order.decided())
@@ -153,6 +156,7 @@ def _questions(sheet: Sheet, order: Order) -> None:
     if not asked:
         return
     sheet.section("Open questions, answer first", needs_mm=45)
+    sheet.stands_here(_ASKED)
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
         [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked, order.decision.rules).items()],

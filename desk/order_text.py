@@ -23,6 +23,8 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
     elif order.decision.route_by:
         undecided = order.decision.route == "undecided"
         lines.append(f"  the decision: {say_by(order.decision.route_by, order.decision.rules, undecided)}")
+    if order.says_open("see below"):
+        lines.append(f"  {order.says_open('see below')}")
     if order.says_worst():
         lines.append(f"  if every open question goes the wrong way: {order.says_worst()}")
     broken = [rule for rule in order.decision.rules if rule.verdict == "violated"]

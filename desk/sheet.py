@@ -119,6 +119,16 @@ class Sheet(FPDF):
         """Page, and mm from its top, where the next thing is drawn."""
         return self.page_no(), self.get_y()
 
+    def page_of(self, name: str) -> str:
+        """What a line holds in the place of a later section's page, until `stands_here` knows it. name : one word"""
+        return f"{{{name}}}"
+
+    def stands_here(self, name: str) -> None:
+        """The section of this name begins on this page: what named its page so far now holds the number."""
+        for page in self.pages.values():
+            if isinstance(page.contents, bytearray):  # else it is written out already
+                page.contents = page.contents.replace(self.page_of(name).encode(), str(self.page_no()).encode())
+
     def end_early(self, page: int, end_mm: float) -> None:
         """All but the signatures ends this far from the top of that page, where it would reach lower."""
         self._early = page, end_mm

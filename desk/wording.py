@@ -7,18 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from models.repair.verdicts import count_too_wide, too_wide
-from models.repair.words import least
+from models.repair.words import label_words, least, several
 from vision.findings import Action, Count, Decision, Measure, PhotoFindings, Question, Region, Route, RuleResult
 
-LABEL_WORDS = {
-    "external_heat": "external heat",
-    "electrical_overload": "electrical overload",
-    "rodent": "rodent bites",
-    "connector": "connector damage",
-    "abrasion": "abrasion",
-    "earlier_repair": "earlier repair",
-    "sound": "sound",
-}
 ROUTE_WORDS = {
     "return_to_service": "return to service",
     "repair_in_vehicle": "repair in vehicle",
@@ -49,7 +40,7 @@ _PLACE = re.compile(r"(?:^|(?<=:)|\bAt |\bis |\bWire )([a-z]\d+)(?=:|\?| from th
 
 def say_label(label: str | None) -> str:
     """The label in words; a label a shop added itself reads as it is named."""
-    return "no label" if label is None else LABEL_WORDS.get(label, label.replace("_", " "))
+    return "no label" if label is None else label_words(label)
 
 
 def say_route(route: str | None) -> str:
@@ -300,6 +291,18 @@ def say_changes(question: Question, rules: Sequence[RuleResult]) -> str:
     """What the answer changes, with the rule's name in the place of its id."""
     rule, colon, what = question.changes.partition(":")
     return f"{_within(rules).get(rule, rule)}{colon}{what}"
+
+
+def say_asked(decided: int, of_plan: int, noun: str = "") -> str:
+    """How many questions are open, counted the same way wherever it is said: `6 questions and 1 of the plan`.
+
+    decided : those the route and the steps wait for, which every page shows; of_plan : what only an order's plan asks
+    besides; noun : of one of them, empty beside a heading that says it
+    """
+    if not decided and of_plan:
+        return f"{several(of_plan, noun) if noun else of_plan} of the plan"
+    first = several(decided, noun) if noun else str(decided)
+    return f"{first} and {of_plan} of the plan" if of_plan else first
 
 
 def asked_together(questions: Sequence[Question]) -> list[Question]:

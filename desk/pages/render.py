@@ -19,7 +19,6 @@ from desk.shop.assemblies import CLASS_WORDS
 from desk.shop.people import ROLE_WORDS, ROLES
 from desk.wording import (
     CLOSING_WORDS,
-    LABEL_WORDS,
     ROUTE_WORDS,
     VERDICT_WORDS,
     asked_together,
@@ -30,6 +29,7 @@ from desk.wording import (
     say_step,
     say_worst_of,
 )
+from models.repair.words import LABEL_WORDS
 
 _HERE = Path(__file__).parent
 _OPTION = re.compile(r" \([^()]*--[a-z-]+[^()]*\)")

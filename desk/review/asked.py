@@ -8,6 +8,7 @@ from typing import Literal
 
 from models.circuit.circuit_list import CLASSES
 from models.repair import Rules
+from models.repair.words import label_words, labels_in
 from vision.findings import LABELS, Question
 
 Kind = Literal["choice", "mm", "number", "ampere", "text", "mm2"]
@@ -98,14 +99,13 @@ def asked(question: Question, rules: Rules) -> Asked:
     """
     which = _WHICH.fullmatch(question.ask)
     if which is not None:
-        words = {label.replace("_", " "): label for label in LABELS}
-        likely = [name for name in which["names"].split(", ") if name in words]
+        likely = labels_in(which["names"])
         # whoever looks may see what the photograph did not make likely, or that nothing is damaged
-        others = [name for name in words if name not in likely and name != "sound"]
+        others = [label for label in DAMAGE if label not in likely]
         # a label that the shop added is only asked which known damage it is treated like
         named = question.why.startswith("No rule knows ")
         names = likely if named else [*likely, *(["sound"] if "sound" not in likely else []), *others]
-        choices = tuple((words[name], name) for name in names)
+        choices = tuple((label, label_words(label)) for label in names)
         return Asked(question, which["on"], (Field("labels", "damage", "choice", choices),))
     rule = question.changes.split(":")[0]
     fields = _BY_RULE.get(rule, ())

@@ -25,10 +25,11 @@ from desk.shop.orders import files_of, head_of
 from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, add_paper, paper, papers_of
 from desk.shop.people import Account
 from desk.shop.standing import findings_to_review, refresh
-from desk.wording import LABEL_WORDS, say_region
+from desk.wording import say_region
 from models.repair import Answers, AnswersError, Rules, decide
 from models.repair.after import Closing, close_order
 from models.repair.case import seen_as_answered
+from models.repair.words import LABEL_WORDS
 from vision.findings import LABELS, PhotoFindings
 
 _SETTLES = (

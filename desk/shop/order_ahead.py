@@ -82,7 +82,7 @@ def left_open(order: Order) -> str:
     """What a sign-off leaves open for the work, in a line to stand beside its button; empty where that is nothing."""
     asked, contradicted = len(order.asks()), len(order.decision.contradicted)
     if asked:
-        what = f"{several(asked, 'question')} {'is' if asked == 1 else 'are'} open"
+        what = f"{order.says_asked('question')} {'is' if asked == 1 else 'are'} open"
     elif contradicted:
         what = f"The photographs contradict {several(contradicted, 'answer')}"
     else:

@@ -7,7 +7,7 @@ from models.repair.case import Case
 from models.repair.housing import described, shell_signs
 from models.repair.splices import most_in_one_wire
 from models.repair.spots import Joint, Shell, Spot, meets
-from models.repair.words import length, several
+from models.repair.words import label_words, length, several
 from vision.findings import LABELS, RULER, Measure, Region
 
 
@@ -59,7 +59,7 @@ def _label(place: Spot, case: Case) -> str:
     if answered is None or not _is_sure(region) or answered == region.label:
         return ""
     p = region.probabilities.get(region.label or "", 0.0)
-    said, seen = (str(name).replace("_", " ") for name in (answered, region.label))
+    said, seen = map(label_words, (answered, region.label or ""))
     return f"{place.ref}: answered to be {said}, the photograph shows {seen} ({p:.0%}): look again"
 
 
@@ -76,7 +76,7 @@ def _not_one(view: Spot, case: Case) -> str:
     sure = _is_sure(shown)
     label = answer_for(case.answers.labels, place.ref) or (place.region.label if _is_sure(place.region) else None)
     if sure and label is not None and shown.label != label:
-        named, seen = (str(name).replace("_", " ") for name in (label, shown.label))
+        named, seen = map(label_words, (label, shown.label or ""))
         return f"{said}, which is {named}; it shows {seen}: look again"
     here, there = shown.to_termination_mm, place.region.to_termination_mm
     if here is None or there is None or here.low_bound or there.low_bound:

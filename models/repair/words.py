@@ -2,9 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import floor
 
-from vision.findings import Count, Measure
+from vision.findings import LABELS, Count, Measure
+
+LABEL_WORDS = {
+    "external_heat": "external heat",
+    "electrical_overload": "electrical overload",
+    "rodent": "rodent bites",
+    "connector": "connector damage",
+    "abrasion": "abrasion",
+    "earlier_repair": "earlier repair",
+    "sound": "sound",
+}
+_OR = ", or "
+
+
+def label_words(label: str) -> str:
+    """A label as people read it; one a shop added itself as it is named."""
+    return LABEL_WORDS.get(label, label.replace("_", " "))
+
+
+def choice_of(labels: Sequence[str]) -> str:
+    """Labels to choose from within a question: `connector damage, or sound`."""
+    *first, last = map(label_words, labels)
+    return f"{', '.join(first)}{_OR}{last}" if first else last
+
+
+def labels_in(choice: str) -> list[str]:
+    """The labels of such a choice, and of one as it was written earlier, by the labels' codes: `connector, sound`."""
+    known = {label.replace("_", " "): label for label in LABELS} | {label_words(label): label for label in LABELS}
+    return [known[name] for name in choice.replace(_OR, ", ").split(", ") if name in known]
 
 
 def quantity(measure: Measure | None, unit: str) -> str:

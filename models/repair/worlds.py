@@ -14,6 +14,7 @@ from models.repair.housing import housing_region
 from models.repair.splices import planned_joints
 from models.repair.spots import Spot, is_own
 from models.repair.verdicts import SERVICE, Hit, either, gravest, gravity
+from models.repair.words import choice_of, label_words
 from vision.findings import Action, Question, Verdict
 
 RegionRule = Callable[[Spot, str, Case], Hit | None]
@@ -64,7 +65,7 @@ class Judged:
         verdict = either(verdicts)
         if verdict == chief.verdict:
             return chief
-        names = " or ".join(label.replace("_", " ") for label in self.spot.labels)
+        names = choice_of(self.spot.labels)
         return Hit(
             rule, verdict, f"{chief.says}, if the damage is what it may be ({names})", chief.on, chief.measured,
             chief.limit, chief.unit, chief.floor, chief.worst, chief.needs,
@@ -86,11 +87,10 @@ class Judged:
         asked = [[(question, hit.worst_rank) for hit in world for question in hit.questions] for world in self.worlds]
         if self.spot.certain:
             return [pair for world in asked for pair in world]
-        names = ", ".join(label.replace("_", " ") for label in self.spot.labels)
         label = self.spot.region.label if is_own(self.spot.region) else None
         which = Question(
-            ask=f"Which damage is {self.spot.ref}: {names}?",
-            why=f"No rule knows {label.replace('_', ' ')}: it is treated like the one you choose, and keeps its name."
+            ask=f"Which damage is {self.spot.ref}: {choice_of(self.spot.labels)}?",
+            why=f"No rule knows {label_words(label)}: it is treated like the one you choose, and keeps its name."
             if label
             else "The photograph cannot tell these apart; what else must be asked depends on it.",
             changes="label: which rules apply to this region",

@@ -50,7 +50,7 @@ def test_ends_labels_and_several_values_have_their_names():
     assert answer_names(asked("conductor-damage", "r1", ends=True), RULES) == ["both_ends_identified.r1"]
     further = Question(ask=RULES.splice_spacing.ask_further, why="", changes="splice-spacing: something")
     assert answer_names(further, RULES) == ["further_splices"]
-    which = Question(ask="Which damage is r1: rodent, abrasion?", why="", changes="label: which rules apply")
+    which = Question(ask="Which damage is r1: rodent bites, or abrasion?", why="", changes="label: which rules apply")
     assert answer_names(which, RULES) == ["labels.r1"]
     assert answer_names(asked("fuse-coordination"), RULES) == ["fuse_found_a", "fuse_rated_a", "wire_size_mm2"]
 

@@ -8,9 +8,10 @@ import click
 import pytest
 
 from desk.cli import cli
-from desk.wording import LABEL_WORDS, ROUTE_WORDS
+from desk.wording import ROUTE_WORDS
 from models.repair import CIRCUIT_CLASSES, RULE_IDS, load_rules
 from models.repair.bench import BenchNotes, BenchWire
+from models.repair.words import LABEL_WORDS
 from vision.findings import LABELS, AssemblyFindings, PhotoFindings
 
 ROOT = Path(__file__).parents[2]

@@ -14,7 +14,7 @@ from desk.records.photo_store import hash_of
 from desk.review.edits import EDIT
 from desk.shop import order_ahead, orders, review
 from desk.shop.errors import Invalid
-from desk.shop.papers import ORDER, papers_of
+from desk.shop.papers import ORDER, papers_for_page, papers_of
 from tests.desk.signing import sign_off
 
 
@@ -119,14 +119,15 @@ def test_page_sign_off_and_printed_order_say_one_state(shop, unmeasured):
     """The route is settled, the plan waits for the wires: before the sign-off the review says how many questions are
     open, after it the page says what the order's head does, of the order to come and of the issued one."""
     assembly_id, sha = unmeasured
-    head = "PROVISIONAL, 2 open questions first. Route settled: repair in vehicle"
+    head = "PROVISIONAL, 1 open question and 1 of the plan first. Route settled: repair in vehicle"
     ahead = shop.browser("reviewer").get(f"/api/v1/assemblies/{assembly_id}/review/order").json()
     assert (ahead["provisional"], ahead["says"], len(ahead["asks"])) == (True, head, 2)
-    assert ahead["left_open"] == "2 questions are open; the order will be provisional"
-    assert "PROVISIONAL" not in read_page(shop, assembly_id)
+    assert ahead["left_open"] == "1 question and 1 of the plan are open; the order will be provisional"
+    before = read_page(shop, assembly_id)
+    assert "PROVISIONAL" not in before and "Open questions 1, the cheapest first" in before
     signed_off(shop, assembly_id, sha)
     page = read_page(shop, assembly_id)
-    assert f"The work order as the review stands: {head}" in page and "Open questions 2" in page
+    assert f"The work order as the review stands: {head}" in page and "Open questions 1 and 1 of the plan" in page
     assert all(ask in page for ask in ahead["asks"])
     with shop.desk.database.write() as session:
         number = orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
@@ -151,8 +152,8 @@ def test_questions_read_as_one_are_counted_as_the_order_counts_them(shop, drawn,
     signed_off(shop, assembly_id, sha)
     page = read_page(shop, assembly_id)
     assert "At r0, r1: are both ends of every damaged wire known" in page
-    asked = int(re.search(r"(\d+) open questions first", page)[1])
-    assert f"Open questions {asked}, those in the same words as one" in page
+    asked = re.search(r"PROVISIONAL, (\d+) open questions( and \d+ of the plan)? first", page)
+    assert f"Open questions {asked[1]}{asked[2] or ''}, those in the same words as one" in page
 
 
 def test_an_issued_order_keeps_its_state_while_the_page_follows_the_review(shop, unmeasured):
@@ -163,8 +164,21 @@ def test_an_issued_order_keeps_its_state_while_the_page_follows_the_review(shop,
         orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
     answered(shop, assembly_id, fuse_found_a=10.0, fuse_rated_a=10.0, wire_size_mm2=1.5)
     page = read_page(shop, assembly_id)
-    assert "as the review stands: PROVISIONAL, 1 open question first." in page
-    assert page.count("PROVISIONAL, 2 open questions first.") == 1
+    assert "as the review stands: PROVISIONAL, 1 open question of the plan first." in page
+    assert page.count("PROVISIONAL, 1 open question and 1 of the plan first.") == 1
+    assert "Asked there and open no more: 1 Which fuse" in page
+
+
+def test_after_an_order_its_questions_stand_on_the_page_once(shop, unmeasured):
+    """Under *Open questions*; beside the order stands how many they are. Why each is asked is said once, too."""
+    assembly_id, sha = unmeasured
+    signed_off(shop, assembly_id, sha)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], assembly_id)
+        asks = papers_for_page(session, assembly_id).asks
+    page = read_page(shop, assembly_id)
+    assert [page.count(text) for one in asks for text in (one.ask, one.why)] == [1] * 2 * len(asks) != []
+    assert "asks 1 question and 1 of the plan ; those still open stand above" in page
 
 
 def test_an_order_of_which_nothing_is_open_is_not_called_provisional(shop, unmeasured):

@@ -13,6 +13,7 @@ from desk.wording import (
     asked_together,
     say_answer,
     say_any_of,
+    say_asked,
     say_by,
     say_changes,
     say_count,
@@ -279,3 +280,19 @@ class TestAskedTogether:
     def test_every_place_stays_named(self, asks: list[str]) -> None:
         together = "\n".join(self._together(*asks))
         assert all(re.search(rf"\b{place}\b", together) for ask in asks for place in re.findall(r"[rt]\d+(?=:)", ask))
+
+
+@pytest.mark.parametrize(
+    ("decided", "of_plan", "noun", "says"),
+    [
+        (6, 1, "question", "6 questions and 1 of the plan"),
+        (1, 2, "open question", "1 open question and 2 of the plan"),
+        (6, 0, "question", "6 questions"),
+        (0, 1, "question", "1 question of the plan"),
+        (6, 1, "", "6 and 1 of the plan"),
+        (0, 2, "", "2 of the plan"),
+    ],
+)
+def test_open_questions_are_counted_one_way(decided, of_plan, noun, says):
+    """Those of the route, which every page shows, and beside them what only the plan asks."""
+    assert say_asked(decided, of_plan, noun) == says

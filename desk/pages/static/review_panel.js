@@ -77,7 +77,7 @@ export function askBeforeSigning(state, unsent, { look, stand, send }) {
   by("unjudged-worst").textContent = `Now ${state.decision.route_words}; ${state.decision.worst_says}. Open:`;
   by("unjudged-open").replaceChildren(...open.slice(0, SHOWN).map((line) => tag("li", {}, line)), ...(open.length > SHOWN ? [tag("li", { class: "soft" }, `and ${open.length - SHOWN} more`)] : []));
   dialog.querySelector(".row").replaceChildren(
-    ...(unsent.length ? [tag("button", { type: "button", class: "button main", click: close(send) }, unsent.length > 1 ? "Send them" : "Send it")] : []),
+    ...(unsent.length ? [tag("button", { type: "button", class: "button main", click: close(send) }, unsent.length > 1 ? "Send the answers" : "Send the answer")] : []),
     tag("button", { type: "button", class: `button${unsent.length ? "" : " main"}`, click: close(first) }, places.length ? "Look at them" : "Look again"),
     ...(named.length ? [] : [tag("button", { type: "button", class: "button", "data-stand": true, click: close(() => stand(places.map((one) => one.place), [...despite, ...open])) }, places.length || despite.length || open.length ? "Let them stand and sign off" : "Sign off without")]));
   dialog.showModal();
@@ -154,6 +154,7 @@ export function drawQuestions(state, act) {
     });
     return tag("li", {}, tag("strong", {}, question.ask), tag("br"), tag("span", { class: "soft" }, question.why), form);
   });
+  by("asked").textContent = state.questions.length || "";
   by("questions").replaceChildren(...(items.length ? items : [tag("li", { class: "soft" }, "No question on the route is open. What the plan of a repair needs besides (which wires, their sizes) is asked by the work order.")]));
 }
 

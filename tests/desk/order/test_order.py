@@ -1,6 +1,7 @@
 """The work order: from an assessment to data and paper; every mistake is one line."""
 
 import json
+import re
 
 import cv2
 import numpy as np
@@ -295,7 +296,25 @@ def test_an_order_on_screen_says_the_wrong_fuse_and_one_on_paper_that_it_is_prov
     assert "Fuse sized for its wire (fuse-coordination): fuse of 30 A found where the circuit calls for 10 A" in screen
     assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
     head = " ".join(pages(case / "o.pdf")[0][0].split())
-    assert "PROVISIONAL, 2 open questions first. " in head
+    assert "PROVISIONAL, 1 open question and 1 of the plan first. " in head
+
+
+def test_an_order_whose_route_is_settled_says_beneath_it_what_is_open_and_where(case, capsys, findings, bite, pages):
+    """The plan is made, the fuse is still asked for: whatever it is, the wire is repaired in the vehicle."""
+    one = findings(read_photo(case / "before.jpg"), [bite()])
+    known = Answers(circuit_class="none", both_ends_identified={"r1": True}, copper={"r1": "damaged"})
+    one = one.model_copy(update={"decision": decide([one], known, load_rules())})
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    bench = ["--bench", str(case / "bench.toml"), "--circuits", str(case / "list.csv")]
+    assert cli.run(["order", str(case / "a.json"), *bench]) == 0
+    route, _, open_ones = capsys.readouterr().out.splitlines()[:3]
+    assert route.endswith(": repair in vehicle")
+    assert re.fullmatch(r"  \d+ questions? (is|are) open, see below; the route stays, whatever the answers.", open_ones)
+    assert cli.run(["order", str(case / "a.json"), *bench, "-o", str(case / "o.pdf")]) == 0
+    words = [" ".join(text.split()) for text in pages(case / "o.pdf")[0]]
+    told = re.search(r"open, see page (\d+); the route stays, whatever the answers\.", words[0])
+    assert [str(n) for n, text in enumerate(words, 1) if "Open questions, answer first" in text] == [told[1]]
+    assert words[0].index("Route: repair in vehicle") < told.start()
 
 
 @pytest.mark.parametrize("circuit_class", ["none", "restraint", "high_voltage", None])

@@ -3,11 +3,14 @@
 from typing import get_args
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from desk.review.asked import asked
 from models.repair import Answers, decide, load_rules
 from models.repair.answers import answer_for
-from vision.findings import Housing
+from models.repair.words import LABEL_WORDS, choice_of, labels_in
+from vision.findings import LABELS, Housing, Question
 
 RULES = load_rules()
 
@@ -64,3 +67,28 @@ def test_a_question_that_only_a_photograph_answers_has_no_field(seen, drawn):
     photo = seen(drawn.region("rodent", 300, 60, continues_under_covering=True))
     hidden = [q for q in decide([photo], Answers(), RULES).open_questions if q.changes.startswith("hidden-damage")]
     assert hidden and asked(hidden[0], RULES).fields == ()
+
+
+@given(st.lists(st.sampled_from(LABELS), min_size=1, unique=True))
+def test_the_labels_that_a_question_offers_are_read_back_from_its_words(labels):
+    """As they are written now, in words, and as records hold them from before, by codes."""
+    assert labels_in(choice_of(labels)) == labels
+    assert labels_in(", ".join(label.replace("_", " ") for label in labels)) == labels
+
+
+@pytest.mark.parametrize("says", ["connector damage, or sound", "connector, sound"])
+def test_a_question_which_damage_it_is_offers_its_labels_in_words_first(says):
+    """Written now or on record: what the photograph leaves open comes first, then every other damage."""
+    question = Question(ask=f"Which damage is photo 2.jpg:r2: {says}?", why="", changes="label: which rules apply")
+    found = asked(question, RULES)
+    assert found.on == "photo 2.jpg:r2"
+    assert found.fields[0].choices[:2] == (("connector", "connector damage"), ("sound", "sound"))
+    assert dict(found.fields[0].choices) == LABEL_WORDS
+
+
+def test_which_damage_it_is_is_asked_in_words(seen, drawn):
+    """No code of a label stands in the question."""
+    photo = seen(drawn.region("rodent", 300, 60))
+    unsure = photo.regions[0].model_copy(update={"unsure": True, "candidates": ["rodent", "connector", "sound"]})
+    questions = decide([photo.model_copy(update={"regions": [unsure]})], Answers(), RULES).open_questions
+    assert "Which damage is r0: rodent bites, connector damage, or sound?" in [q.ask for q in questions]

@@ -118,7 +118,7 @@ def test_a_sign_off_names_the_answers_that_were_not_sent_and_sends_them(open_rev
     lines = asked.locator("#unjudged-unsent li")
     expect(lines.first).to_have_text("At r0: are both ends of every damaged wire known, by housing and cavity? yes")
     expect(lines.last).to_contain_text("fuse found 15 A")
-    asked.get_by_role("button", name="Send them").click()
+    asked.get_by_role("button", name="Send the answers").click()
     expect(asked.get_by_role("heading")).to_have_text("1 open question may still change the route")
     expect(lines).to_have_count(0)
     given = [row.payload["answers"] for row in rows(served) if row.kind == "answer"]
@@ -135,7 +135,7 @@ def test_an_answer_not_sent_that_cannot_be_read_keeps_the_sign_off_waiting(open_
     fuse = page.locator("#questions li").filter(has=page.locator("input[name=fuse_found_a]"))
     fuse.locator("[name=fuse_found_a]").fill("fifteen")
     page.get_by_role("button", name="sign off").click()
-    page.get_by_role("dialog").get_by_role("button", name="Send it").click()
+    page.get_by_role("dialog").get_by_role("button", name="Send the answer").click()
     expect(page.locator("#notice")).to_contain_text("got fifteen: type a number")
     expect(page.get_by_role("dialog")).to_have_count(0)
     expect(fuse.locator("[name=fuse_found_a]")).to_have_value("fifteen")
