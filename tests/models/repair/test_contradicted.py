@@ -88,7 +88,7 @@ def test_a_sure_damage_that_was_answered_to_be_sound_is_said(bench):
     assert bench.decision(bench.photo(unsure), labels={"r1": "abrasion"}).contradicted == []
     two = bench.photo(heat), bench.photo(name="b.jpg")
     named = bench.decision(*two, labels={"a.jpg:r1": "rodent"}).contradicted
-    assert named == ["a.jpg:r1: answered to be rodent, the photograph shows external heat (98%): look again"]
+    assert named == ["a.jpg:r1: answered to be rodent bites, the photograph shows external heat (98%): look again"]
 
 
 def test_photographs_of_one_name_are_told_apart_in_what_is_said(bench):
