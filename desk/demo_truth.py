@@ -13,10 +13,10 @@ from desk.evaluate_scoring import is_graver, is_milder
 from desk.foreign_truth import read_truth
 from desk.overlay import Shape, path_of
 from desk.truth_findings import findings_from_truth, knowing_all
-from desk.wording import ROUTE_WORDS, say_answer, say_label, say_measure, say_region
+from desk.wording import ROUTE_WORDS, say_answer, say_label, say_measured, say_region
 from models.repair import Answers, Rules, decide
 from sample_images.truth import Truth, TruthRegion
-from vision.findings import LABELS, PhotoFindings, Region, Route
+from vision.findings import LABELS, Decision, PhotoFindings, Region, Route
 
 if TYPE_CHECKING:
     from desk.batch import Entry, Run
@@ -50,7 +50,7 @@ def tell(truth: Truth, findings: PhotoFindings, answers: Answers, rules: Rules) 
     """The verdict on one answer, with what is really there, place by place, and the route that follows from that."""
     pairs, false = match_regions(truth, findings)
     found, places = dict(pairs), findings.regions
-    told = [_of_damage(one, places[found[i]] if i in found else None) for i, one in enumerate(truth.regions)]
+    told = [_of_damage(one, places[found[i]] if i in found else None, findings.decision) for i, one in enumerate(truth.regions)]
     told += [(FALSE, f"{places[j].id}: {say_region(places[j])}; nothing is damaged there") for j in false]
     told += [_of_second(truth, one) for j, one in enumerate(places) if j not in found.values() and j not in false]
     if all(kind == MISSED for kind, _ in told):
@@ -67,12 +67,12 @@ def tell(truth: Truth, findings: PhotoFindings, answers: Answers, rules: Rules) 
     return Told(verdict, _there(truth), tuple(line for _, line in told), shapes, same_route=same)
 
 
-def _of_damage(true: TruthRegion, region: Region | None) -> tuple[str, str]:
-    """What became of one true damage."""
+def _of_damage(true: TruthRegion, region: Region | None, decision: Decision | None) -> tuple[str, str]:
+    """What became of one true damage; its length as the table says it, in which one too wide to use is no number."""
     what = f"{say_label(true.label)}, {true.length_mm:.0f} mm"
     if region is None:
         return MISSED, f"not found: {what}"
-    said = f"{region.id}: {say_region(region)}, {say_measure(region.length_mm)}; really {what}"
+    said = f"{region.id}: {say_region(region)}, {say_measured(region.length_mm, decision, short=True)}; really {what}"
     known = {true.label} if true.label in LABELS else {true.label, _UNKNOWN}
     if _left(region).isdisjoint(known) and _left(region):
         return FALSE, said

@@ -11,7 +11,9 @@ from desk.foreign_truth import read_truth
 from desk.report import report_html
 from desk.samples import make_samples
 from desk.truth_findings import findings_from_truth
+from desk.wording import say_measured
 from models.repair import Answers, decide, load_rules
+from vision.findings import Measure
 
 RULES, ANSWERS = load_rules(), Answers(circuit_class="none")
 
@@ -38,6 +40,15 @@ def test_a_damage_found_and_rightly_named_is_right(bitten):
     assert (told.verdict, told.there, told.same_route) == ("right", "rodent bites", True)
     assert "r0: rodent bites" in told.lines[0] and "really rodent bites, 30 mm" in told.lines[0]
     assert told.lines[-1].endswith("as follows from what is there") and len(told.shapes) == 1
+
+
+def test_a_place_has_one_length_in_all_that_is_said_of_it(bitten):
+    """One too wide to use is no number beside the truth either: the table says it by its ends, and so do the lines."""
+    (region,) = findings_from_truth(bitten).regions
+    found = answered(bitten, [region.model_copy(update={"length_mm": Measure(value=34.0, u95=28.0)})])
+    said = say_measured(found.regions[0].length_mm, found.decision, short=True)
+    assert said == "between 6 and 62 mm: measure by hand"
+    assert said in tell(bitten, found, ANSWERS, RULES).lines[0]
 
 
 def test_a_damage_found_and_not_named_for_sure_is_unsure_and_one_of_another_name_false(bitten):
