@@ -38,6 +38,7 @@ _RULES = click.option("--rules", type=_FILE, metavar="FILE", help="Your limits (
 @click.option("--damaged", "damaged_mm", type=float, metavar="MM", help="Length of damage: which load explains it?")
 @click.option("--to-terminal", "to_terminal_mm", type=float, metavar="MM", help="From that damage to the terminal.")
 @click.option("--plot", type=_FILE, metavar="FILE.svg", help="Draw the fuse over the wire's damage curve.")
+@_RULES
 @_JSON
 def wire(
     size: str,
@@ -47,6 +48,7 @@ def wire(
     damaged_mm: float | None,
     to_terminal_mm: float | None,
     plot: Path | None,
+    rules: Path | None,
     as_json: bool,
     **place: Any,
 ) -> int:
@@ -58,8 +60,9 @@ def wire(
         check_writable(plot, "--plot")
         if fuse_a is None:
             raise DeskError("--plot: expected a fuse to lay over the wire, got none: add --fuse")
+    limits = _limits(rules).fuse_coordination
     with _one_line():
-        answer = wire_answer(size, Place(**place), fuse_a, belongs_a, load_a, damaged_mm, to_terminal_mm)
+        answer = wire_answer(size, Place(**place), fuse_a, belongs_a, load_a, damaged_mm, to_terminal_mm, limits)
         if plot is not None and fuse_a is not None:
             _write_plot(plot, size, Place(**place), fuse_a, belongs_a, load_a)
     return _show(answer, as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -56,10 +56,10 @@ from models.repair.limits import DropBudget, FuseCoordination
 from models.repair.texts import cautions_for
 from models.repair.verdicts import at_most
 
-CAUTIONS: tuple[str, ...] = (
-    "Calculated from tables and assumptions, not measured: it does not stand in for a look, a meter and a load test.",
-    *cautions_for({"electrical_overload"}, None, True),
+_CALCULATED = (
+    "Calculated from tables and assumptions, not measured: it does not stand in for a look, a meter and a load test."
 )
+CAUTIONS: tuple[str, ...] = (_CALCULATED, *cautions_for({"electrical_overload"}, None, True))
 """Printed with every answer that concerns work on a vehicle."""
 
 ASSUMPTIONS: tuple[str, ...] = (
@@ -95,6 +95,7 @@ def wire_answer(
     load_a: float | None = None,
     damaged_mm: float | None = None,
     to_terminal_mm: float | None = None,
+    limits: FuseCoordination | None = None,
 ) -> dict[str, Any]:
     """What a wire bears, what a load does to it, whether its fuse opens first, and which load explains damage."""
     if (damaged_mm is None) != (to_terminal_mm is None):
@@ -120,11 +121,20 @@ def wire_answer(
         "load": _load(wire, insulation, load_a) if load_a is not None else None,
         "fuse": _fuse_over(found, wire, insulation) if found is not None else None,
         "belongs": _fuse_over(belongs, wire, insulation) if belongs is not None else None,
+        "shop_table": above_table(size, belongs_a if belongs_a is not None else fuse_a, limits),
         "explains": explained,
         "assumptions": list(ASSUMPTIONS),
         "sources": [_source(size), CLASSES_SOURCE, OVERLOAD_SOURCE, BUNDLE_SOURCE, GATES_SOURCE],
         "cautions": list(CAUTIONS),
     }
+
+
+def above_table(size: WireSize, fuse_a: float | None, limits: FuseCoordination | None) -> str | None:
+    """What the shop's table says of a fuse that is above it for this wire; None where it is not."""
+    allowed = limits.largest_for(size.mm2) if limits is not None and limits.applies else None
+    if fuse_a is None or allowed is None or fuse_a <= allowed:
+        return None
+    return f"the shop's table allows at most {allowed:g} A for {size.says()}"
 
 
 def coordinations(
@@ -328,8 +338,14 @@ def circuits_answer(name: str, circuits: Sequence[Circuit], limits: FuseCoordina
         "circuits": [_circuit(circuit, limits) for circuit in circuits],
         "assumptions": [f"Fuses are held against a single wire of {place}.", *ASSUMPTIONS],
         "sources": [*sorted({_source(c.size) for c in circuits}), CLASSES_SOURCE, OVERLOAD_SOURCE, GATES_SOURCE],
-        "cautions": list(CAUTIONS),
+        "cautions": [_CALCULATED, *_cautions_of({circuit.circuit_class for circuit in circuits})],
     }
+
+
+def _cautions_of(classes: Collection[str | None]) -> list[str]:
+    """The cautions of every class that a list's circuits have; None, of which the list says nothing, is one."""
+    each = [cautions_for({"electrical_overload"}, name, True) for name in sorted(classes, key=str)]
+    return list(dict.fromkeys(text for found in each for text in found))
 
 
 def _circuit(circuit: Circuit, limits: FuseCoordination) -> dict[str, Any]:
@@ -341,13 +357,12 @@ def _circuit(circuit: Circuit, limits: FuseCoordination) -> dict[str, Any]:
             protects, says = found.protects, in_words(found)
         except CircuitError as error:  # a size whose outside diameter is in no table
             says = f"not calculated: {error}"
-    allowed = limits.largest_for(circuit.size.mm2) if limits.applies else None
-    above = circuit.fuse_a is not None and allowed is not None and circuit.fuse_a > allowed
-    if above:  # the work order asks about it, and no fuse goes in before
-        says = f"the shop's table allows at most {allowed:g} A for {circuit.size.says()}; {says}"
+    above = above_table(circuit.size, circuit.fuse_a, limits)
+    if above is not None:  # the work order asks about it, and no fuse goes in before
+        says = f"{above}; {says}"
     return {
         "circuit": circuit.circuit, "colour": circuit.colour, "size": circuit.size.says(), "mm2": circuit.size.mm2,
         "from": list(circuit.ends()[0]), "to": list(circuit.ends()[1]), "length_mm": circuit.length_mm,
         "fuse_a": circuit.fuse_a, "duty": circuit.duty, "class": circuit.circuit_class, "line": circuit.line,
-        "fuse_protects": protects, "above_shop_table": above, "says": says,
+        "fuse_protects": protects, "above_shop_table": above is not None, "says": says,
     }  # fmt: skip

@@ -105,6 +105,9 @@ def _wire(console: Console, answer: Mapping[str, Any]) -> None:
     for key, title in (("fuse", "fuse found"), ("belongs", "fuse that belongs")):
         if answer[key] is not None:
             _print_fuse_over(console, answer[key], title)
+    if answer["shop_table"] is not None:
+        which = "the fuse found" if answer["belongs"] is None else "the fuse that belongs"
+        _say(console, f"[yellow]{escape(answer['shop_table'])}[/]: {which} is larger, read the maker's diagram")
     if answer["explains"] is not None:
         explained = answer["explains"]
         _say(console, f"[bold]load that explains the damage:[/] {escape(explained['says'])}")

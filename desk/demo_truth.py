@@ -50,7 +50,10 @@ def tell(truth: Truth, findings: PhotoFindings, answers: Answers, rules: Rules) 
     """The verdict on one answer, with what is really there, place by place, and the route that follows from that."""
     pairs, false = match_regions(truth, findings)
     found, places = dict(pairs), findings.regions
-    told = [_of_damage(one, places[found[i]] if i in found else None, findings.decision) for i, one in enumerate(truth.regions)]
+    told = [
+        _of_damage(one, places[found[i]] if i in found else None, findings.decision)
+        for i, one in enumerate(truth.regions)
+    ]
     told += [(FALSE, f"{places[j].id}: {say_region(places[j])}; nothing is damaged there") for j in false]
     told += [_of_second(truth, one) for j, one in enumerate(places) if j not in found.values() and j not in false]
     if all(kind == MISSED for kind, _ in told):

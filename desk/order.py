@@ -67,7 +67,8 @@ def order(
         if measures:
             _new(_bench_of(ask))
         decided = [question for question in made.asked() if question in made.decision.open_questions]
-        others = [question for question in made.asked() if question not in decided]
+        known = {question.ask for question in decided}
+        others = [question for question in made.asked() if question.ask not in known]
         write_whole(ask, answers_template(made.assembly, decided, sources.rules, told, others, assessed.photos))
         what = f"fill in, then --answers {ask}" if decided else "no question is open that an answers file closes"
         click.echo(f"Questions: {ask} ({what})", err=True)

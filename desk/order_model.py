@@ -105,11 +105,13 @@ class Order(Finding):
         return [] if self.work.route == "refer" else self.decision.open_questions
 
     def asks(self) -> list[Question]:
-        """The same, each question once: decision and plan may ask in the same words."""
-        first: dict[str, Question] = {}
+        """The same, each question once: decision and plan may ask in the same words, each for reasons of its own."""
+        once: dict[str, Question] = {}
         for question in self.asked():
-            first.setdefault(question.ask, question)
-        return list(first.values())
+            first = once.setdefault(question.ask, question)
+            if question.why not in first.why:
+                once[question.ask] = first.model_copy(update={"why": f"{first.why} {question.why}"})
+        return list(once.values())
 
 
 class Assessed(Finding):

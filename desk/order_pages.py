@@ -12,13 +12,13 @@ from desk.by_hand import by_hand
 from desk.handover import DAMAGE_HEADS, handover
 from desk.order_drawing import draw_plan
 from desk.order_model import Order
+from desk.order_text import all_changes, whole_longer
 from desk.photo_section import photo_section
 from desk.sheet import TICK, Sheet
 from desk.signed_sheet import Part, signed
 from desk.wording import (
     VERDICT_WORDS,
     say_by,
-    say_changes,
     say_limit,
     say_measure,
     say_plan,
@@ -30,7 +30,7 @@ from models.repair.pins import TICKS, PinMap
 from models.repair.plan import NAMELESS_ENDS, UNSEEN_END, WirePlan
 from models.repair.steps import sentence
 from models.repair.words import several
-from vision.findings import Decision, PhotoFindings, Question, RuleResult
+from vision.findings import Decision, PhotoFindings
 
 FOOT = (
     "This sheet helps a competent person. The vehicle maker's procedure, local codes and licensed practice stand "
@@ -152,14 +152,13 @@ def _answers(sheet: Sheet, order: Order) -> None:
 
 
 def _questions(sheet: Sheet, order: Order) -> None:
-    asked = order.asked()
-    if not asked:
+    if not order.asks():
         return
     sheet.section("Open questions, answer first", needs_mm=45)
     sheet.stands_here(_ASKED)
     sheet.grid(
         ["question", "why it is asked", "answer, initials"],
-        [[ask, f"{why} Changes {changes}.", ""] for ask, (why, changes) in _once(asked, order.decision.rules).items()],
+        [[one.ask, f"{one.why} Changes {all_changes(one, order)}.", ""] for one in order.asks()],
         [42, 55, 31],
         size=8,
         row_mm=11,
@@ -194,16 +193,6 @@ def _handover(sheet: Sheet, photos: list[PhotoFindings], order: Order) -> None:
     sheet.room(20)
     sheet.para("To be looked at when it is taken apart:", bold=True)
     sheet.items(told.look, ticks=True)
-
-
-def _once(asked: list[Question], rules: Sequence[RuleResult]) -> dict[str, tuple[str, str]]:
-    """Each question once, with why it is asked and all that its answer changes."""
-    found: dict[str, tuple[str, str]] = {}
-    for question in asked:
-        why, changes = found.get(question.ask, (question.why, ""))
-        more = say_changes(question, rules)
-        found[question.ask] = (why, f"{changes}; {more}" if changes else more)
-    return found
 
 
 def _plan(sheet: Sheet, order: Order) -> None:
@@ -290,6 +279,8 @@ def _cutting(sheet: Sheet, order: Order) -> None:
             "ends tagged with the old colour. Cross-linked insulation may take the place of PVC, never the reverse.",
             size=8,
         )
+    if whole_longer(order):
+        sheet.para(whole_longer(order), size=8)
     if work.parts:
         sheet.section("Parts")
         rows = [[TICK, "count" if p.count is None else str(p.count), p.part, p.note] for p in work.parts]

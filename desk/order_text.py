@@ -36,10 +36,11 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
         lines += [f"    {text}" for text in work.plan.left_alone]
     lines += _group("answers given", [f"{one.asked()} {one.answer}" for one in order.answers])
     lines += _group("ANSWERS THAT THE PHOTOGRAPHS CONTRADICT", order.decision.contradicted)
-    lines += _group("open questions", [_question(q, order, rules) for q in order.asked()])
+    lines += _group("open questions", [_question(q, order, rules) for q in order.asks()])
     open_ones = by_hand(photos, order.decided(), order.answers)
     lines += _group("to be counted and measured by hand", [f"{one.what}: {one.seen}" for one in open_ones])
     lines += _group("cut", [f"{c.wire} {c.colour}, {c.size}: {c.kind}, {c.length_mm:g} mm" for c in work.cut])
+    lines += [f"    {whole_longer(order)}"] if whole_longer(order) else []
     lines += _group("parts", [f"{'count' if p.count is None else p.count} x {p.part}" for p in work.parts])
     lines += _group("order of work", [f"{number}. {text}" for number, text in enumerate(work.steps, 1)])
     lines += _group("tests afterwards", list(work.tests))
@@ -56,9 +57,34 @@ def order_lines(order: Order, rules: Rules, photos: Sequence[PhotoFindings] = ()
 
 
 def _question(question: Question, order: Order, rules: Rules) -> str:
-    decided = question in order.decision.open_questions  # the plan's own are answered at the bench, with --bench
-    names = ", ".join(answer_names(question, rules)) if decided else ""
-    return f"{question.ask} ({say_changes(question, order.decision.rules)})" + (f" Answer: {names}" if names else "")
+    mine = [one for one in order.decision.open_questions if one.ask == question.ask]  # the plan's: with --bench
+    names = ", ".join(answer_names(mine[0], rules)) if mine else ""
+    more = [one.why for one in order.work.questions if mine and one.ask == question.ask]  # what the plan knows of it
+    said = " ".join([question.ask, *more])
+    return f"{said} ({all_changes(question, order)})" + (f" Answer: {names}" if names else "")
+
+
+def whole_longer(order: Order) -> str:
+    """Why a whole wire is cut longer than the old one, for those of the cut list; empty where there is none."""
+    plan = order.work.plan
+    more: dict[str, list[str]] = {}
+    for wire in plan.wires if plan else ():
+        for piece in wire.pieces:
+            if piece.kind == "whole":
+                more.setdefault(f"{piece.cut_mm - wire.length_mm:g} mm", []).append(wire.wire)
+    if not more:
+        return ""
+    each = "; ".join(f"{', '.join(names)} by {length}" for length, names in more.items())
+    return (
+        f"A whole wire is cut longer than the old one ({each}): by what its length is uncertain and the allowance of "
+        "one joint. It is trimmed when it is laid in."
+    )
+
+
+def all_changes(question: Question, order: Order) -> str:
+    """All that the answer changes, for the decision and for the plan, where both ask in these words."""
+    same = [one for one in order.asked() if one.ask == question.ask]
+    return "; ".join(dict.fromkeys(say_changes(one, order.decision.rules) for one in same))
 
 
 def _row(row: Sequence[str]) -> str:

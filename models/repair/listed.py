@@ -1,9 +1,12 @@
-"""What the circuit list says of the classes of the circuits under repair: referred, perhaps referred, or nothing."""
+"""What the circuit list says of the circuits under repair: their classes, and lengths other than the ruler's."""
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
+
 from models.circuit.circuit_list import Circuit
 from models.repair.limits import Rules
+from models.repair.plan import Plan
 from models.repair.plan_input import Known
 from vision.findings import Decision, RuleResult
 
@@ -31,6 +34,21 @@ def _is_referred(circuit: Circuit, rules: Rules) -> bool:
 
 def _named(circuit: Circuit) -> str:
     return f"{circuit.circuit}, class {(circuit.circuit_class or '').replace('_', ' ')}"
+
+
+def with_both_lengths(plan: Plan, circuits: Mapping[str, Circuit], measured: Collection[str]) -> Plan:
+    """The plan, whose wires say where ruler and circuit list differ: which length is cut, and which one is tested by.
+
+    measured : the wires whose length the ruler gave, by name
+    """
+    wires = []
+    for wire in plan.wires:
+        circuit = circuits.get(wire.wire)
+        if circuit is not None and wire.wire in measured and abs(circuit.length_mm - wire.length_mm) >= 1:
+            both = f"{wire.length_mm:g} mm by the ruler, {circuit.length_mm:g} mm in the circuit list"
+            wire = wire.model_copy(update={"why": f"{wire.why}; {both}: cut by the ruler, tested by the list"})
+        wires.append(wire)
+    return plan.model_copy(update={"wires": tuple(wires)})
 
 
 def class_row(known: Known, decision: Decision, rules: Rules) -> RuleResult | None:

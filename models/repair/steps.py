@@ -13,6 +13,7 @@ from models.repair.plan import UNSEEN_END, NewPiece, Plan, WirePlan
 from vision.findings import Decision, Question
 
 _PLAIN_METER_OHM = 1.0
+_FUSE_RULE = "fuse-coordination"
 _JOB_WORDS = {
     "retake": "Photograph {on} again.",
     "refer": "Stop.",
@@ -158,7 +159,9 @@ def _fuse_test(circuits: Mapping[str, Circuit], rules: Rules) -> str:
     right = {c.circuit: c.fuse_a for c in circuits.values() if c.fuse_a is not None and c not in wrong}
     named = ", ".join(f"{name}: {rating:g} A" for name, rating in sorted(right.items()))
     fuse = f"Fuse: fitted as the circuit calls for ({named})" if named else "Fuse: fitted as the circuit calls for"
-    held = "".join(f" NO FUSE INTO {c.circuit} before its question is answered: {_too_large(c, rules)}." for c in wrong)
+    *first, last = [c.circuit for c in wrong] or [""]
+    names = f"{', '.join(first)} or {last}" if first else last
+    held = f" NO FUSE INTO {names} before the question about it is answered." if wrong else ""
     return fuse + "; watch the first minutes under load, feel the joints: none gets warm." + held
 
 
@@ -172,19 +175,34 @@ def overfused(circuits: Mapping[str, Circuit], rules: Rules) -> list[Circuit]:
     return [c for c in found if (most := limits.largest_for(c.size.mm2)) is not None and (c.fuse_a or 0.0) > most]
 
 
-def _too_large(circuit: Circuit, rules: Rules) -> str:
-    most = rules.fuse_coordination.largest_for(circuit.size.mm2)
-    return f"the list gives {circuit.fuse_a:g} A, the rules at most {most:g} A for {circuit.size.says()}"
+def _too_large(circuits: Sequence[Circuit], rules: Rules) -> str:
+    """What list and shop's table say of these circuits' fuses, those of one fuse and size together."""
+    alike: dict[tuple[float, str, float], list[str]] = {}
+    for one in circuits:
+        key = one.fuse_a or 0.0, one.size.says(), rules.fuse_coordination.largest_for(one.size.mm2) or 0.0
+        alike.setdefault(key, []).append(one.circuit)
+    said = [
+        f"{'circuit' if len(names) == 1 else 'circuits'} {', '.join(names)}: {listed:g} A in the circuit list, at most "
+        f"{most:g} A by the shop's table for {size}"
+        for (listed, size, most), names in alike.items()
+    ]
+    return sentence("; ".join(said))
 
 
-def too_large(circuit: Circuit, rules: Rules) -> Question:
-    """What is asked where the list's fuse is too large for its wire."""
-    said = _too_large(circuit, rules)
-    return Question(
-        ask=f"Circuit {circuit.circuit}: {said}. Which fuse and which wire does the maker's diagram call for?",
-        why=rules.fuse_coordination.why,
-        changes="fuse-coordination: which fuse goes in after the repair",
-    )
+def too_large(circuits: Sequence[Circuit], rules: Rules, asked: Sequence[Question]) -> list[Question]:
+    """What is asked where the list's fuses are too large for their wires, once for all of them.
+
+    asked : by the decision; where it asks for fuse and wire anyway, the list's are said as a reason of that question
+    """
+    if not circuits:
+        return []
+    changes = f"{_FUSE_RULE}: which fuse goes in after the repair"
+    same = next((question.ask for question in asked if question.changes.startswith(f"{_FUSE_RULE}:")), None)
+    said = _too_large(circuits, rules)
+    if same is not None:
+        return [Question(ask=same, why=said, changes=changes)]
+    ask = f"{said} Which fuse and which wire does the maker's diagram call for?"
+    return [Question(ask=ask, why=rules.fuse_coordination.why, changes=changes)]
 
 
 def _expected(wire: WirePlan, circuit: Circuit | None, budget: DropBudget) -> str:

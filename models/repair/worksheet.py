@@ -14,7 +14,7 @@ from models.repair.case import Case, open_case
 from models.repair.conductor import joint_undecided
 from models.repair.left_alone import left_alone
 from models.repair.limits import Rules
-from models.repair.listed import class_row, perhaps_referred, referred_wires
+from models.repair.listed import class_row, perhaps_referred, referred_wires, with_both_lengths
 from models.repair.no_housing import NOT_A_HOUSING
 from models.repair.offers import Amounts, Offer, offers
 from models.repair.old_joints import old_joints_asked
@@ -98,6 +98,7 @@ def worksheet(
     if plan is not None:
         asked = [*decision.open_questions, *known.questions, *plan.questions]
         plan = plan.model_copy(update={"left_alone": left_alone(case, decision, plan, asked, notes)})
+        plan = with_both_lengths(plan, known.circuits, {wire.id for wire in notes.wire})
     why, row = None, class_row(known, decision, rules)
     worst = _graver(decision.route_worst, plan.route if plan is not None else None)
     unreferred = _graver(decision.route_worst_unreferred or decision.route_worst, plan.route if plan else None)
@@ -112,7 +113,8 @@ def worksheet(
         worst = _graver(worst, decision.route)
         unreferred = _graver(unreferred, decision.route)
     pins, asked = _pin_maps(photos, decision, circuits, notes)
-    asked += [too_large(circuit, rules) for circuit in overfused(known.circuits, rules)]
+    open_ones = [] if decision.route == "refer" else decision.open_questions
+    asked += too_large(overfused(known.circuits, rules), rules, open_ones)
     asked += _ends_not_there(case, notes) if plan is not None else []
     questions = [*known.questions, *(plan.questions if plan else ()), *asked]
     amounts = _amounts(case, decision, pins)

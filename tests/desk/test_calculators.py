@@ -39,6 +39,43 @@ def test_20_a_found_where_10_a_belongs_is_answered(capsys):
     assert "protects the wire: no" in out and f"from {gap['from_a']:.1f} to 22.0 A" in out
 
 
+@pytest.mark.parametrize(
+    ("fuses", "larger"),
+    [(("--fuse", 20, "--belongs", 10), "the fuse that belongs"), (("--fuse", 10), "the fuse found"),
+     (("--fuse", 20, "--belongs", 7.5), None), (("--fuse", 7.5), None)],
+)  # fmt: skip
+def test_a_fuse_above_the_shop_s_table_is_said_to_be(capsys, fuses, larger):
+    """0.5 mm²: at most 7.5 A; the one that belongs there is what counts, where it is given."""
+    says = "the shop's table allows at most 7.5 A for 0.5 mm²"
+    assert answer(capsys, "wire", "--size", 0.5, *fuses)["shop_table"] == (says if larger else None)
+    _, out, _ = run(capsys, "wire", "--size", 0.5, *fuses)
+    assert (f"{says}: {larger} is larger" in " ".join(out.split())) == bool(larger)
+
+
+def test_the_shop_s_own_rules_say_what_its_table_allows(capsys, tmp_path):
+    """Rules that do not hold fuses against a table say nothing of one."""
+    (tmp_path / "rules.toml").write_text("[fuse-coordination]\napplies = false\n", "utf-8")
+    rules = ["--rules", tmp_path / "rules.toml"]
+    assert answer(capsys, "wire", "--size", 0.5, "--fuse", 20, *rules)["shop_table"] is None
+
+
+@pytest.mark.parametrize(("classes", "unknown"), [(("none", "none"), False), (("none", ""), True)])
+def test_a_list_that_gives_every_class_brings_no_caution_of_an_unknown_one(capsys, tmp_path, classes, unknown):
+    """One line without a class is enough for it."""
+    rows = [f"C{n},RD,0.5,X1,{n},X2,{n},900,5,,{name}\n" for n, name in enumerate(classes)]
+    (tmp_path / "list.csv").write_text(HEADER + "".join(rows), "utf-8")
+    cautions = answer(capsys, "circuits", "check", tmp_path / "list.csv")["cautions"]
+    assert any("Until the circuit class is known" in text for text in cautions) == unknown
+
+
+def test_a_list_with_a_class_of_its_own_brings_that_caution(capsys, tmp_path):
+    """As the work order of such a list does."""
+    rows = "C1,RD,0.5,X1,1,X2,1,900,5,,none\nC2,BU,0.5,X1,2,X2,2,900,5,,restraint\n"
+    (tmp_path / "list.csv").write_text(HEADER + rows, "utf-8")
+    cautions = answer(capsys, "circuits", "check", tmp_path / "list.csv")["cautions"]
+    assert any(text.startswith("Restraint circuits can fire") for text in cautions)
+
+
 def test_short_circuits_are_held_against_the_closed_forms(capsys):
     """300 A on 0.5 mm²: the adiabatic time from 40 to 150 °C, recomputed here, is the shortest possible."""
     load = answer(capsys, "wire", "--size", 0.5, "--load", 300)["load"]

@@ -395,3 +395,43 @@ def test_no_letters_cover_the_damage_in_its_close_up(case, findings, bite):
     plain = cv2.resize(cv2.imread(str(case / "before.jpg"), 0)[y : y + h, x : x + w], shown.shape[::-1])
     changed = np.abs(shown.astype(int) - plain)[top:bottom, left:right] > 60
     assert changed.mean() < 0.02
+
+
+def test_a_whole_wire_says_why_it_is_cut_longer_than_it_was_measured(case, capsys, pages):
+    """On paper under the cut list and on screen: 300 mm by the ruler, 1 mm of doubt and a joint's 20 mm; a wire that
+    is joined has no such line."""
+    short = "before_mm = 130\ndamage_mm = 40\nafter_mm = 130\n"
+    (case / "short.toml").write_text(f'[[wire]]\nid = "w1"\n{short}', "utf-8")
+    for name, expected in (("short.toml", True), ("bench.toml", False)):
+        told = ["order", str(case / "a.json"), "--bench", str(case / name)]
+        assert cli.run(told) == 0
+        screen = capsys.readouterr().out
+        assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
+        paper = " ".join(" ".join(pages(case / "o.pdf")[0]).split())
+        for text in (" ".join(screen.split()), paper):
+            assert ("A whole wire is cut longer than the old one (w1 by 21 mm)" in text) == expected
+            assert ("321 mm" in text) == expected
+
+
+def test_four_fuses_too_large_by_the_list_are_said_once_on_paper_and_screen(case, capsys, findings, bite, pages):
+    """The decision asks for fuse and wire; what the list gives stands beneath that, and one line holds the fuses."""
+    rows = "".join(f"C{n},RD,1.5,X1,{n},X7,{n},1400,30,continuous,none\n" for n in range(1, 5))
+    (case / "list.csv").write_text(listed(case).splitlines()[0] + "\n" + rows, "utf-8")
+    one = findings(read_photo(case / "before.jpg"), [bite()])
+    one = one.model_copy(update={"decision": decide([one], Answers(circuit_class="none"), load_rules())})
+    (case / "a.json").write_text(one.model_dump_json(by_alias=True), "utf-8")
+    wires = "".join(
+        f'[[wire]]\nid = "w{n}"\ncircuit = "C{n}"\nbefore_mm = 300\ndamage_mm = 40\nafter_mm = 1060\n'
+        for n in range(1, 5)
+    )
+    (case / "four.toml").write_text(wires, "utf-8")
+    told = ["order", str(case / "a.json"), "--circuits", str(case / "list.csv"), "--bench", str(case / "four.toml")]
+    assert cli.run(told) == 0
+    screen = " ".join(capsys.readouterr().out.split())
+    assert cli.run([*told, "-o", str(case / "o.pdf")]) == 0
+    paper = " ".join(" ".join(pages(case / "o.pdf")[0]).split())
+    for text in (screen, paper):
+        assert text.count("Which fuse was found") == 1 and text.count("30 A in the circuit list") == 1
+        assert text.count("NO FUSE INTO") == 1
+    assert cli.run([*told, "--ask", str(case / "ask.toml")]) == 0
+    assert (case / "ask.toml").read_text("utf-8").count("Which fuse was found") == 1

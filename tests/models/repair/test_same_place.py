@@ -154,7 +154,8 @@ def test_what_looks_otherwise_is_said(bench):
     photos = two(bench, {"label": "rodent"}, {"label": "external_heat", "to_termination_mm": bench.m(20.0)})
     found = decided(bench, photos, same_place=SAME)
     assert any(
-        "b.jpg:r1: answered to be a.jpg:r1, which is rodent bites; it shows external heat" in c for c in found.contradicted
+        "b.jpg:r1: answered to be a.jpg:r1, which is rodent bites; it shows external heat" in c
+        for c in found.contradicted
     )
     photos = two(bench, {}, {"to_termination_mm": bench.m(20.0)})
     found = decided(bench, photos, same_place=SAME)

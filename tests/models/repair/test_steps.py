@@ -5,6 +5,7 @@ import pytest
 from models.circuit.circuit_list import parse_circuit_list
 from models.repair import Answers, decide
 from models.repair.bench import BenchNotes, BenchWire
+from models.repair.listed import with_both_lengths
 from models.repair.prices import load_prices
 from models.repair.worksheet import worksheet
 from vision.findings import Question
@@ -43,7 +44,35 @@ def test_a_listed_fuse_too_large_for_its_wire_is_not_named_as_the_one_to_fit(ben
     fuse = sheet.tests[-1]
     assert "calls for (C2: 10 A)" in fuse and "NO FUSE INTO C1" in fuse
     asked = [q for q in sheet.questions if q.changes.startswith("fuse-coordination")]
-    assert len(asked) == 1 and "C1" in asked[0].ask and "20 A" in asked[0].ask and "7.5 A" in asked[0].ask
+    says = "Circuit C1: 20 A in the circuit list, at most 7.5 A by the shop's table for 0.5 mm²."
+    assert [says in q.ask + q.why for q in asked] == [True]
+
+
+FOUR = parse_circuit_list(
+    (HEAD + "".join(f"C{n},{c},0.5,X1,{n},X2,{n},900,20,,none\n" for n, c in enumerate(("RD", "BU", "BN"), 1))
+     + "C4,GN,0.75,X1,4,X2,4,900,30,,none\n").encode()
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("answered", [False, True])
+def test_fuses_too_large_by_the_list_are_asked_about_once(bench, answered):
+    """Four circuits, one question: the decision's own while it asks for fuse and wire, else one of the plan's. What
+    list and table say of each stands in it alone, those of one fuse and size together."""
+    known = {"fuse_found_a": 7.5, "fuse_rated_a": 7.5, "wire_size_mm2": 0.5} if answered else {}
+    photos = [bench.photo()]
+    found = decide(photos, Answers(circuit_class="none", **known), bench.rules)
+    sheet = worksheet(photos, found, bench.rules, load_prices(), FOUR, noted("C1", "C2", "C3", "C4"))
+    mine = [q for q in found.open_questions if q.changes.startswith("fuse-coordination")]
+    (asked,) = [q for q in sheet.questions if q.changes.startswith("fuse-coordination")]
+    assert [asked.ask] == [q.ask for q in mine] if not answered else not mine
+    said = (
+        "Circuits C1, C2, C3: 20 A in the circuit list, at most 7.5 A by the shop's table for 0.5 mm²; "
+        "circuit C4: 30 A in the circuit list, at most 10 A by the shop's table for 0.75 mm²."
+    )
+    assert (asked.ask if answered else asked.why).startswith(said)
+    assert sheet.tests[-1].count("NO FUSE INTO") == 1
+    assert "NO FUSE INTO C1, C2, C3 or C4 before" in sheet.tests[-1]
+    assert not any("20 A" in test for test in sheet.tests if "NO FUSE" in test)
 
 
 def test_wires_noted_at_the_bench_are_repaired_though_the_photograph_shows_nothing(bench):
@@ -173,3 +202,32 @@ def test_the_ends_of_a_burnt_wire_are_looked_into_before_it_is_cut(bench):
         for words in ("Part the wires at r1", "Look into both housings that the burnt wire at r1 ends in", "Wire wC2")
     ]
     assert places == sorted(places)
+
+
+def short_wire(listed_mm):
+    """A wire of 300 mm by the ruler, too short for joints, and a list with its circuit."""
+    wire = BenchWire(id="w1", circuit="C2", before_mm=130.0, damage_mm=40.0, after_mm=130.0)
+    row = f"C2,BU,0.75,X1,2,X2,2,{listed_mm},10,,none\n"
+    return BenchNotes(branch_points_mm=(), wire=(wire,)), parse_circuit_list((HEAD + row).encode())
+
+
+@pytest.mark.parametrize(("listed_mm", "says"), [(306, True), (300, False)])
+def test_where_ruler_and_circuit_list_differ_both_lengths_stand_beside_the_wire(bench, listed_mm, says):
+    """A little, so that nothing is asked: what is cut goes by the ruler, what is tested by the list."""
+    notes, circuits = short_wire(listed_mm)
+    photos = [bench.photo()]
+    found = decide(photos, Answers(circuit_class="none"), bench.rules)
+    sheet = worksheet(photos, found, bench.rules, load_prices(), circuits, notes)
+    (wire,) = sheet.plan.wires
+    assert not any("is it that circuit?" in q.ask for q in sheet.questions)
+    both = "300 mm by the ruler, 306 mm in the circuit list: cut by the ruler, tested by the list"
+    assert (both in wire.why) == says
+    assert sheet.cut[0].kind == "whole wire" and f"{listed_mm} mm)" in sheet.tests[0]
+
+
+def test_wires_that_only_photographs_measured_have_one_length(bench):
+    """The list's is theirs."""
+    notes, circuits = short_wire(306)
+    plan = sheet_of(bench, notes, circuit_class="none").plan
+    assert with_both_lengths(plan, {"w1": circuits[0]}, set()) == plan
+    assert with_both_lengths(plan, {"w1": circuits[0]}, {"w1"}) != plan
