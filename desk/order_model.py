@@ -74,7 +74,7 @@ class Order(Finding):
         asked = len(self.asks())
         if not asked:
             return ""
-        stays = "; the route stays, whatever the answers" if self.settled else ""
+        stays = "" if self.provisional else "; the route stays, whatever the answers"
         return f"{self.says_asked('question')} {'is' if asked == 1 else 'are'} open, {where}{stays}."
 
     def says_worst(self) -> str:

@@ -83,8 +83,12 @@ def whole_longer(order: Order) -> str:
 
 def all_changes(question: Question, order: Order) -> str:
     """All that the answer changes, for the decision and for the plan, where both ask in these words."""
-    same = [one for one in order.asked() if one.ask == question.ask]
-    return "; ".join(dict.fromkeys(say_changes(one, order.decision.rules) for one in same))
+    of_rule: dict[str, list[str]] = {}
+    for one in order.asked():
+        if one.ask == question.ask:
+            rule, _, what = say_changes(one, order.decision.rules).partition(": ")
+            of_rule.setdefault(rule, []).append(what)
+    return "; ".join(f"{rule}: {'; '.join(dict.fromkeys(what))}" for rule, what in of_rule.items())
 
 
 def _row(row: Sequence[str]) -> str:
