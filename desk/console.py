@@ -13,6 +13,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from rich.table import Table
 
 from desk.batch import Run
+from desk.plain_signs import plain_sign, spoilt
 from desk.terminal import tables
 from desk.wording import (
     asked_together,
@@ -148,7 +149,10 @@ def _route_with_rules(decision: Decision) -> str:
 
 def _print_details(console: Console, findings: PhotoFindings, told: Told | None = None) -> None:
     says = [
-        f"{region.id}: {evidence.says}" for region in findings.regions for evidence in region.evidence if evidence.says
+        f"{region.id}: {plain_sign(evidence.says)}"
+        for region in findings.regions
+        for evidence in region.evidence
+        if evidence.says
     ]
     if not (says or findings.retake or findings.decision):
         return
@@ -160,7 +164,7 @@ def _print_details(console: Console, findings: PhotoFindings, told: Told | None 
     for text in says:
         console.print(f"  {escape(text)}", highlight=False)
     for retake in findings.retake:
-        console.print(f"  [yellow]photograph again[/] ({escape(retake.measure)}): {escape(retake.advice)}")
+        console.print(f"  [yellow]photograph again[/] for {escape(spoilt(retake))}: {escape(retake.advice)}")
     if findings.decision is not None:
         _print_decision(console, findings.decision)
 

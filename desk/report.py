@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import jinja2
 
-from desk import wording
+from desk import plain_signs, wording
 from desk.overlay import LAYERS, Shape, path_of, shapes
 from desk.pictures import CLOSE_UP_SIDE_PX, close_up_box, data_uri
 from vision.findings import Decision, PhotoFindings, Region
@@ -58,6 +58,8 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     env.globals.update(
+        plain_sign=plain_signs.plain_sign,
+        spoilt=plain_signs.spoilt,
         say_label=wording.say_label,
         say_region=wording.say_region,
         say_measure=wording.say_measure,
