@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -84,6 +85,26 @@ def spread(days: Iterable[float | None]) -> Spread:
         return Spread(None, None, None, 0)
     low, median, high = np.quantile(known, [0.25, 0.5, 0.75])
     return Spread(float(median), float(low), float(high), len(known))
+
+
+_UNITS = (("min", 24 * 60.0, 2 / 24), ("h", 24.0, 2.0), ("days", 1.0, math.inf))
+"""Units of a time: so many to a day, used below so many days."""
+
+
+def unit_of(days: Iterable[float | None]) -> tuple[str, float]:
+    """The unit in which the longest of some times is best read, and how many of it are a day."""
+    longest = max((value for value in days if value is not None), default=math.inf)
+    return next((name, per_day) for name, per_day, below in _UNITS if longest < below or below == math.inf)
+
+
+def say_days(found: Spread) -> tuple[str, str]:
+    """Median with its unit, and the middle half in the same one: `35 min`, `20 to 50 min`; dashes where nothing is."""
+    if found.median is None or found.low is None or found.high is None:
+        return "–", ""
+    unit, per_day = unit_of([found.high])
+    median, low, high = (value * per_day for value in (found.median, found.low, found.high))
+    digits = 0 if unit == "min" and high >= 10 else 1
+    return f"{median:.{digits}f} {unit}", f"{low:.{digits}f} to {high:.{digits}f} {unit}"
 
 
 def figures(

@@ -252,8 +252,8 @@ class _Canvas:
 
     def _text(self, said: str, at: tuple[int, int], centred: bool = True) -> None:
         """Letters to be written once all lines are drawn, so that no line crosses them."""
-        said = said.replace("±", "+/-").replace("≥", ">=").replace("–", "-")
-        self.texts.append((said.encode("ascii", "replace").decode("ascii"), at, centred))
+        one_line = " ".join(said.split()).encode("utf-8", "replace").decode("utf-8")  # names of files may hold anything
+        self.texts.append((one_line, at, centred))
 
     def _write(self, said: str, at: tuple[int, int], centred: bool) -> None:
         """Black letters on a white plate that stays within the picture."""

@@ -12,7 +12,7 @@ from starlette.responses import Response, StreamingResponse
 
 from desk import charts
 from desk.charts import Dot, Line
-from desk.figures import Figures, Spread
+from desk.figures import Figures, Spread, say_days, unit_of
 from desk.pages.access import Visitor, desk_of, require
 from desk.pages.render import page
 from desk.shop import export
@@ -34,7 +34,7 @@ def figures_page(request: Request, desk: TheDesk, visitor: Reader, months: Span 
         found = figures_of(session, desk, months)
     return page(
         request, "figures.html.j2", found=found, charts=_charts(found), months=months, names=export.NAMES,
-        words=export.WORDS,
+        words=export.WORDS, say_days=say_days, time_unit=_WORDS[_unit(found)[0]],
     )  # fmt: skip
 
 
@@ -70,6 +70,7 @@ def _streamed(desk: Desk, name: str, kind: str) -> Response:
 def _charts(found: Figures) -> dict[str, Markup]:
     """The charts' SVG; every text in them is escaped there."""
     across = [month.month for month in found.months]
+    unit, per_day = _unit(found)
     mix = [
         (say_label(label) if label else "nothing named yet", share.value or 0.0, f"{100 * (share.value or 0):.0f} %")
         for label, share in found.mix
@@ -81,10 +82,10 @@ def _charts(found: Figures) -> dict[str, Markup]:
             100.0,
         ),
         "turnaround": charts.lines(
-            "Median days by month of intake", across,
+            f"Median {_WORDS[unit]} by month of intake", across,
             [
-                Line("to the sign-off", "a", [_days(month.signed) for month in found.months]),
-                Line("to the closing", "b", [_days(month.closed) for month in found.months]),
+                Line("to the sign-off", "a", [_times(month.signed, per_day) for month in found.months]),
+                Line("to the closing", "b", [_times(month.closed, per_day) for month in found.months]),
             ],
         ),
         "right": charts.lines(
@@ -107,8 +108,16 @@ def _share(found: Estimate) -> Dot:
     return Dot(*(None if v is None else 100 * v for v in (found.value, found.low, found.high)))
 
 
-def _days(found: Spread) -> Dot:
-    return Dot(found.median, found.low, found.high)
+_WORDS = {"min": "minutes", "h": "hours", "days": "days"}
+
+
+def _unit(found: Figures) -> tuple[str, float]:
+    """One unit for the whole chart, by the longest time in it."""
+    return unit_of(spread.high for month in found.months for spread in (month.signed, month.closed))
+
+
+def _times(found: Spread, per_day: float) -> Dot:
+    return Dot(*(None if v is None else per_day * v for v in (found.median, found.low, found.high)))
 
 
 def _kappa(found: Estimate) -> Dot:

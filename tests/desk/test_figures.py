@@ -8,10 +8,12 @@ from datetime import UTC, datetime, timedelta
 from xml.etree import ElementTree
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from desk import charts
 from desk.charts import Dot, Line
-from desk.figures import Named, Turnaround, figures, spread
+from desk.figures import Named, Turnaround, figures, say_days, spread, unit_of
 from desk.records import tables
 from desk.shop import export
 from desk.shop.export import neutral
@@ -44,6 +46,29 @@ def test_the_middle_half_is_that_of_the_quartiles():
     """1 to 5: quartiles 2 and 4 (linear interpolation, Hyndman and Fan 1996, type 7); nothing gives nothing."""
     assert spread([5.0, 1.0, None, 2.0, 3.0, 4.0]) == type(spread([]))(3.0, 2.0, 4.0, 5)
     assert spread([None]).median is None
+
+
+@pytest.mark.parametrize(
+    ("days", "says"),
+    [
+        ([0.001], ("1.4 min", "1.4 to 1.4 min")),
+        ([10 / 1440, 20 / 1440, 30 / 1440], ("20 min", "15 to 25 min")),
+        ([0.25], ("6.0 h", "6.0 to 6.0 h")),
+        ([2.0, 4.0], ("3.0 days", "2.5 to 3.5 days")),
+        ([], ("–", "")),
+    ],
+)
+def test_a_turnaround_is_said_in_a_unit_that_fits(days, says):
+    """Minutes, hours or days, and the middle half in the same one."""
+    assert say_days(spread(days)) == says
+
+
+@given(st.lists(st.floats(0, 400), min_size=1, max_size=6))
+def test_one_unit_holds_all_times_of_a_chart(days):
+    """The longest is at least one of it, but for minutes, and below 120 unless it is days."""
+    unit, per_day = unit_of(days)
+    longest = max(days) * per_day
+    assert (unit == "min" or longest >= 2) and (unit == "days" or longest <= 120)
 
 
 def test_a_chart_puts_its_values_where_the_axis_says():

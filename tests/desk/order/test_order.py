@@ -15,6 +15,7 @@ from desk.order_pages import order_pdf
 from desk.order_photos import region_picture, whole_picture
 from desk.pictures import close_up_box
 from desk.sheet import printable
+from desk.wording import say_measure
 from models.repair import Answers, decide, load_rules
 from vision.findings import AssemblyFindings, Count, Measure, RegionRef
 from vision.reading import read_photo
@@ -343,6 +344,22 @@ def test_the_pictures_print_no_length_that_is_too_wide_to_use(case, findings, bi
         region_picture(photo.bgr, found, region, decision)
         assert lines == said
         lines.clear()
+
+
+def test_the_pictures_write_lengths_as_their_captions_do(case, findings, bite, monkeypatch):
+    """With ±, which the letters of the pictures hold; a name of any letters is written, too."""
+    written = []
+    draw = cv2.putText
+    monkeypatch.setattr(cv2, "putText", lambda image, said, *more: (written.append(said), draw(image, said, *more)))
+    region, photo = bite().model_copy(update={"label": "rodent"}), read_photo(case / "before.jpg")
+    region_picture(photo.bgr, findings(photo, [region]), region, None, "caf\u00e9 \u65e5\n\udcff")
+    assert say_measure(region.length_mm) in written and "±" in say_measure(region.length_mm)
+    assert any("caf\u00e9 \u65e5 ?" in said for said in written)
+    signs = []
+    for sign in "±?":
+        signs.append(np.full((40, 40), 255, np.uint8))
+        draw(signs[-1], sign, (5, 30), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 0, 2)
+    assert (signs[0] != signs[1]).any()  # what the letters lack is drawn as a question mark
 
 
 def test_the_line_of_a_close_up_is_as_long_as_what_it_measures(case, findings, bite, monkeypatch):
