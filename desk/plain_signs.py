@@ -30,7 +30,10 @@ _SPOILT = {
 def plain_sign(says: str) -> str:
     """A sign as findings hold it, also those on record: measures of colour alone tell the bench nothing."""
     for pattern, said in _PLAIN:
-        says = pattern.sub(lambda found, said=said: said.format(much=_much(int(found[1])), n=found[1]), says)
+        found = pattern.search(says)
+        if found is not None:
+            plain = said.format(much=_much(int(found[1])), n=found[1])
+            says = says[: found.start()] + plain + says[found.end() :]
     return says
 
 

@@ -16,7 +16,7 @@ export function drawPlaces(state, chosen, act) {
   }));
   by("seen-twice").replaceChildren(...seenTwice(state));
   const found = all.find((one) => chosen && one.photo.sha256 === chosen.photo && one.region.id === chosen.region);
-  by("place").replaceChildren(...(found ? placeForm(found.region, state.unit, act, all.length, done) : []));
+  by("place").replaceChildren(...(found ? placeForm(found.region, state.unit, act, done === all.length) : []));
 }
 
 // places that may be one damage in two photographs, and why the desk could not tell
@@ -45,7 +45,7 @@ function otherView(region, act) {
   return [...known, form];
 }
 
-function placeForm(region, unit, act, all, done) {
+function placeForm(region, unit, act, allJudged) {
   const names = LABELS.map(([name, words], i) => tag("button", {
     type: "button", class: "button", "data-label": name, "aria-pressed": String(region.label === name),
     "aria-keyshortcuts": i < 9 ? String(i + 1) : null, click: () => act.relabel(name),
@@ -53,8 +53,7 @@ function placeForm(region, unit, act, all, done) {
   const nameless = region.novel || !region.label;
   const says = region.judged ? "on to the next place" : region.unsure ? `${region.name} is ${region.words}` : `${region.name} is right as shown`;
   // no button that leads to a next place where none is left to judge
-  const over = `${all > 1 ? `All ${all} places are` : `${region.name} is`} judged: look at the answer and sign off.`;
-  const confirm = done === all ? tag("p", { class: "note go" }, over) : nameless ? tag("p", { class: "note" }, `${region.name}: name it, or delete it`)
+  const confirm = allJudged ? tag("p", { class: "note go" }, "Every place is judged: look at the answer and sign off.") : nameless ? tag("p", { class: "note" }, `${region.name}: name it, or delete it`)
     : tag("button", { type: "button", class: "button main big", "aria-keyshortcuts": "Enter", click: act.confirm }, tag("kbd", {}, "Enter"), ` ${says}`);
   const under = region.under_covering ? [tag("p", { class: "note" }, "Runs on under a covering: open it.")] : [];
   const unsure = region.candidates.length ? [tag("p", { class: "soft" }, `cannot be told apart: ${region.candidates.map((c) => c.replaceAll("_", " ")).join(", ")}`)] : [];

@@ -89,6 +89,13 @@ def test_the_corrected_set_is_kept_from_the_page_and_comes_as_a_file(shop, revie
     assert analyst.get(f"/learning/snapshots/{snapshot.id}.json").json()["id"] == snapshot.id
 
 
+def test_a_long_account_of_what_a_model_learnt_from_is_folded(shop, reviewed_place):
+    """Its first words stand in the table, all of it opens beneath them."""
+    told = json.loads((SHIPPED / CARD_FILE).read_text())["trained_on"]
+    shown = html.unescape(shop.browser("analyst").get("/learning").text)
+    assert f"<details><summary>{told.split(',')[0]}</summary>{told}</details>" in shown and len(told) > 90
+
+
 def test_a_model_with_something_against_it_is_put_into_use_only_with_a_reason(shop, proposed):
     """The card shows it; refused without; then in use, named in the history, and rolled back."""
     analyst = shop.browser("analyst")

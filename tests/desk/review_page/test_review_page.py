@@ -149,7 +149,7 @@ def test_enter_leads_over_all_photographs_and_places_have_names_of_their_own(ope
     expect(page.locator("#progress")).to_have_text("2 of 2 judged")
     page.keyboard.press("Enter")  # nothing is left: nothing more goes on record
     expect(page.locator("#said")).to_contain_text("every place is judged")
-    expect(page.locator("#place")).to_contain_text("All 2 places are judged: look at the answer and sign off.")
+    expect(page.locator("#place")).to_contain_text("Every place is judged: look at the answer and sign off.")
     expect(page.locator("#place .big")).to_have_count(0)
     assert [(row.kind, row.payload["photo"]) for row in rows(served)] == [("confirm", first), ("confirm", second)]
 
