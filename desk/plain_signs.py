@@ -20,9 +20,9 @@ _PLAIN: tuple[tuple[re.Pattern[str], str], ...] = tuple(
 )
 _SPOILT = {
     "all": "everything",
-    "label": "what damage it is",
+    "label": "the kind of damage",
     "length": "lengths",
-    "diameter": "how thick the wires are",
+    "diameter": "the wires' thickness",
     "colour": "the wires' colours",
 }
 

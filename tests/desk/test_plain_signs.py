@@ -44,7 +44,7 @@ def test_no_sign_that_the_seeing_writes_reaches_the_bench_as_a_bare_measure(labe
         assert plain_sign(plain) == plain
 
 
-@pytest.mark.parametrize(("measure", "says"), [("diameter", "how thick the wires are"), ("all", "everything")])
+@pytest.mark.parametrize(("measure", "says"), [("diameter", "the wires' thickness"), ("all", "everything")])
 def test_what_a_better_photograph_is_for_is_said_in_words(measure, says):
     """The codes of the retakes."""
     assert spoilt(Retake(fault="blurred", advice="hold still", measure=measure)) == says
