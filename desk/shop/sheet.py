@@ -16,8 +16,9 @@ from desk.shop.marks import Mark
 from desk.shop.putting_right import PutRight, put_right
 from desk.shop.recurrence import Earlier, earlier_visits
 from desk.shop.review_entries import AFTER_REPAIR
+from models.repair.assembly import shows_none
 from models.repair.texts import cautions_for
-from vision.findings import Decision, Retake
+from vision.findings import Decision, PhotoFindings, Retake
 
 _RODENT_WORDS = ("rodent", "mouse", "mice", "rat ", "rats", "marten", "squirrel", "gnaw", "chew", "nest", "dropping")
 
@@ -26,7 +27,7 @@ _RODENT_WORDS = ("rodent", "mouse", "mice", "rat ", "rats", "marten", "squirrel"
 class PhotographSheet:
     """One photograph: its row and number, what was answered at once, how far its assessment is, what it shows.
 
-    `why_back`: why it was taken back, where it was.
+    `why_back`: why it was taken back, where it was; `shows_none`: it was assessed, and no assembly is seen on it.
     """
 
     row: tables.Photograph
@@ -39,6 +40,7 @@ class PhotographSheet:
     marks: tuple[Mark, ...]
     model: str | None
     why_back: str | None
+    shows_none: bool
 
 
 @dataclass(frozen=True)
@@ -62,9 +64,15 @@ class AssemblySheet:
         return sorted({one.model for one in mine if one.model})
 
     @property
+    def shows_none(self) -> bool:
+        """Whether no photograph of the damage shows an assembly at all."""
+        mine = [one for one in self.photographs if one.row.counts and one.row.face_now != AFTER_REPAIR]
+        return bool(mine) and all(one.shows_none for one in mine)
+
+    @property
     def missing_faces(self) -> list[str]:
         """The faces asked for that no usable photograph shows yet."""
-        there = {item.row.face_now for item in self.photographs if item.row.counts and item.usable is not False}
+        there = {item.row.face_now for item in self.photographs if _may_show(item)}
         return [face for face in FACES[:3] if face not in there]
 
 
@@ -126,9 +134,19 @@ def _photographs(
                 tuple(marks.get(row.sha256, ())),
                 assessed.model_version if assessed else None,
                 None if row.counts else changes[row.id].why,
+                assessed is not None and assessed.label is None and shows_none(_findings(assessed)),
             )
         )
     return tuple(sheets)
+
+
+def _may_show(item: PhotographSheet) -> bool:
+    """Whether a photograph shows its face of the assembly, or may still turn out to."""
+    return item.row.counts and item.usable is not False and not item.shows_none
+
+
+def _findings(row: tables.Assessment) -> PhotoFindings:
+    return PhotoFindings.model_validate(row.findings)
 
 
 def photograph(session: Session, photograph_id: int) -> tables.Photograph:
