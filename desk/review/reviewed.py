@@ -34,8 +34,8 @@ from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
 _NOT_COUNTING = (
-    "expected a photograph that counts for the decision, got one that does not (taken back, or of the finished "
-    "repair): reload the page"
+    "expected a photograph of this assembly that counts for the decision, got another one (taken back, or of the "
+    "finished repair): reload the page"
 )
 
 
