@@ -18,7 +18,7 @@ from models.damage.store import DamageModel, load_model
 from models.damage.strange import LEVEL
 from models.repair import Answers, Rules, photo_label
 from vision.cells import FEATURE_VERSION
-from vision.findings import Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
+from vision.findings import NO_ASSEMBLY, Housing, Missing, ModelInfo, PhotoFindings, PhotoInfo, Region, Retake, Scale
 from vision.layout import MatLayout
 from vision.mat import MatView
 from vision.quality import usable
@@ -31,7 +31,6 @@ from vision.wires import trace_wires
 
 _SURELY_SOUND = 0.95
 _MAY_BE = 0.05
-_NOTHING = "no assembly was found in the photograph"
 
 
 @dataclass(frozen=True)
@@ -268,11 +267,11 @@ def _model_info(model: DamageModel) -> ModelInfo:
 
 def _nothing_seen(look: FirstLook, model: DamageModel) -> PhotoFindings:
     advice = Retake(
-        fault=_NOTHING,
+        fault=NO_ASSEMBLY,
         advice="lay the assembly on the mat, fill the picture with it, and photograph again",
         measure="all",
     )
-    missing = [Missing(field="label", reason=_NOTHING), Missing(field="probabilities", reason=_NOTHING)]
+    missing = [Missing(field="label", reason=NO_ASSEMBLY), Missing(field="probabilities", reason=NO_ASSEMBLY)]
     scale = Scale(source="none")
     if isinstance(look.view, MatView):
         scale = scale_of_mat(look.view)

@@ -27,6 +27,7 @@ from desk.wording import (
     say_to_repair,
     say_worst_of,
 )
+from models.repair.assembly import shows_none
 from vision.findings import Decision, PhotoFindings, Region
 
 if TYPE_CHECKING:
@@ -78,13 +79,16 @@ def print_run(run: Run, told: Mapping[str, Told] = MappingProxyType({})) -> None
     for entry in run.entries:
         if entry.findings is not None:
             _print_details(console, entry.findings, told.get(str(entry.path)))
+    if all(shows_none(findings) for findings in read):
+        return
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
         _print_decision(console, run.assembly.decision)
     if run.assembly is not None:  # one decision on all its photographs: what holds for one of them it says, too
         _print_cautions(console, [(run.assembly.assembly, run.assembly.decision)])
     else:
-        _print_cautions(console, [(f.photo.name, f.decision) for f in read if f.decision is not None])
+        seen = [findings for findings in read if not shows_none(findings)]
+        _print_cautions(console, [(f.photo.name, f.decision) for f in seen if f.decision is not None])
 
 
 def _print_truth(console: Console, run: Run, told: Mapping[str, Told]) -> None:
@@ -125,7 +129,7 @@ def _overview(photos: list[PhotoFindings], of_all: Decision | None) -> Table:
                 f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
                 say_measured(region.length_mm, decision, short=True) if region else "–",
                 say_measured(region.to_termination_mm, decision, "termination-distance", short=True) if region else "–",
-                _route(findings.decision) if first else "",
+                ("–" if shows_none(findings) else _route(findings.decision)) if first else "",
             )
     return table
 
@@ -161,12 +165,21 @@ def _print_details(console: Console, findings: PhotoFindings, told: Told | None 
         console.print(f"  [{_VERDICT_STYLE[told.verdict]}]{told.verdict}[/], by what was really there: {told.there}")
         for text in told.lines:
             console.print(f"    {escape(text)}", highlight=False)
+    if shows_none(findings):
+        _print_none_seen(console, findings)
+        return
     for text in says:
         console.print(f"  {escape(text)}", highlight=False)
     for retake in findings.retake:
         console.print(f"  [yellow]photograph again[/] for {escape(spoilt(retake))}: {escape(retake.advice)}")
     if findings.decision is not None:
         _print_decision(console, findings.decision)
+
+
+def _print_none_seen(console: Console, findings: PhotoFindings) -> None:
+    """The one thing to do; what an assembly that is not there might be worth is not said."""
+    (advice,) = [retake.advice for retake in findings.retake if retake.measure == "all"]
+    console.print(f"  [yellow]no assembly is seen[/]: {escape(advice)}", highlight=False)
 
 
 def _print_decision(console: Console, decision: Decision) -> None:

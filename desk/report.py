@@ -14,6 +14,7 @@ import jinja2
 from desk import plain_signs, wording
 from desk.overlay import LAYERS, Shape, path_of, shapes
 from desk.pictures import CLOSE_UP_SIDE_PX, close_up_box, data_uri
+from models.repair.assembly import shows_none
 from vision.findings import Decision, PhotoFindings, Region
 from vision.reading import read_photo
 
@@ -69,6 +70,7 @@ def environment() -> jinja2.Environment:
         say_sources=wording.say_sources,
         say_count=wording.say_count,
         say_answer=wording.say_answer,
+        shows_none=shows_none,
         say_limit=wording.say_limit,
         say_step=wording.say_step,
         say_by=wording.say_by,
@@ -103,6 +105,7 @@ def report_html(
         .get_template("report.html.j2")
         .render(
             views=views,
+            none_seen=all(shows_none(view.findings) for view in views),
             unread=[entry.error for entry in run.entries if entry.error is not None],
             assembly=run.assembly,
             title=title or _title(run),

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from models.repair.assembly import shows_none
 from models.repair.verdicts import count_too_wide, too_wide
 from models.repair.words import label_words, least, several
 from vision.findings import Action, Count, Decision, Measure, PhotoFindings, Question, Region, Route, RuleResult
@@ -380,6 +381,8 @@ def _nothing_found(probabilities: dict[str, float]) -> str:
 
 def say_answer(findings: PhotoFindings) -> str:
     """The photograph's answer in a few words."""
+    if shows_none(findings):
+        return "no assembly seen, take it again"
     if findings.label is not None and not findings.unsure:
         p = findings.probabilities.get(findings.label)
         return say_label(findings.label) + (f" {p:.0%}" if p is not None else "")

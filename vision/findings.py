@@ -25,6 +25,8 @@ LABELS: tuple[str, ...] = (
     "sound",
 )
 """Every label a region or a photograph can carry, in the order of the probability vectors."""
+NO_ASSEMBLY = "no assembly was found in the photograph"
+"""The fault of a photograph on which nothing but the table or the mat is seen."""
 STUB_MM = 12.0
 """So near a damage, a bundle that ends at nothing is a stub that the damage left, not an end of its own."""
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from desk.errors import DeskError
 from desk.learning.corrected import SOUND, Place, ReviewedPhoto, Snapshot, Verdict, snapshot_of
 from desk.parallel import Progress, counted
 from desk.records import tables
@@ -22,6 +23,7 @@ from desk.shop.review_entries import SIGN_OFF, entries_of, second_opinions
 from desk.shop.standing import findings_to_review, intake_answers, signed_off
 from models.repair import Answers, Rules, decide
 from models.repair.no_housing import NOT_A_HOUSING
+from models.repair.words import several
 from vision.cells import FEATURE_VERSION
 from vision.findings import PhotoFindings, Region
 
@@ -35,15 +37,31 @@ def gather(session: Session, desk: Desk, on_progress: Progress | None = None) ->
     doubtful = set(sent_under_several(session))
     every = session.scalars(select(tables.Assembly.id).order_by(tables.Assembly.id)).all()
     found = (_of_assembly(session, desk, assembly_id) for assembly_id in every)
-    for several in counted(found, len(every), "reading the reviews", on_progress):
-        photos += [one for one in several if one.sha256 not in doubtful]
+    for of_one in counted(found, len(every), "reading the reviews", on_progress):
+        photos += [one for one in of_one if one.sha256 not in doubtful]
     return snapshot_of(photos, FEATURE_VERSION, now().isoformat())
 
 
 def sent_under_several(session: Session) -> list[str]:
-    """Hashes of photographs that lie under more than one assembly."""
-    sha = tables.Photograph.sha256
-    return list(session.scalars(select(sha).group_by(sha).having(func.count() > 1).order_by(sha)))
+    """Hashes of photographs that lie under more than one assembly and were not taken back there."""
+    sha, counts = tables.Photograph.sha256, tables.Photograph.counts
+    query = select(sha).where(counts).group_by(sha).having(func.count() > 1).order_by(sha)
+    return list(session.scalars(query))
+
+
+def refuse_taken_back(session: Session, snapshot: Snapshot) -> None:
+    """DeskError where a snapshot holds photographs that this desk has taken back since: they teach nothing any more."""
+    row = tables.Photograph
+    known: dict[str, bool] = {}
+    for sha256, counts in session.execute(select(row.sha256, row.counts)):
+        known[sha256] = known.get(sha256, False) or counts
+    back = [photo for photo in snapshot.photos if not known.get(photo.sha256, True)]
+    if back:
+        of = ", ".join(sorted({photo.assembly for photo in back})[:3])
+        raise DeskError(
+            f"snapshot {snapshot.id}: expected photographs that count, got {several(len(back), 'photograph')} taken "
+            f"back at intake since (of {of}): keep a new snapshot"
+        )
 
 
 def _of_assembly(session: Session, desk: Desk, assembly_id: int) -> list[ReviewedPhoto]:

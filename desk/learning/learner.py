@@ -161,11 +161,14 @@ def _kept(desk: Desk, on_progress: Progress) -> dict[str, Any]:
 
 
 def _trained(desk: Desk, shelf: Shelf, asked: Retrain, workers: int, on_progress: Progress) -> dict[str, Any]:
+    from desk.learning.gather import refuse_taken_back
     from desk.learning.relearn import RelearnSettings
     from desk.learning.train import train_from_corrections
 
     settings = RelearnSettings(seed=asked.seed, weight=asked.weight, scenes=asked.scenes, workers=workers)
     snapshot = find_snapshot(shelf, asked.snapshot)
+    with desk.database.read() as session:
+        refuse_taken_back(session, snapshot)
     return asdict(train_from_corrections(shelf, snapshot, settings, desk.layouts, asked.keep_out, on_progress))
 
 

@@ -259,7 +259,9 @@ def _where(session: Session, of: Doubt | Example, snapshot: Snapshot | None) -> 
         select(tables.Photograph.id, tables.Photograph.assembly_id, tables.Standing.state)
         .join(tables.Assembly, tables.Assembly.id == tables.Photograph.assembly_id)
         .join(tables.Standing, tables.Standing.assembly_id == tables.Assembly.id)
-        .where(tables.Photograph.sha256 == of.sha256, tables.Assembly.shop_order == of.assembly)
+        .where(
+            tables.Photograph.sha256 == of.sha256, tables.Photograph.counts, tables.Assembly.shop_order == of.assembly
+        )
     ).first()
     photos = snapshot.photos if snapshot else []
     photo = next((p for p in photos if p.sha256 == of.sha256 and p.assembly == of.assembly), None)

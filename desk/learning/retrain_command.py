@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from desk.errors import DeskError
-from desk.learning.options import FILE, data_option, shelf_of
+from desk.learning.options import FILE, data_option, database_option, opened, shelf_of
 
 
 @click.command()
@@ -21,6 +21,7 @@ from desk.learning.options import FILE, data_option, shelf_of
 @click.option("-o", "--output", type=FILE, metavar="DIR", help="Folder for the model; default: the model in use.")
 @click.option("--keep", type=FILE, metavar="DIR", help="Keep the made scenes here; those there are used again.")
 @data_option
+@database_option
 def retrain(
     from_samples: bool,
     snapshot: str | None,
@@ -31,6 +32,7 @@ def retrain(
     output: Path | None,
     keep: Path | None,
     data: Path,
+    database: str | None,
 ) -> int:
     """Train the damage model again; the same seed and versions give the same hash."""
     if from_samples == (snapshot is not None):
@@ -44,7 +46,7 @@ def retrain(
     if snapshot is not None:
         if output is not None or keep is not None:
             raise DeskError("retrain: expected --output and --keep with --from-samples only: leave them out")
-        return _from_corrections(snapshot, keep_out, weight, scenes, seed, data)
+        return _from_corrections(snapshot, keep_out, weight, scenes, seed, data, database)
     if keep_out is not None or weight is not None:
         raise DeskError("retrain: expected --keep-out and --weight with --snapshot only: leave them out")
     from desk.retrain import retrain_from_samples
@@ -55,9 +57,16 @@ def retrain(
 
 
 def _from_corrections(
-    snapshot: str, keep_out: Path | None, weight: float | None, scenes: int | None, seed: int | None, data: Path
+    snapshot: str,
+    keep_out: Path | None,
+    weight: float | None,
+    scenes: int | None,
+    seed: int | None,
+    data: Path,
+    database: str | None,
 ) -> int:
     from desk.console import training_progress
+    from desk.learning.gather import refuse_taken_back
     from desk.learning.relearn import RelearnSettings
     from desk.learning.shelf import find_snapshot
     from desk.learning.sides import read_keep_out
@@ -66,6 +75,8 @@ def _from_corrections(
 
     shelf = shelf_of(data)
     found = find_snapshot(shelf, snapshot)
+    with opened(data, database) as desk, desk.database.read() as session:
+        refuse_taken_back(session, found)
     away = read_keep_out(keep_out) if keep_out is not None else []
     usual = RelearnSettings()
     settings = RelearnSettings(

@@ -26,6 +26,7 @@ from desk.records.columns import now
 from desk.records.errors import PhotoAltered, PhotoMissing
 from desk.records.photo_store import PhotoStore
 from desk.shop.desk import Desk
+from desk.shop.review_entries import AFTER_REPAIR
 from models.damage.files import write_file
 from vision.findings import PhotoFindings
 from vision.reading import PhotoError, read_photo
@@ -53,7 +54,7 @@ def seen(
     rows = session.execute(
         select(photograph.sha256, photograph.suffix, photograph.made_at, photograph.assembly_id, assessment.findings)
         .join(assessment, assessment.photograph_id == photograph.id)
-        .where(assessment.id.in_(newest), photograph.face != "after_repair")
+        .where(assessment.id.in_(newest), photograph.face_now != AFTER_REPAIR, photograph.counts)
         .order_by(photograph.id)
     ).all()
     folder.mkdir(parents=True, exist_ok=True)

@@ -118,8 +118,8 @@ def _own(session: Session, assembly_id: int, number: int, who: Account) -> None:
 def _state(session: Session, desk: Desk, who: Account, assembly_id: int) -> dict[str, Any]:
     found = review.review_of(session, desk, assembly_id)
     pictures = {
-        row.sha256: {"id": row.id, "file": row.name, "face": FACE_WORDS.get(row.face, row.face)}
-        for row in photographs_of(session, assembly_id)
+        row.sha256: {"id": row.id, "number": number, "file": row.name, "face": FACE_WORDS[row.face_now]}
+        for number, row in enumerate(photographs_of(session, assembly_id), 1)
     }
     entries, newest = entries_of(session, assembly_id), review.newest_entry(session, assembly_id)
     plan = plan_words(session, desk, assembly_id, found)

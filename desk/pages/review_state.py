@@ -18,7 +18,7 @@ from desk.review.history import in_force, waiting, withdrawn
 from desk.review.noting import ends_of
 from desk.review.places import place_name, unjudged
 from desk.review.reviewed import Reviewed
-from desk.review.telling import entry_words, presented, wire_words
+from desk.review.telling import entry_words, names_of, presented, wire_words
 from desk.wording import (
     ROUTE_WORDS,
     VERDICT_WORDS,
@@ -49,7 +49,7 @@ def state(
     found: Reviewed, entries: Sequence[Entry], newest: int | None, login: str, rules: Rules, unit: str,
     pictures: dict[str, dict[str, Any]], plan: str | None = None, connectors: Sequence[str] = (),
 ) -> dict[str, Any]:  # fmt: skip
-    """Everything that the page draws. `pictures`: number, file and face of each photograph by its hash.
+    """Everything that the page draws. `pictures`: id, number, file and face of each photograph by its hash.
 
     `plan`: what the work order's plan would say, where wires were measured for it. `connectors`: of the circuit list,
     where there is one: the ends seen are then named on the photographs, to be told which of them they are.
@@ -90,7 +90,7 @@ def state(
         "connectors": list(connectors),
         "ends": _ends(found) if connectors else [],
         "plan": say_places(say_plan(plan)) if plan else None,
-        "entries": entry_states(found, entries, login),
+        "entries": entry_states(found, entries, login, {sha: one["number"] for sha, one in pictures.items()}),
         "undo": undo_of(entries, login),
         "redo": redo_of(entries, login),
     }
@@ -231,12 +231,14 @@ def change_lines(change: DecisionChange, rules: Sequence[RuleResult]) -> list[st
     return lines
 
 
-def entry_states(found: Reviewed, entries: Sequence[Entry], login: str) -> list[dict[str, Any]]:
-    """The history, the newest first: who, when, what, and whether it counts."""
+def entry_states(
+    found: Reviewed, entries: Sequence[Entry], login: str, numbers: Mapping[str, int] = MappingProxyType({})
+) -> list[dict[str, Any]]:
+    """The history, the newest first: who, when, what, and whether it counts. numbers : of the photographs, by hash"""
     gone, doubtful = withdrawn(entries), set(waiting(entries))
     counting = {entry.id for entry in in_force(entries)}
     aside = {item.entry: item for item in found.set_aside}
-    names = {photo.photo.sha256: photo.photo.name for photo in found.photos}
+    names = names_of(found, entries, numbers)
     shown = [presented(entry, found) for entry in entries]
     by_id = {entry.id: entry for entry in shown}
     states = []

@@ -72,16 +72,20 @@ class Upload(BaseModel):
 
 
 class PhotographAnswer(BaseModel):
-    """The photograph is kept; whether it can be used, and what to do for a retake. `again`: it was here already."""
+    """The photograph is kept; whether it can be used, and what to do for a retake. `again`: it was here already, under
+    `face`, which stays as it was; `counts`: false where it was taken back; `says`: what became of it, in words."""
 
     id: int
     sha256: str
     name: str
     face: str
     again: bool
+    counts: bool
     usable: bool
     retake: list[Retake]
     mat_found: bool
+    elsewhere: bool
+    says: str
 
 
 class MarkState(BaseModel):
@@ -97,7 +101,7 @@ class PhotographState(BaseModel):
     """A photograph of an assembly and how far its assessment is.
 
     `label`: the model's; `marks`: what stands after the review; `number`: what pages call it, photo 1, photo 2;
-    `model`: which one assessed it.
+    `model`: which one assessed it; `counts`: false where it was taken back, `why_back` says why.
     """
 
     id: int
@@ -112,10 +116,21 @@ class PhotographState(BaseModel):
     number: int
     marks: list[MarkState]
     model: str | None
+    counts: bool
+    why_back: str | None
+
+
+class PutRightState(BaseModel):
+    """Something that was put right at intake, in words."""
+
+    at: datetime
+    by: str
+    says: str
 
 
 class AssemblyState(BaseModel):
-    """An assembly with its photographs and the decision on it. `models`: which models it was answered by."""
+    """An assembly with its photographs and the decision on it. `models`: which models it was answered by; `put_right`:
+    what was put right of its intake and its photographs, oldest first."""
 
     id: int
     shop_order: str
@@ -129,6 +144,7 @@ class AssemblyState(BaseModel):
     photographs: list[PhotographState]
     decision: Decision | None
     models: list[str]
+    put_right: list[PutRightState]
 
 
 class Row(BaseModel):
@@ -270,7 +286,8 @@ async def upload_piece(
 def _answer(receipt: Receipt) -> PhotographAnswer:
     return PhotographAnswer(
         id=receipt.photograph_id, sha256=receipt.sha256, name=receipt.name, face=receipt.face, again=receipt.again,
-        usable=receipt.usable, retake=list(receipt.retake), mat_found=receipt.mat_found,
+        counts=receipt.counts, usable=receipt.usable, retake=list(receipt.retake), mat_found=receipt.mat_found,
+        elsewhere=receipt.elsewhere, says=receipt.says,
     )  # fmt: skip
 
 
@@ -280,16 +297,19 @@ def _state(sheet: AssemblySheet) -> AssemblyState:
         id=sheet.assembly.id, shop_order=sheet.assembly.shop_order, vehicle=held.vehicle,
         customer_says=held.customer_says, circuit_class=held.circuit_class, mats=held.mats,
         state=sheet.standing.state if sheet.standing else None, missing_faces=sheet.missing_faces,
-        cautions=list(sheet.cautions), photographs=[_photograph(item) for item in sheet.photographs],
+        cautions=list(sheet.cautions), photographs=[photograph_state(item) for item in sheet.photographs],
         decision=sheet.decision, models=sheet.models,
+        put_right=[PutRightState(at=one.at, by=one.by, says=one.says) for one in sheet.put_right],
     )  # fmt: skip
 
 
-def _photograph(item: PhotographSheet) -> PhotographState:
+def photograph_state(item: PhotographSheet) -> PhotographState:
+    """A photograph as the API gives it."""
     return PhotographState(
-        id=item.row.id, sha256=item.row.sha256, name=item.row.name, face=item.row.face, usable=item.usable,
+        id=item.row.id, sha256=item.row.sha256, name=item.row.name, face=item.row.face_now, usable=item.usable,
         retake=list(item.retake), assessment=item.job_state, error=item.job_error, label=item.label,
         number=item.number, marks=[MarkState(**mark) for mark in item.marks], model=item.model,
+        counts=item.row.counts, why_back=item.why_back,
     )  # fmt: skip
 
 

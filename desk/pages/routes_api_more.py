@@ -1,4 +1,4 @@
-"""The JSON API, continued: correcting an intake, earlier visits of a vehicle, the people of the shop."""
+"""The JSON API, continued: an intake and its photographs put right, earlier visits of a vehicle, the people."""
 
 from __future__ import annotations
 
@@ -6,17 +6,19 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
 from pydantic import BaseModel
+from sqlalchemy.orm import Session
 
 from desk.pages.access import Visitor, desk_of, require
+from desk.pages.routes_api import Face, PhotographState, photograph_state
 from desk.pages.routes_people import link_address
 from desk.records import tables
 from desk.records.columns import now
-from desk.shop import people
-from desk.shop.assemblies import IntakeForm, assembly, correct_intake, newest_intake
+from desk.shop import people, putting_right
+from desk.shop.assemblies import IntakeForm, assembly, newest_intake
 from desk.shop.desk import Desk
 from desk.shop.people import Account
 from desk.shop.recurrence import earlier_visits
-from desk.shop.standing import refresh
+from desk.shop.sheet import sheet_of
 
 router = APIRouter(prefix="/api/v1", tags=["desk"])
 TheDesk = Annotated[Desk, Depends(desk_of)]
@@ -25,7 +27,8 @@ Administrator = Annotated[Visitor, Depends(require("administrator"))]
 
 
 class Correction(BaseModel):
-    """What holds from now on. `based_on`: the intake that was shown; without a circuit list the one there stays."""
+    """What holds from now on. `based_on`: the intake that was shown; without a shop order or a circuit list the one
+    there stays."""
 
     based_on: int
     vehicle: str
@@ -33,12 +36,14 @@ class Correction(BaseModel):
     customer_says: str = ""
     mats: int = 1
     circuit_list: str | None = None
+    shop_order: str | None = None
 
 
 class IntakeState(BaseModel):
     """What holds of the intake, and its number for `based_on`."""
 
     id: int
+    shop_order: str
     vehicle: str
     circuit_class: str
     customer_says: str
@@ -90,14 +95,61 @@ def intake(desk: TheDesk, visitor: Intake, assembly_id: int) -> IntakeState:
 
 @router.post("/assemblies/{assembly_id}/intake")
 def correct(desk: TheDesk, visitor: Intake, assembly_id: int, body: Correction) -> IntakeState:
-    """Correct an intake; 409 where somebody else corrected it since `based_on` was read."""
+    """Correct an intake; 409 where somebody else corrected it since `based_on` was read.
+
+    The shop order can be put right until the decision was signed off; a circuit class, vehicle or circuit list that is
+    corrected later sends it back to review.
+    """
     data = body.circuit_list.encode() if body.circuit_list is not None else None
     with desk.database.write() as session:
-        order = assembly(session, assembly_id).shop_order
+        order = body.shop_order or assembly(session, assembly_id).shop_order
         form = IntakeForm(order, body.vehicle, body.circuit_class, body.customer_says, body.mats, data, "circuit list")
-        correct_intake(session, visitor.account, assembly_id, form, body.based_on)
-        refresh(session, desk, assembly_id)
+        putting_right.correct(session, desk, visitor.account, assembly_id, form, body.based_on)
         return _intake(newest_intake(session, assembly_id))
+
+
+class FaceGiven(BaseModel):
+    """The face that a photograph shows."""
+
+    face: Face
+
+
+class TakenBack(BaseModel):
+    """Why a photograph is taken back, in a few words."""
+
+    why: str
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/face")
+def change_face(
+    desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int, body: FaceGiven
+) -> PhotographState:
+    """Let a photograph stand under another face. A signed-off decision goes back to review; a photograph that a work
+    order was issued on stays as it is, as do all of a closed assembly."""
+    with desk.database.write() as session:
+        putting_right.change_face(session, desk, visitor.account, assembly_id, photograph_id, body.face)
+        return _photograph(session, assembly_id, photograph_id)
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/take-back")
+def take_back(desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int, body: TakenBack) -> PhotographState:
+    """Let a photograph count no longer; it stays on record with the reason. The same limits as for its face."""
+    with desk.database.write() as session:
+        putting_right.take_back(session, desk, visitor.account, assembly_id, photograph_id, body.why)
+        return _photograph(session, assembly_id, photograph_id)
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/put-back")
+def put_back(desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int) -> PhotographState:
+    """Let a photograph that was taken back count again, under the face it had."""
+    with desk.database.write() as session:
+        putting_right.put_back(session, desk, visitor.account, assembly_id, photograph_id)
+        return _photograph(session, assembly_id, photograph_id)
+
+
+def _photograph(session: Session, assembly_id: int, photograph_id: int) -> PhotographState:
+    found = {item.row.id: item for item in sheet_of(session, assembly_id).photographs}
+    return photograph_state(found[photograph_id])
 
 
 @router.get("/visits")
@@ -143,8 +195,8 @@ def change(desk: TheDesk, visitor: Administrator, person_id: int, body: PersonCh
 
 def _intake(row: tables.Intake) -> IntakeState:
     return IntakeState(
-        id=row.id, vehicle=row.vehicle, circuit_class=row.circuit_class, customer_says=row.customer_says,
-        mats=row.mats, circuit_list_name=row.circuit_list_name,
+        id=row.id, shop_order=row.shop_order, vehicle=row.vehicle, circuit_class=row.circuit_class,
+        customer_says=row.customer_says, mats=row.mats, circuit_list_name=row.circuit_list_name,
     )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Annotated, Any
 
@@ -18,7 +18,8 @@ from desk.pages.render import page
 from desk.pages.spool import spooled
 from desk.records.columns import now
 from desk.records.errors import NotFound
-from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, assembly, correct_intake, open_assembly
+from desk.shop import putting_right
+from desk.shop.assemblies import CLASS_CHOICES, IntakeForm, assembly, open_assembly
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, Refused
 from desk.shop.intake import FACES, Receipt, receive
@@ -129,8 +130,7 @@ def correct(
     form, typed = fields
     try:
         with desk.database.write() as session:
-            correct_intake(session, visitor.account, assembly_id, form, based_on)
-            refresh(session, desk, assembly_id)
+            putting_right.correct(session, desk, visitor.account, assembly_id, form, based_on)
     except Refused as error:
         with desk.database.read() as session:
             sheet = sheet_of(session, assembly_id)
@@ -153,11 +153,11 @@ def _photographs(
     face: str = "",
 ) -> Response:
     with desk.database.read() as session:
-        sheet = sheet_of(session, assembly_id)
+        sheet, stay = sheet_of(session, assembly_id), putting_right.stay_as_they_are(session, assembly_id)
     chosen = face if face in FACES else [*sheet.missing_faces, "close_up"][0]
     return page(
         request, "photographs.html.j2", status=status, sheet=sheet, faces=FACES, receipts=receipts, wrong=wrong,
-        chosen=chosen,
+        chosen=chosen, stay=stay,
         within_days=desk.rules.recurrence.within_days,
     )  # fmt: skip
 
@@ -184,6 +184,43 @@ async def send_photographs(request: Request, desk: TheDesk, visitor: Intake, ass
     status = status_of(wrong[0]) if wrong and not receipts else 200
     said = [str(error) for error in wrong]
     return await run_in_threadpool(_photographs, request, desk, assembly_id, status, tuple(receipts), said, face)
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/face")
+def change_face(
+    request: Request, desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int, face: Text = ""
+) -> Response:
+    return _put_right(request, desk, visitor, assembly_id, photograph_id, putting_right.change_face, face)
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/take-back")
+def take_back(
+    request: Request, desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int, why: Text = ""
+) -> Response:
+    return _put_right(request, desk, visitor, assembly_id, photograph_id, putting_right.take_back, why)
+
+
+@router.post("/assemblies/{assembly_id}/photographs/{photograph_id}/put-back")
+def put_back(request: Request, desk: TheDesk, visitor: Intake, assembly_id: int, photograph_id: int) -> Response:
+    return _put_right(request, desk, visitor, assembly_id, photograph_id, putting_right.put_back)
+
+
+def _put_right(
+    request: Request,
+    desk: Desk,
+    visitor: Visitor,
+    assembly_id: int,
+    photograph_id: int,
+    change: Callable[..., None],
+    *said: str,
+) -> Response:
+    """Change a photograph and come back to it; what is refused is said on the page."""
+    try:
+        with desk.database.write() as session:
+            change(session, desk, visitor.account, assembly_id, photograph_id, *said)
+    except Refused as error:
+        return _photographs(request, desk, assembly_id, status_of(error), wrong=[str(error)])
+    return RedirectResponse(f"/assemblies/{assembly_id}/photographs#photo-{photograph_id}", 303)
 
 
 @router.get("/assemblies/{assembly_id}")

@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from desk.evidence import evidence_html, style_source
 from desk.pages.access import Visitor, desk_of, require
+from desk.pages.refusals import status_of
 from desk.pages.render import page
 from desk.pages.units import MM_PER_INCH, say_length
 from desk.shop import closing, quotes
@@ -67,10 +68,14 @@ def approve(
 
 @router.get("/assemblies/{assembly_id}/closing")
 def closing_page(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Response:
+    return _closing(request, desk, assembly_id)
+
+
+def _closing(request: Request, desk: Desk, assembly_id: int, status: int = 200, wrong: str | None = None) -> Response:
     with desk.database.read() as session:
         sheet, work = sheet_of(session, assembly_id), closing.closing_sheet(session, desk, assembly_id)
     numbers = {item.row.sha256: item for item in sheet.photographs}
-    return page(request, "closing.html.j2", sheet=sheet, work=work, shown=numbers)
+    return page(request, "closing.html.j2", status=status, sheet=sheet, work=work, shown=numbers, wrong=wrong)
 
 
 @router.post("/assemblies/{assembly_id}/closing")
@@ -78,7 +83,12 @@ async def close(request: Request, desk: TheDesk, visitor: Reviewer, assembly_id:
     """Fields `joints`, `ruler_checked`, and one for each answer, named `answer|place`."""
     form = await request.form(max_files=0, max_fields=2000)
     given = {name: value for name, value in form.items() if isinstance(value, str)}
-    await run_in_threadpool(_close, desk, visitor.account, assembly_id, given)
+    try:
+        await run_in_threadpool(_close, desk, visitor.account, assembly_id, given)
+    except Invalid as error:
+        if error.field != "photographs":
+            raise
+        return await run_in_threadpool(_closing, request, desk, assembly_id, status_of(error), str(error))
     return RedirectResponse(f"/assemblies/{assembly_id}#closing", 303)
 
 

@@ -1,8 +1,9 @@
 """The tables of the shop's records.
 
 Rows of assemblies, photographs, assessments, entries and papers are only ever
-added. What changes in place: accounts and sessions, states of jobs and learning runs, and `standing`,
-which is computed from the other rows and can be thrown away and made again.
+added. What changes in place: accounts and sessions, states of jobs and learning runs, the shop order of an assembly
+(its intake rows keep each that was said), and `standing`, which is computed from the other rows and can be thrown away
+and made again.
 """
 
 from __future__ import annotations
@@ -10,8 +11,22 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Boolean, ForeignKey, Index, Integer, LargeBinary, MetaData, String, Text, UniqueConstraint
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Text,
+    UniqueConstraint,
+    func,
+    select,
+    true,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, column_property, mapped_column
 
 from desk.records.columns import Moment, now
 
@@ -111,6 +126,7 @@ class Intake(Table):
     __tablename__ = "intake"
     id: Mapped[int] = mapped_column(primary_key=True)
     assembly_id: Mapped[int] = mapped_column(ForeignKey("assembly.id"), index=True)
+    shop_order: Mapped[str] = mapped_column(String(60), server_default="")
     vehicle: Mapped[str] = mapped_column(String(80))
     vehicle_key: Mapped[str] = mapped_column(String(80), index=True)
     customer_says: Mapped[str] = mapped_column(Text, default="")
@@ -122,8 +138,28 @@ class Intake(Table):
     made_by: Mapped[int] = mapped_column(ForeignKey("person.id"))
 
 
+class PhotographChange(Table):
+    """What intake put right of a photograph: under which face it stands from then on, and whether it counts. `was`: the
+    face before; `reopens`: it sent a signed-off decision back to review. Only added; the newest one holds."""
+
+    __tablename__ = "photograph_change"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    photograph_id: Mapped[int] = mapped_column(ForeignKey("photograph.id"), index=True)
+    was: Mapped[str] = mapped_column(String(16))
+    face: Mapped[str] = mapped_column(String(16))
+    counts: Mapped[bool]
+    why: Mapped[str] = mapped_column(Text, default="")
+    reopens: Mapped[bool]
+    made_at: Mapped[datetime] = mapped_column(default=now)
+    made_by: Mapped[int] = mapped_column(ForeignKey("person.id"))
+
+
 class Photograph(Table):
-    """A photograph of an assembly; its bytes lie in the photograph store under their hash."""
+    """A photograph of an assembly; its bytes lie in the photograph store under their hash.
+
+    `face`: as it was sent; `face_now` and `counts`: as it stands after what was put right. One that does not count was
+    taken back.
+    """
 
     __tablename__ = "photograph"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -138,6 +174,28 @@ class Photograph(Table):
     taken_at: Mapped[str | None] = mapped_column(String(32))
     made_at: Mapped[datetime] = mapped_column(default=now)
     made_by: Mapped[int] = mapped_column(ForeignKey("person.id"))
+    face_now: Mapped[str] = column_property(
+        func.coalesce(
+            select(PhotographChange.face)
+            .where(PhotographChange.photograph_id == id)
+            .order_by(PhotographChange.id.desc())
+            .limit(1)
+            .correlate_except(PhotographChange)
+            .scalar_subquery(),
+            face,
+        )
+    )
+    counts: Mapped[bool] = column_property(
+        func.coalesce(
+            select(PhotographChange.counts)
+            .where(PhotographChange.photograph_id == id)
+            .order_by(PhotographChange.id.desc())
+            .limit(1)
+            .correlate_except(PhotographChange)
+            .scalar_subquery(),
+            true(),
+        )
+    )
     __table_args__ = (UniqueConstraint("assembly_id", "sha256"),)
 
 

@@ -51,7 +51,7 @@ def end_ref(edit: NameEnd, photos: Sequence[PhotoFindings]) -> str:
     for head, photo in zip(prefixes(photos), photos, strict=True):
         if photo.photo.sha256 == edit.photo and edit.end in ends_of(photo):
             return head + edit.end
-    raise EditError(f"expected an end in a photograph of this assembly, got {edit.end}: reload the page")
+    raise EditError(f"expected an end in a photograph that counts for the decision, got {edit.end}: reload the page")
 
 
 def ends_of(photo: PhotoFindings) -> list[str]:

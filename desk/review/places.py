@@ -58,11 +58,23 @@ def present(answers: Answers, photos: Sequence[PhotoFindings]) -> Answers:
 
 def by_hash(edit: Edit, files: Mapping[str, str]) -> Edit:
     """An answer that the first version kept under a file's name, under the photograph's hash. files : hash by name."""
+    return _under(edit, {name: sha256[:_SHORT_SHA] for name, sha256 in files.items()})
+
+
+def by_number(edit: Edit, numbers: Mapping[str, int]) -> Edit:
+    """An answer about photographs that do not count, as people call them: nothing else names them by their number any
+    more, so that it is not taken for one about another. numbers : of those photographs, by hash"""
+    return _under(edit, {sha256[:_SHORT_SHA]: f"photo {number}" for sha256, number in numbers.items()})
+
+
+def _under(edit: Edit, heads: Mapping[str, str]) -> Edit:
+    """An answer with its places under other names of their photographs. heads : the new name by the one kept"""
     if not isinstance(edit, Answer):
         return edit
-    keys = {key for value in edit.answers.model_dump().values() if isinstance(value, dict) for key in value}
-    split = {key: key.rpartition(":") for key in keys}
-    names = {key: f"{files[name][:_SHORT_SHA]}:{item}" for key, (name, _, item) in split.items() if name in files}
+    dicts = {field: value for field, value in edit.answers if isinstance(value, dict)}
+    refs = {key for value in dicts.values() for key in value} | {one for f in SAME for one in dicts[f].values()}
+    split = {ref: ref.rpartition(":") for ref in refs}
+    names = {ref: f"{heads[head]}:{item}" for ref, (head, _, item) in split.items() if head in heads}
     return edit.model_copy(update={"answers": _renamed(edit.answers, names)}) if names else edit
 
 

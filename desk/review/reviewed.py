@@ -33,6 +33,10 @@ from models.repair.spots import is_own
 from vision.findings import Decision, Finding, PhotoFindings
 
 _GIVES_LABEL = (Confirm, Relabel, Add)
+_NOT_COUNTING = (
+    "expected a photograph of this assembly that counts for the decision, got another one (taken back, or of the "
+    "finished repair): reload the page"
+)
 
 
 class SetAside(Finding):
@@ -149,7 +153,7 @@ class _Course:
     def _edit(self, entry: Entry, edit: Any) -> None:
         before = self.photos.get(edit.photo)
         if before is None:
-            raise EditError("expected a photograph of this assembly, got another one: reload the page")
+            raise EditError(_NOT_COUNTING)
         after = applied(before, edit, self.rules)
         self.photos[edit.photo] = after
         self.changes += changes_between(entry.id, before, after)
@@ -210,7 +214,10 @@ class _Course:
         try:
             open_case(photos, merged(self.answers, given, photos, self.rules), self.rules)
         except AnswersError as error:
-            return dict(zip(error.names, error.lines, strict=True))
+            return {
+                name: _NOT_COUNTING if _elsewhere(name, photos) else line
+                for name, line in zip(error.names, error.lines, strict=True)
+            }
         return {}
 
     def _named(self, entry: Entry, photos: Sequence[PhotoFindings], ref: str, label: DamageLabel) -> dict[str, Any]:
@@ -267,6 +274,13 @@ class _Course:
         photos = list(self.photos.values())
         self.answers = known_places(self.answers, photos)
         return decide(photos, with_measured(photos, self.answers, self.notes, self.rules), self.rules)
+
+
+def _elsewhere(name: str, photos: Sequence[PhotoFindings]) -> bool:
+    """Whether an answer (`field.place`) is about a place of a photograph that is none of these."""
+    head, colon, _ = name.partition(".")[2].rpartition(":")
+    known = {part for photo in photos for part in (photo.photo.name, photo.photo.sha256[:8])}
+    return bool(colon) and head not in known
 
 
 def _place_of(photos: Sequence[PhotoFindings], ref: str) -> tuple[str, str]:

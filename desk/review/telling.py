@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 
 from desk.order_answers import answers_given
@@ -89,6 +89,16 @@ def entry_words(
     elif isinstance(edit, CountWires):
         what = f"{edit.wires} wires counted"
     return f"{where}: {what}"
+
+
+def names_of(found: Reviewed, entries: Iterable[Entry], numbers: Mapping[str, int]) -> dict[str, str]:
+    """Names of the photographs reviewed, and of others that entries were made on before they were taken back.
+
+    numbers : of all photographs of the assembly, by hash
+    """
+    here = {photo.photo.sha256: photo.photo.name for photo in found.photos}
+    about = {getattr(entry.edit, "photo", None) for entry in entries}
+    return here | {sha: f"photo {number}" for sha, number in numbers.items() if sha in about and sha not in here}
 
 
 def wire_words(wire: BenchWire, say: Callable[[float], str]) -> str:

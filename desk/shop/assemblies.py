@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import select
 from sqlalchemy.exc import IntegrityError
@@ -15,6 +15,7 @@ from desk.records import tables
 from desk.records.errors import NotFound
 from desk.shop.errors import Invalid, StaleForm
 from desk.shop.people import Account
+from desk.shop.review_entries import SIGN_OFF
 from models.circuit.circuit_list import CLASSES, CircuitListError, parse_circuit_list
 
 UNKNOWN_CLASS = "unknown"
@@ -60,6 +61,7 @@ def open_assembly(session: Session, by: Account, form: IntakeForm) -> tuple[int,
                 f"a second assembly needs a number of its own, such as {shop_order[:50]}-2",
             )
         return known.id, False
+    checked = replace(checked, shop_order=shop_order)
     row = tables.Assembly(shop_order=shop_order, shop_order_key=key_of(shop_order), made_by=by.id)
     session.add(row)
     try:
@@ -81,10 +83,39 @@ def correct_intake(session: Session, by: Account, assembly_id: int, form: Intake
             "reload the page and correct again"
         )
     checked = _checked(form)
+    checked = replace(checked, shop_order=_put_order_right(session, assembly_id, form.shop_order))
     if checked.circuit_list is None:  # none chosen this time: the one there stays
-        kept = {"circuit_list": held.circuit_list, "circuit_list_name": held.circuit_list_name}
-        checked = IntakeForm(**(vars(checked) | kept))
+        checked = replace(checked, circuit_list=held.circuit_list, circuit_list_name=held.circuit_list_name)
     return _add_intake(session, by, assembly_id, checked)
+
+
+def _put_order_right(session: Session, assembly_id: int, typed: str) -> str:
+    """The shop order as it is said now, which is the assembly's from then on. Refused once a decision was signed off
+    under the former one: papers and whoever learnt from it call the assembly by that."""
+    row, shop_order = assembly(session, assembly_id), one_line("shop_order", "shop order", typed, 60)
+    if shop_order == row.shop_order:
+        return shop_order
+    entry, table = tables.ReviewEntry, tables.Assembly
+    if session.scalar(select(entry.id).where(entry.assembly_id == assembly_id, entry.kind == SIGN_OFF).limit(1)):
+        raise Invalid(
+            "shop_order",
+            f"shop order: expected {row.shop_order}, under which the decision was signed off, got {shop_order}: "
+            "that stays on record; open the other order and photograph the assembly there",
+        )
+    key = key_of(shop_order)
+    if session.scalar(select(table.id).where(table.shop_order_key == key, table.id != assembly_id)) is not None:
+        raise Invalid(
+            "shop_order",
+            f"shop order: expected one that no other assembly has, got {shop_order}, which is open already: find it",
+        )
+    row.shop_order, row.shop_order_key = shop_order, key
+    try:
+        session.flush()
+    except IntegrityError as error:  # somebody else opened it in this moment
+        raise StaleForm(
+            f"expected a free shop order, got {shop_order}, just opened by somebody else: find it"
+        ) from error
+    return shop_order
 
 
 def newest_intake(session: Session, assembly_id: int) -> tables.Intake:
@@ -102,6 +133,12 @@ def assembly(session: Session, assembly_id: int) -> tables.Assembly:
     if row is None:
         raise NotFound(f"expected an assembly of this shop, got number {assembly_id}: find it in the list")
     return row
+
+
+def in_turn(session: Session, assembly_id: int) -> None:
+    """One writer at a time on an assembly: what is newest stays so until the write ends (SQLite does so anyway)."""
+    assembly(session, assembly_id)
+    session.execute(select(tables.Assembly.id).where(tables.Assembly.id == assembly_id).with_for_update())
 
 
 def key_of(text: str) -> str:
@@ -158,7 +195,7 @@ def shown_name(name: str, otherwise: str) -> str:
 
 def _add_intake(session: Session, by: Account, assembly_id: int, form: IntakeForm) -> int:
     row = tables.Intake(
-        assembly_id=assembly_id, vehicle=form.vehicle, vehicle_key=key_of(form.vehicle),
+        assembly_id=assembly_id, shop_order=form.shop_order, vehicle=form.vehicle, vehicle_key=key_of(form.vehicle),
         customer_says=form.customer_says, circuit_class=form.circuit_class, circuit_list=form.circuit_list,
         circuit_list_name=form.circuit_list_name, mats=form.mats, made_by=by.id,
     )  # fmt: skip

@@ -24,6 +24,7 @@ from desk.shop.errors import Invalid
 from desk.shop.orders import files_of, head_of
 from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, add_paper, paper, papers_of
 from desk.shop.people import Account
+from desk.shop.review_entries import AFTER_REPAIR
 from desk.shop.standing import findings_to_review, refresh
 from desk.wording import say_region
 from models.repair import Answers, AnswersError, Rules, decide
@@ -110,7 +111,7 @@ def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[T
     return tuple(
         TooOld(number, row.id, row.sha256, row.name, why)
         for number, row in enumerate(photographs_of(session, assembly_id), 1)
-        if row.face == "after_repair" and row.made_at <= issued
+        if row.face_now == AFTER_REPAIR and row.counts and row.made_at <= issued
     )
 
 
@@ -236,7 +237,8 @@ def _running(session: Session, assembly_id: int, issued: datetime) -> int:
             .join(photograph, photograph.id == job.photograph_id)
             .where(
                 photograph.assembly_id == assembly_id,
-                photograph.face == "after_repair",
+                photograph.face_now == AFTER_REPAIR,
+                photograph.counts,
                 photograph.made_at > issued,
                 job.state.in_(("queued", "running")),
             )

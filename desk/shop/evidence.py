@@ -18,14 +18,15 @@ from desk.records.columns import now
 from desk.records.errors import PhotoAltered, PhotoMissing
 from desk.review.places import place_name
 from desk.review.reviewed import Reviewed
-from desk.review.telling import entry_words, presented
-from desk.shop.assemblies import CLASS_WORDS, assembly, newest_intake, photographs_of
+from desk.review.telling import entry_words, names_of, presented
+from desk.shop.assemblies import CLASS_WORDS, assembly, newest_intake, photograph_numbers, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.intake import FACE_WORDS
 from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, papers_of
 from desk.shop.people import Account
+from desk.shop.putting_right import put_right
 from desk.shop.review import review_of
-from desk.shop.review_entries import REOPENED, SIGN_OFF, entries_of
+from desk.shop.review_entries import PHOTOGRAPHS, REOPENED, SIGN_OFF, entries_of
 from desk.shop.standing import STATE_WORDS, findings_to_review
 from desk.wording import CLOSING_WORDS, ROUTE_WORDS
 from models.repair.words import several
@@ -93,12 +94,16 @@ def _photos(
         view = view_of(file, whole) if isinstance(file, Path) else View(None, why_not=file)
         found.append(
             Pictured(
-                number, FACE_WORDS[row.face], row.name, row.suffix, row.sha256, row.size_bytes, row.width_px,
+                number, _face_words(row), row.name, row.suffix, row.sha256, row.size_bytes, row.width_px,
                 row.height_px, row.taken_at, _moment(row.made_at), people[row.made_by], view,
                 findings.get(row.sha256),
             )
         )  # fmt: skip
     return found
+
+
+def _face_words(row: tables.Photograph) -> str:
+    return f"{FACE_WORDS[row.face_now]}{'' if row.counts else ', taken back: it does not count'}"
 
 
 def _places(session: Session, assembly_id: int, review: Reviewed) -> list[Place]:
@@ -121,16 +126,17 @@ def _places(session: Session, assembly_id: int, review: Reviewed) -> list[Place]
 
 
 def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapping[int, str]) -> list[Happened]:
-    """Entries and sign-offs in their order; blind second opinions are no part of the decision."""
-    names = {photo.photo.sha256: photo.photo.name for photo in review.photos}
+    """Entries, sign-offs and what intake put right, in their order; blind second opinions are no part of the decision.
+
+    Photographs keep their names where they were taken back: entries were made on them.
+    """
     entries = {entry.id: presented(entry, review) for entry in entries_of(session, assembly_id)}
+    names = names_of(review, entries.values(), photograph_numbers(session, assembly_id))
     aside = {item.entry: item for item in review.set_aside}
     row = tables.ReviewEntry
-    rows = session.scalars(
-        select(row).where(row.assembly_id == assembly_id, row.blind.is_(False)).order_by(row.id)
-    ).all()
-    found = []
-    for one in rows:
+    query = select(row).where(row.assembly_id == assembly_id, row.blind.is_(False), row.kind != PHOTOGRAPHS)
+    found = [(one.at, Happened(_moment(one.at), one.by, one.says)) for one in put_right(session, assembly_id)]
+    for one in session.scalars(query.order_by(row.id)):
         if one.kind == SIGN_OFF:
             words = _sign_off_words(one.payload)
         elif one.kind == REOPENED:
@@ -138,8 +144,8 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
         else:
             words = entry_words(entries[one.id], names, review.treated, entries)
             words += f" ({aside[one.id].words}: {aside[one.id].reason})" if one.id in aside else ""
-        found.append(Happened(_moment(one.made_at), people[one.person_id], words))
-    return found
+        found.append((one.made_at, Happened(_moment(one.made_at), people[one.person_id], words)))
+    return [happened for _, happened in sorted(found, key=lambda item: item[0])]
 
 
 def _sign_off_words(signed: Mapping[str, Any]) -> str:

@@ -37,16 +37,37 @@ _LOOKING = threading.BoundedSemaphore(max(1, os.cpu_count() or 1))
 
 @dataclass(frozen=True)
 class Receipt:
-    """The answer to a photograph: it is kept, and whether it can be used. `again`: it was here already."""
+    """The answer to a photograph: it is kept, and whether it can be used.
+
+    `again`: it was here already; `face`, `counts`: as it stands, which may be another face than it was `sent_as`, or
+    taken back: what was put right is not undone by sending the file once more.
+    """
 
     photograph_id: int
     sha256: str
     name: str
     face: str
+    sent_as: str
+    counts: bool
     again: bool
     usable: bool
     retake: tuple[Retake, ...]
     mat_found: bool
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether it was here already, and not as it was sent now."""
+        return not self.counts or self.face != self.sent_as
+
+    @property
+    def says(self) -> str:
+        """What became of it, in a few words."""
+        if not self.counts:
+            return "it is here already and was taken back; put it back there"
+        if self.face != self.sent_as:
+            return f"it is here already as {FACE_WORDS[self.face].capitalize()}; change its face there"
+        kept = "kept, usable" if self.usable else "kept, but take it again"
+        return f"{kept} (it was here already)" if self.again else kept
 
 
 def receive(desk: Desk, by: Account, assembly_id: int, file: Path, name: str, face: str) -> Receipt:
@@ -67,8 +88,10 @@ def receive(desk: Desk, by: Account, assembly_id: int, file: Path, name: str, fa
         desk.store.take_in(file, sha256, suffix)
         photograph_id, again = _keep(desk, by, assembly_id, photo, sha256, suffix, name, face)
         first = _first_answer(desk, photograph_id, photo)
+    with desk.database.read() as session:
+        row = session.get_one(tables.Photograph, photograph_id)
     return Receipt(
-        photograph_id, sha256, name, face, again, first.usable,
+        photograph_id, sha256, name, row.face_now, face, row.counts, again, first.usable,
         tuple(Retake.model_validate(item) for item in first.retake), first.mat_found,
     )  # fmt: skip
 

@@ -14,7 +14,7 @@ from desk.review.edits import Edit, EditError, Entry
 from desk.review.history import waiting
 from desk.review.places import lasting, place_name, unjudged
 from desk.review.reviewed import Reviewed, fits
-from desk.shop.assemblies import assembly, photographs_of
+from desk.shop.assemblies import assembly, in_turn, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Contradicted, Invalid, StillOpen, Unjudged
 from desk.shop.intake import SIDES
@@ -59,7 +59,7 @@ def put_on_record(
     One that does not fit is refused (Invalid). One that fits, but was written without knowledge of somebody else's
     newest entry, is kept and waits to be settled.
     """
-    _in_turn(session, assembly_id)
+    in_turn(session, assembly_id)
     label = getattr(edit, "label", None)
     keep_while_given(session, [label])
     known = desk.labels
@@ -102,7 +102,7 @@ def sign_off(
     despite : answers that the photographs contradict, and open questions that may still worsen the route, in the
     review's words, which the signer lets stand. Contradicted or StillOpen where one is missing there.
     """
-    _in_turn(session, assembly_id)
+    in_turn(session, assembly_id)
     review = review_of(session, desk, assembly_id)
     if review.conflicts:
         raise Invalid(
@@ -130,7 +130,7 @@ def sign_off(
 def unseen_faces(session: Session, assembly_id: int, review: Reviewed) -> list[str]:
     """The sides of the assembly, of the two there are, that no photograph shows which could be assessed."""
     usable = {photo.photo.sha256 for photo in review.originals if photo.usable}
-    seen = {row.face for row in photographs_of(session, assembly_id) if row.sha256 in usable}
+    seen = {row.face_now for row in photographs_of(session, assembly_id) if row.sha256 in usable}
     return [face for face in SIDES if face not in seen]
 
 
@@ -197,12 +197,6 @@ def named_places(review: Reviewed) -> list[dict[str, object]]:
         for place in review.judged
         if after.get(place) is not None
     ]
-
-
-def _in_turn(session: Session, assembly_id: int) -> None:
-    """One writer at a time on an assembly: what is newest stays so until the entry is kept (SQLite does so anyway)."""
-    assembly(session, assembly_id)
-    session.execute(select(tables.Assembly.id).where(tables.Assembly.id == assembly_id).with_for_update())
 
 
 def _known(session: Session, assembly_id: int, based_on: int | None) -> None:

@@ -10,25 +10,30 @@ from sqlalchemy.orm import Session, aliased
 
 from desk.records import tables
 from desk.review.edits import EDIT, Entry
-from desk.review.places import by_hash
+from desk.review.places import by_hash, by_number
 from desk.review.reviewed import Reviewed, reviewed
 from models.repair import Answers, Rules
 from vision.findings import PhotoFindings
 
+AFTER_REPAIR = "after_repair"
+"""The face of photographs that close an order; all others tell the damage."""
 OPINION = "opinion"
 """Kind of the row that holds a blind second opinion; it edits nothing."""
 SIGN_OFF = "sign_off"
 """Kind of the review entry that confirms the whole decision; it edits nothing."""
-
-
 REOPENED = "reopened"
 """Kind of the entry that sends a signed-off assembly back to review; it edits nothing."""
-NO_EDITS = (SIGN_OFF, REOPENED)
+PHOTOGRAPHS = "photographs"
+"""Kind of the entry that says which photographs the decision follows from: one was put right; it edits nothing."""
+NO_EDITS = (SIGN_OFF, REOPENED, PHOTOGRAPHS)
+NO_WORD_ON_PLACES = (OPINION, PHOTOGRAPHS)
+"""Kinds of rows whose writer may still be a second person: neither says what a place is called in the review."""
 
 
 def entries_of(session: Session, assembly_id: int) -> list[Entry]:
     """Every edit on the assembly in its order; second opinions given blind and sign-offs are no edits."""
     row, files = tables.ReviewEntry, _files(session, assembly_id)
+    aside = _not_counting(session, assembly_id)
     query = (
         select(row, tables.Person.login)
         .join(tables.Person, tables.Person.id == row.person_id)
@@ -41,7 +46,7 @@ def entries_of(session: Session, assembly_id: int) -> list[Entry]:
             person=login,
             made_at=one.made_at.isoformat(),
             based_on=one.based_on_id,
-            edit=by_hash(EDIT.validate_python(one.payload), files),
+            edit=by_number(by_hash(EDIT.validate_python(one.payload), files), aside),
         )
         for one, login in session.execute(query).all()
     ]
@@ -56,7 +61,9 @@ def second_opinions(session: Session, assembly_id: int | None = None) -> list[tu
     """
     row, other = tables.ReviewEntry, aliased(tables.ReviewEntry)
     more = select(other.id).where(
-        other.assembly_id == row.assembly_id, other.person_id == row.person_id, other.kind != OPINION
+        other.assembly_id == row.assembly_id,
+        other.person_id == row.person_id,
+        other.kind.not_in(NO_WORD_ON_PLACES),
     )
     query = (
         select(row.assembly_id, tables.Person.login, row.payload)
@@ -77,6 +84,17 @@ def _files(session: Session, assembly_id: int) -> dict[str, str]:
     ).all()
     count = Counter(row.name for row in rows)
     return {row.name: row.sha256 for row in rows if count[row.name] == 1}
+
+
+def _not_counting(session: Session, assembly_id: int) -> dict[str, int]:
+    """Numbers of the photographs that the decision does not follow from, by hash."""
+    photograph = tables.Photograph
+    rows = session.execute(
+        select(photograph.sha256, photograph.counts, photograph.face_now)
+        .where(photograph.assembly_id == assembly_id)
+        .order_by(photograph.id)
+    ).all()
+    return {row.sha256: number for number, row in enumerate(rows, 1) if not row.counts or row.face_now == AFTER_REPAIR}
 
 
 def after_review(

@@ -13,16 +13,22 @@ from desk.records.errors import NotFound
 from desk.shop.assemblies import UNKNOWN_CLASS, assembly, newest_intake, photographs_of
 from desk.shop.intake import FACES
 from desk.shop.marks import Mark
+from desk.shop.putting_right import PutRight, put_right
 from desk.shop.recurrence import Earlier, earlier_visits
+from desk.shop.review_entries import AFTER_REPAIR
+from models.repair.assembly import shows_none
 from models.repair.texts import cautions_for
-from vision.findings import Decision, Retake
+from vision.findings import Decision, PhotoFindings, Retake
 
 _RODENT_WORDS = ("rodent", "mouse", "mice", "rat ", "rats", "marten", "squirrel", "gnaw", "chew", "nest", "dropping")
 
 
 @dataclass(frozen=True)
 class PhotographSheet:
-    """One photograph: its row and number, what was answered at once, how far its assessment is, what it shows."""
+    """One photograph: its row and number, what was answered at once, how far its assessment is, what it shows.
+
+    `why_back`: why it was taken back, where it was; `shows_none`: it was assessed, and no assembly is seen on it.
+    """
 
     row: tables.Photograph
     usable: bool | None
@@ -33,6 +39,8 @@ class PhotographSheet:
     number: int
     marks: tuple[Mark, ...]
     model: str | None
+    why_back: str | None
+    shows_none: bool
 
 
 @dataclass(frozen=True)
@@ -47,16 +55,24 @@ class AssemblySheet:
     earlier: tuple[Earlier, ...]
     cautions: tuple[str, ...]
     made_by: str
+    put_right: tuple[PutRight, ...]
 
     @property
     def models(self) -> list[str]:
         """The models that assessed the damaged assembly; several where one was put into use in between."""
-        return sorted({one.model for one in self.photographs if one.model and one.row.face != "after_repair"})
+        mine = [one for one in self.photographs if one.row.counts and one.row.face_now != AFTER_REPAIR]
+        return sorted({one.model for one in mine if one.model})
+
+    @property
+    def shows_none(self) -> bool:
+        """Whether no photograph of the damage shows an assembly at all."""
+        mine = [one for one in self.photographs if one.row.counts and one.row.face_now != AFTER_REPAIR]
+        return bool(mine) and all(one.shows_none for one in mine)
 
     @property
     def missing_faces(self) -> list[str]:
         """The faces asked for that no usable photograph shows yet."""
-        there = {item.row.face for item in self.photographs if item.usable is not False}
+        there = {item.row.face_now for item in self.photographs if _may_show(item)}
         return [face for face in FACES[:3] if face not in there]
 
 
@@ -71,6 +87,7 @@ def sheet_of(session: Session, assembly_id: int) -> AssemblySheet:
     return AssemblySheet(
         row, held, standing, decision, _photographs(session, assembly_id, marks), earlier,
         cautions_at_intake(held, decision), session.get_one(tables.Person, row.made_by).name,
+        tuple(put_right(session, assembly_id)),
     )  # fmt: skip
 
 
@@ -98,6 +115,9 @@ def _photographs(
     jobs = {row.photograph_id: row for row in session.scalars(select(job).where(job.id.in_(newest_job)))}
     newest = select(func.max(assessment.id)).where(assessment.photograph_id.in_(ids)).group_by(assessment.photograph_id)
     found = {row.photograph_id: row for row in session.scalars(select(assessment).where(assessment.id.in_(newest)))}
+    change = tables.PhotographChange
+    newest_change = select(func.max(change.id)).where(change.photograph_id.in_(ids)).group_by(change.photograph_id)
+    changes = {row.photograph_id: row for row in session.scalars(select(change).where(change.id.in_(newest_change)))}
     sheets = []
     for number, row in enumerate(rows, 1):
         first, running, assessed = answers.get(row.id), jobs.get(row.id), found.get(row.id)
@@ -113,9 +133,20 @@ def _photographs(
                 number,
                 tuple(marks.get(row.sha256, ())),
                 assessed.model_version if assessed else None,
+                None if row.counts else changes[row.id].why,
+                assessed is not None and assessed.label is None and shows_none(_findings(assessed)),
             )
         )
     return tuple(sheets)
+
+
+def _may_show(item: PhotographSheet) -> bool:
+    """Whether a photograph shows its face of the assembly, or may still turn out to."""
+    return item.row.counts and item.usable is not False and not item.shows_none
+
+
+def _findings(row: tables.Assessment) -> PhotoFindings:
+    return PhotoFindings.model_validate(row.findings)
 
 
 def photograph(session: Session, photograph_id: int) -> tables.Photograph:

@@ -18,7 +18,7 @@ from desk.shop.desk import Desk
 from desk.shop.joined import joined
 from desk.shop.marks import marks_of
 from desk.shop.recurrence import days_since_same, earlier_visits
-from desk.shop.review_entries import SIGN_OFF, after_review
+from desk.shop.review_entries import AFTER_REPAIR, SIGN_OFF, after_review
 from models.repair import Answers
 from vision.findings import Decision, PhotoFindings, RuleResult
 
@@ -122,7 +122,7 @@ def newest_findings(
 ) -> Assessed:
     """The newest assessment of each photograph that was assessed: those before the repair, or those after it.
 
-    Only photographs received later than `since` count.
+    Only photographs received later than `since` count, and none that was taken back.
     """
     photograph, assessment = tables.Photograph, tables.Assessment
     newest = (
@@ -131,7 +131,8 @@ def newest_findings(
         .join(photograph, photograph.id == assessment.photograph_id)
         .where(
             photograph.assembly_id == assembly_id,
-            (photograph.face == "after_repair") == after_repair,
+            (photograph.face_now == AFTER_REPAIR) == after_repair,
+            photograph.counts,
             photograph.made_at > since,
         )
         .group_by(assessment.photograph_id)
@@ -176,7 +177,7 @@ def state_of(session: Session, assembly_id: int, photographs: int, assessed: Ass
         select(func.count())
         .select_from(job)
         .join(photograph, photograph.id == job.photograph_id)
-        .where(photograph.assembly_id == assembly_id, job.state.in_(("queued", "running")))
+        .where(photograph.assembly_id == assembly_id, photograph.counts, job.state.in_(("queued", "running")))
     )
     if running:
         return "assessing"
@@ -230,6 +231,8 @@ def urgency_words(value: int) -> list[str]:
 def _photographs(session: Session, assembly_id: int) -> tuple[int, datetime | None]:
     photograph = tables.Photograph
     row = session.execute(
-        select(func.count(), func.min(photograph.made_at)).where(photograph.assembly_id == assembly_id)
+        select(func.count(), func.min(photograph.made_at)).where(
+            photograph.assembly_id == assembly_id, photograph.counts
+        )
     ).one()
     return row[0], row[1]

@@ -9,7 +9,7 @@ from models.repair.counting import Share, Span, most_at_one_location, most_in_on
 from models.repair.spots import Spot, possible_labels
 from models.repair.verdicts import REFER, REMANUFACTURE, REPAIR, Hit, at_most, count_at_most
 from models.repair.words import IN_SCOPE, wires
-from vision.findings import Action, Count, Measure, PhotoFindings
+from vision.findings import NO_ASSEMBLY, Action, Count, Measure, PhotoFindings
 
 
 def wires_to_repair(shares: list[Share], case: Case) -> Count | None:
@@ -124,6 +124,12 @@ def hidden_damage(spot: Spot, label: str, case: Case) -> Hit | None:
         "hidden-damage", "violated", says, spot.ref,
         floor=REPAIR, worst=REMANUFACTURE, questions=(asked,), actions=(action,),
     )  # fmt: skip
+
+
+def shows_none(photo: PhotoFindings) -> bool:
+    """Whether a photograph that could have shown an assembly shows none; one too dark or blurred to tell shows it may
+    be there."""
+    return [retake.fault for retake in photo.retake if retake.measure == "all"] == [NO_ASSEMBLY]
 
 
 def inspection(case: Case) -> list[Hit]:

@@ -42,7 +42,7 @@ def decide(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) -> D
         route_worst_by=_may_worsen(judged, whole, worst) if worst > floor else [],
         route_worst_unreferred=ROUTES[unreferred] if unreferred < worst else None,
         route_worst_unreferred_by=_may_worsen(judged, others, unreferred) if floor < unreferred < worst else [],
-        open_questions=cheapest_first(_questions(judged, whole), floor),
+        open_questions=cheapest_first(_questions(case, judged, whole), floor),
         wires_to_repair=assembly.wires_to_repair(shares, case),
         actions=in_working_order(actions, floor),
         rules=[_result(rule_id, judged, whole, case) for rule_id in RULE_IDS],
@@ -58,7 +58,7 @@ def may_worsen(photos: Sequence[PhotoFindings], answers: Answers, rules: Rules) 
     judged = judge_all(case)
     whole = _assembly_hits(judged, _shares(judged, case), case)
     floor = _ranks(judged, whole)[0]
-    return cheapest_first([(q, worst) for q, worst in _questions(judged, whole) if worst > floor], floor)
+    return cheapest_first([(q, worst) for q, worst in _questions(case, judged, whole) if worst > floor], floor)
 
 
 _CLASS_OPEN = ("circuit-class", "cannot_tell")
@@ -133,7 +133,10 @@ def _in_order(rules: Iterable[str]) -> list[str]:
     return [rule for rule in ("label", *RULE_IDS) if rule in found]
 
 
-def _questions(judged: Sequence[Judged], whole: Sequence[Hit]) -> list[tuple[Question, int]]:
+def _questions(case: Case, judged: Sequence[Judged], whole: Sequence[Hit]) -> list[tuple[Question, int]]:
+    """What is asked. Of an assembly that no photograph shows nothing is: it has to be photographed first."""
+    if all(assembly.shows_none(photo) for photo in case.photos):
+        return []
     asked = [pair for item in judged for pair in item.questions()]
     # of a joint that may be none the label is asked first
     open_labels = {item.spot.ref for item in judged if not item.spot.certain}

@@ -115,6 +115,32 @@ def test_a_connection_that_breaks_goes_on_by_itself(open_page, served, tmp_path)
         assert served.desk.store.checked(row.sha256, row.suffix).read_bytes() == path.read_bytes()
 
 
+def test_a_photograph_is_put_right_where_it_was_sent(open_page, served, blank_photo):
+    """Sent again under another face it leads to the one that is here; that is moved, taken back and put back there."""
+    number = served.opened()
+    page = open_page("intake", f"/assemblies/{number}/photographs")
+    page.get_by_label("Take a photograph").set_input_files(blank_photo(1))
+    page.get_by_text("kept, usable").wait_for()
+    page.get_by_label("Other face").check()
+    page.get_by_label("Take a photograph").set_input_files(blank_photo(1))
+    page.get_by_text("it is here already as First face; change its face there").wait_for()
+    page.get_by_role("link", name="Show it").click()
+    here = page.locator("#thumbs li")
+    assert here.count() == 1
+    here.get_by_text("Change", exact=True).click()  # made by the script, without a reload
+    here.get_by_label("It shows the").select_option("other face")
+    here.get_by_role("button", name="Change the face").click()
+    page.locator("#thumbs li", has_text="Other face").wait_for()
+    assert page.locator(".have[data-face=face_a]").inner_text() == "still missing"
+    here.get_by_text("Change", exact=True).click()
+    here.get_by_label("Why it is taken back").fill("shows another assembly")
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    here.get_by_role("button", name="Take it back").click()
+    page.get_by_text("does not count: shows another assembly").wait_for()
+    page.get_by_role("button", name="Put it back").click()
+    page.locator("#thumbs li", has_text="Other face").wait_for()
+
+
 def test_a_zip_named_jpg_is_said_beside_its_name(open_page, served, tmp_path):
     """And can be sent again or left."""
     path = tmp_path / "shot.jpg"

@@ -262,3 +262,10 @@ def test_records_that_do_not_answer_are_said_without_details(shop, monkeypatch):
     browser = TestClient(shop.app, raise_server_exceptions=False, cookies={"desk_session": "x"})
     answer = browser.get("/intake")
     assert (answer.status_code, "secret" in answer.text) == (500, False)
+
+
+def test_a_list_without_any_assembly_leads_to_the_intake(shop):
+    """Whoever may open one gets the link; a search that finds nothing is told apart."""
+    assert 'href="/intake">Open the first one' in shop.browser("intake").get("/assemblies").text
+    assert "Intake opens the first one" in shop.browser("analyst").get("/assemblies").text
+    assert "widen the search" in shop.browser("intake").get("/assemblies?text=x").text

@@ -195,6 +195,39 @@ def test_papers_on_file_keep_the_numbers_they_were_issued_under(empty_address):
     database.close()
 
 
+def test_an_intake_on_file_keeps_the_shop_order_it_was_opened_under(empty_address):
+    """What is corrected later is told from it."""
+    database = open_database(empty_address)
+    migrate(database, "v0004")
+    when = "2026-01-02 03:04:05"
+    rows = [
+        "INSERT INTO person (id, login, name, roles, active, unit, theme, made_at) "
+        "VALUES (1, 'old', 'Old Hand', 'intake', true, 'mm', 'auto', :when)",
+        *(
+            f"INSERT INTO assembly (id, shop_order, shop_order_key, made_at, made_by) VALUES ({n}, 'A-{n}', 'a{n}',"
+            " :when, 1)"
+            for n in (1, 2)
+        ),
+        *(
+            "INSERT INTO intake (assembly_id, vehicle, vehicle_key, customer_says, circuit_class, mats, made_at,"
+            f" made_by) VALUES ({n}, 'LT', 'lt', '', 'none', 1, :when, 1)"
+            for n in (2, 1, 2)
+        ),
+        "INSERT INTO photograph (assembly_id, sha256, suffix, name, face, size_bytes, width_px, height_px, made_at,"
+        " made_by) VALUES (1, 'ff', '.jpg', 'a.jpg', 'face_b', 1, 2, 2, :when, 1)",
+    ]
+    with database.engine.begin() as connection:
+        for row in rows:
+            connection.execute(text(row), {"when": when})
+    migrate(database)
+    with database.read() as session:
+        intakes = session.query(tables.Intake).order_by(tables.Intake.id)
+        assert [row.shop_order for row in intakes] == ["A-2", "A-1", "A-2"]
+        photograph = session.query(tables.Photograph).one()
+        assert (photograph.face_now, photograph.counts) == ("face_b", True)
+    database.close()
+
+
 def test_a_database_of_a_newer_version_is_left_alone(database):
     """It says so instead of guessing."""
     with database.engine.begin() as connection:

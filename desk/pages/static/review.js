@@ -67,6 +67,11 @@ async function send(edit, done) {
 
 function take(found) {
   state = found;
+  for (const [sha, stage] of stages) {
+    if (photoOf(sha)) continue; // taken back at intake since the page was opened
+    stage.root.remove();
+    stages.delete(sha);
+  }
   const all = places();
   if (!all.some((p) => chosen && p.photo === chosen.photo && p.region === chosen.region)) chosen = all[0];
   for (const photo of state.photos) {

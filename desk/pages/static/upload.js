@@ -74,9 +74,15 @@ async function send(item) {
 
 function show(item, answer) {
   item.bar.remove();
-  item.said.textContent = answer.usable ? "kept, usable" : "kept, but take it again";
-  if (answer.again) item.said.textContent += " (it was here already)";
-  item.row.classList.add("note", answer.usable ? "go" : "stop");
+  item.said.textContent = answer.says;
+  item.row.classList.add("note", answer.elsewhere ? "open" : answer.usable ? "go" : "stop");
+  if (answer.elsewhere) {
+    const link = document.createElement("a");
+    link.href = `#photo-${answer.id}`;
+    link.textContent = "Show it";
+    item.row.append(link);
+    return;
+  }
   for (const advice of answer.retake) {
     const entry = document.createElement("li");
     entry.textContent = `${advice.fault}: ${advice.advice}`;
@@ -84,20 +90,26 @@ function show(item, answer) {
   }
   if (!answer.usable) item.row.scrollIntoView({ block: "nearest" });
   if (answer.again) return;
-  const entry = document.createElement("li");
-  const picture = document.createElement("img");
-  picture.src = `/photographs/${answer.id}/thumb`;
-  picture.alt = `${WORDS[answer.face]}, ${answer.name}`;
-  const words = document.createElement("p");
-  const face = document.createElement("strong");
-  face.textContent = WORDS[answer.face];
-  words.append(face, document.createElement("br"), answer.usable ? "usable" : "take it again");
-  entry.append(picture, words);
-  thumbs.append(entry);
+  thumbs.append(thumbOf(answer));
   document.getElementById("none-yet")?.remove();
   const have = document.querySelector(`.have[data-face="${answer.face}"]`);
   if (have && answer.usable) have.textContent = "there";
   nextFace();
+}
+
+function thumbOf(answer) {
+  const entry = document.getElementById("thumb").content.firstElementChild.cloneNode(true);
+  entry.id = `photo-${answer.id}`;
+  const picture = entry.querySelector("img");
+  picture.src = `/photographs/${answer.id}/thumb`;
+  picture.alt = `${WORDS[answer.face]}, ${answer.name}`;
+  entry.querySelector("strong").textContent = WORDS[answer.face];
+  entry.querySelector(".is").textContent = answer.usable ? "usable" : "take it again";
+  for (const change of entry.querySelectorAll("form")) {
+    change.setAttribute("action", change.getAttribute("action").replace("PHOTO", answer.id));
+  }
+  entry.querySelector("select").value = answer.face;
+  return entry;
 }
 
 function nextFace() {

@@ -197,3 +197,14 @@ def test_programs_see_which_photographs_count_and_which_model_answered(shop, rep
     assert state["models"] == ["truth"] and [one["model"] for one in state["photographs"]] == ["truth", "truth"]
     for address in (f"/assemblies/{assembly_id}", f"/assemblies/{assembly_id}/review"):
         assert "answered by truth" in program.get(address).text
+
+
+def test_a_closing_without_photographs_leads_to_taking_them(shop, ordered):
+    """On its page and when it is sent all the same; who may not photograph is told whom to ask."""
+    link, page = f"/assemblies/{ordered}/photographs?face=after_repair", f"/assemblies/{ordered}/closing"
+    boss = shop.browser("administrator")
+    assert link in boss.get(page).text
+    sent = boss.post(page, data={"joints": "1"} | boss.form)
+    assert sent.status_code == 422 and link in sent.text and "expected photographs of the finished repair" in sent.text
+    reviewer = shop.browser("reviewer").get(page).text
+    assert link not in reviewer and "Ask the intake for both faces" in reviewer

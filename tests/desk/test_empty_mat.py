@@ -1,0 +1,56 @@
+"""A picture of the mat with nothing on it: one clear line, from the printed sheet to the page of the desk."""
+
+import json
+
+import pytest
+
+from desk import cli
+from desk.shop.worker import work_once
+from desk.truth_findings import findings_from_truth
+from vision.findings import NO_ASSEMBLY, PhotoFindings, Retake
+
+
+@pytest.fixture
+def eye(monkeypatch, drawn):
+    """Assess without looking: no assembly is seen on any photograph."""
+    none = findings_from_truth(drawn.truth("x.jpg", []), "0" * 64).model_copy(
+        update={
+            "usable": False, "label": None, "inspected_share": 0.0, "wires": [], "terminations": [], "housings": [],
+            "retake": [Retake(fault=NO_ASSEMBLY, advice="lay the assembly on the mat", measure="all")],
+        }
+    )  # fmt: skip
+
+    def assess(path, settings):
+        info = none.photo.model_copy(update={"sha256": path.stem})
+        return none.model_copy(update={"photo": info})
+
+    monkeypatch.setattr("desk.assess.assess_photo", assess)
+
+
+def test_the_printed_sheet_itself_is_told_to_show_no_assembly(capsys, tmp_path):
+    """Really looked at: one line on screen, no route of it, and JSON that reads back with nothing asked."""
+    mat, report = tmp_path / "mat.png", tmp_path / "report.html"
+    assert cli.run(["mat", "--paper", "a4", "-o", str(mat)]) == 0
+    capsys.readouterr()
+    assert cli.run(["assess", str(mat), "--report", str(report)]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "no assembly is seen: lay the assembly on the mat" in shown
+    page = report.read_text("utf-8")
+    for word in ("fuse", "remanufacture", "circuit class", "caution"):
+        assert word not in shown, word
+    assert "no assembly seen, take it again" in page and "Which fuse" not in page
+    assert cli.run(["assess", str(mat), "--json"]) == 0
+    found = PhotoFindings.model_validate(json.loads(capsys.readouterr().out))
+    assert not found.usable and found.decision.open_questions == [] and found.decision.route == "undecided"
+
+
+def test_the_desk_says_so_and_leads_to_the_photographs(shop, eye, blank_photo):
+    """Its face is still missing; once the assembly is photographed the line is gone."""
+    number = shop.opened()
+    shop.sent(number, blank_photo())
+    assert work_once(shop.desk, "w1.test")
+    page = shop.browser("intake").get(f"/assemblies/{number}").text
+    assert "No assembly is seen on the photographs" in page and "No assembly seen:" in page
+    assert "If every open question goes the wrong way" not in page
+    answer = shop.browser("intake").get(f"/api/v1/assemblies/{number}").json()
+    assert answer["missing_faces"][0] == "face_a" and answer["decision"]["open_questions"] == []
