@@ -322,7 +322,7 @@ def test_every_rule_says_why_and_an_open_one_what_would_settle_it(bench, assembl
 
 
 SETTLED_BY = {
-    "earlier-repair": {"earlier-repair", "label", "termination-distance", "splice-spacing"},
+    "earlier-repair": {"earlier-repair", "label", "termination-distance", "splice-spacing", "conductor-damage"},
     "insulation-only": {"conductor-damage", "label"},
     "housing": {"housing", "label"},
     "heat-aged": {"heat-aged", "label"},
