@@ -379,6 +379,12 @@ def _nothing_found(probabilities: dict[str, float]) -> str:
     return f"no place found, unsure ({', '.join(f'{say_label(name)} {p:.0%}' for name, p in both)})"
 
 
+def waits_for_assembly(findings: PhotoFindings, decision: Decision | None) -> bool:
+    """Whether nothing is to be said of a route before the photograph shows an assembly; what was stated, such as a
+    class that is referred, may settle one without."""
+    return shows_none(findings) and (decision is None or decision.route == "undecided")
+
+
 def say_answer(findings: PhotoFindings) -> str:
     """The photograph's answer in a few words."""
     if shows_none(findings):

@@ -46,6 +46,17 @@ def test_the_printed_sheet_itself_is_told_to_show_no_assembly(capsys, tmp_path):
     assert not found.usable and found.decision.open_questions == [] and found.decision.route == "undecided"
 
 
+def test_a_class_that_is_referred_is_said_though_nothing_is_seen(capsys, tmp_path):
+    """Whoever states that restraint circuits are in it is told to leave it alone, on screen and in the report."""
+    mat, report = tmp_path / "mat.png", tmp_path / "report.html"
+    assert cli.run(["mat", "--paper", "a4", "-o", str(mat)]) == 0
+    capsys.readouterr()
+    assert cli.run(["assess", str(mat), "--circuit-class", "restraint", "--report", str(report)]) == 0
+    shown, page = " ".join(capsys.readouterr().out.split()), report.read_text("utf-8")
+    assert "no assembly is seen: lay the assembly on the mat" in shown and "route: refer" in shown
+    assert "refer to the maker&#39;s procedure" in page and "no assembly seen, take it again" in page
+
+
 def test_the_desk_says_so_and_leads_to_the_photographs(shop, eye, blank_photo):
     """Its face is still missing; once the assembly is photographed the line is gone."""
     number = shop.opened()
