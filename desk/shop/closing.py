@@ -18,7 +18,7 @@ from desk.order_model import Order
 from desk.records import tables
 from desk.review.asked import Field, asked
 from desk.review.places import place_name
-from desk.shop.assemblies import assembly, photographs_of
+from desk.shop.assemblies import assembly, in_turn, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.orders import files_of, head_of
@@ -117,6 +117,7 @@ def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[T
 
 def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Told) -> tuple[int, Closing]:
     """Hold the finished repair against the order and put the outcome on record; the paper's id and the outcome."""
+    in_turn(session, assembly_id)
     sheet = closing_sheet(session, desk, assembly_id)
     if sheet.running:
         raise Invalid("photographs", "expected assessed photographs, got some still being assessed: wait a little")
