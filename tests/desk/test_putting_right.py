@@ -8,6 +8,9 @@ from hypothesis import strategies as st
 
 from desk.errors import DeskError
 from desk.learning.gather import gather, refuse_taken_back, sent_under_several
+from desk.learning.learner import _done
+from desk.learning.model_commands import compare
+from desk.learning.runs import Task
 from desk.records import tables
 from desk.records.columns import now
 from desk.records.errors import NotFound
@@ -412,6 +415,23 @@ def test_a_kept_set_is_refused_where_its_assembly_lost_a_photograph(shop, two, m
         change(shop, "put_back", other, FIRST)
     with shop.desk.database.read() as session, pytest.raises(DeskError, match=r"1 photograph .*\(of A-1\)"):
         refuse_taken_back(session, kept)
+
+
+def test_no_model_is_compared_by_photographs_taken_back(shop, two, monkeypatch):
+    """Neither as work of the desk nor by the command; what would be compared is never begun."""
+    number = two()
+    signed(shop, number)
+    with shop.desk.database.read() as session:
+        kept = gather(session, shop.desk)
+    change(shop, "take_back", number, FIRST, "shows another assembly")
+    monkeypatch.setattr("desk.learning.shelf.find_snapshot", lambda shelf, wanted: kept)
+    monkeypatch.setattr("desk.learning.learner.find_snapshot", lambda shelf, wanted: kept)
+    task = Task(1, "w", "compare", {"version": "x", "snapshot": kept.id, "scenes": 0})
+    with pytest.raises(DeskError, match="1 photograph taken back"):
+        _done(shop.desk, task, lambda *said: None)
+    address = shop.desk.database.url.render_as_string(hide_password=False)
+    with pytest.raises(DeskError, match="1 photograph taken back"):
+        compare.callback("x", kept.id, 0, None, shop.desk.data, address)
 
 
 @pytest.mark.parametrize(("form", "decides"), [(("A-1", "LT 1", "restraint"), True), (("A-9", "LT 1", "none"), False)])
