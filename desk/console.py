@@ -26,6 +26,7 @@ from desk.wording import (
     say_rule_and_id,
     say_to_repair,
     say_worst_of,
+    waits_for_assembly,
 )
 from models.repair.assembly import shows_none
 from vision.findings import Decision, PhotoFindings, Region
@@ -79,7 +80,7 @@ def print_run(run: Run, told: Mapping[str, Told] = MappingProxyType({})) -> None
     for entry in run.entries:
         if entry.findings is not None:
             _print_details(console, entry.findings, told.get(str(entry.path)))
-    if all(shows_none(findings) for findings in read):
+    if all(waits_for_assembly(one, run.assembly.decision if run.assembly else one.decision) for one in read):
         return
     if run.assembly is not None:
         console.print(f"\n[bold]Assembly {escape(run.assembly.assembly)}[/bold]")
@@ -87,8 +88,8 @@ def print_run(run: Run, told: Mapping[str, Told] = MappingProxyType({})) -> None
     if run.assembly is not None:  # one decision on all its photographs: what holds for one of them it says, too
         _print_cautions(console, [(run.assembly.assembly, run.assembly.decision)])
     else:
-        seen = [findings for findings in read if not shows_none(findings)]
-        _print_cautions(console, [(f.photo.name, f.decision) for f in seen if f.decision is not None])
+        told_of = [findings for findings in read if not waits_for_assembly(findings, findings.decision)]
+        _print_cautions(console, [(f.photo.name, f.decision) for f in told_of if f.decision is not None])
 
 
 def _print_truth(console: Console, run: Run, told: Mapping[str, Told]) -> None:
@@ -129,9 +130,13 @@ def _overview(photos: list[PhotoFindings], of_all: Decision | None) -> Table:
                 f"{escape(region.id)} {escape(say_label(region.label))}" if region else "none found",
                 say_measured(region.length_mm, decision, short=True) if region else "–",
                 say_measured(region.to_termination_mm, decision, "termination-distance", short=True) if region else "–",
-                ("–" if shows_none(findings) else _route(findings.decision)) if first else "",
+                _route_of(findings) if first else "",
             )
     return table
+
+
+def _route_of(findings: PhotoFindings) -> str:
+    return "–" if waits_for_assembly(findings, findings.decision) else _route(findings.decision)
 
 
 def _route(decision: Decision | None) -> str:
@@ -167,17 +172,17 @@ def _print_details(console: Console, findings: PhotoFindings, told: Told | None 
             console.print(f"    {escape(text)}", highlight=False)
     if shows_none(findings):
         _print_none_seen(console, findings)
-        return
-    for text in says:
-        console.print(f"  {escape(text)}", highlight=False)
-    for retake in findings.retake:
-        console.print(f"  [yellow]photograph again[/] for {escape(spoilt(retake))}: {escape(retake.advice)}")
-    if findings.decision is not None:
+    else:
+        for text in says:
+            console.print(f"  {escape(text)}", highlight=False)
+        for retake in findings.retake:
+            console.print(f"  [yellow]photograph again[/] for {escape(spoilt(retake))}: {escape(retake.advice)}")
+    if findings.decision is not None and not waits_for_assembly(findings, findings.decision):
         _print_decision(console, findings.decision)
 
 
 def _print_none_seen(console: Console, findings: PhotoFindings) -> None:
-    """The one thing to do; what an assembly that is not there might be worth is not said."""
+    """The one thing to do."""
     (advice,) = [retake.advice for retake in findings.retake if retake.measure == "all"]
     console.print(f"  [yellow]no assembly is seen[/]: {escape(advice)}", highlight=False)
 

@@ -71,6 +71,7 @@ def environment() -> jinja2.Environment:
         say_count=wording.say_count,
         say_answer=wording.say_answer,
         shows_none=shows_none,
+        waits_for_assembly=wording.waits_for_assembly,
         say_limit=wording.say_limit,
         say_step=wording.say_step,
         say_by=wording.say_by,
@@ -94,8 +95,9 @@ def report_html(
 
     told : of photographs with truth, by path, what was really there
     """
+    of_all = run.assembly.decision if run.assembly else None
     views = [
-        _view(i, entry, told.get(str(entry.path)), run.assembly.decision if run.assembly else None)
+        _view(i, entry, told.get(str(entry.path)), of_all)
         for i, entry in enumerate(run.entries)
         if entry.findings is not None
     ]
@@ -105,7 +107,7 @@ def report_html(
         .get_template("report.html.j2")
         .render(
             views=views,
-            none_seen=all(shows_none(view.findings) for view in views),
+            waits=all(wording.waits_for_assembly(view.findings, of_all or view.findings.decision) for view in views),
             unread=[entry.error for entry in run.entries if entry.error is not None],
             assembly=run.assembly,
             title=title or _title(run),

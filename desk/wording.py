@@ -323,6 +323,21 @@ def asked_together(questions: Sequence[Question]) -> list[Question]:
     ]
 
 
+def asked_no_more(before: Sequence[Question], now: Sequence[Question]) -> list[Question]:
+    """The questions of `before` that are open no more. An earlier version may have asked in other words: where a
+    question of the same rule about the same place is open in words that were not used before, it may be that one."""
+    known, words = {question.ask for question in before}, {question.ask for question in now}
+    anew = {_about(question) for question in now if question.ask not in known}
+    return [question for question in before if question.ask not in words and _about(question) not in anew]
+
+
+def _about(question: Question) -> tuple[str, str]:
+    """The rule that a question is of, and the place that it names with its photograph; empty where it names none."""
+    place = _PLACE.search(question.ask)
+    photo = _REF.search(question.ask)
+    return question.changes.partition(":")[0], f"{photo[1] if photo else ''}:{place[1] if place else ''}"
+
+
 def _within(rules: Sequence[RuleResult]) -> dict[str, str]:
     """Rules' names within a sentence, by id: in quotation marks, or `waits for copper damaged` reads as no name."""
     return {rule.id: f"“{say_rule(rule)}”" for rule in rules} | {"label": _WHICH_DAMAGE}
@@ -377,6 +392,12 @@ def _nothing_found(probabilities: dict[str, float]) -> str:
         return f"no damage found, unsure (sound {sound:.0%})"
     both = sorted({"sound": sound, likeliest: damages.get(likeliest, 0.0)}.items(), key=lambda one: -one[1])
     return f"no place found, unsure ({', '.join(f'{say_label(name)} {p:.0%}' for name, p in both)})"
+
+
+def waits_for_assembly(findings: PhotoFindings, decision: Decision | None) -> bool:
+    """Whether nothing is to be said of a route before the photograph shows an assembly; what was stated, such as a
+    class that is referred, may settle one without."""
+    return shows_none(findings) and (decision is None or decision.route == "undecided")
 
 
 def say_answer(findings: PhotoFindings) -> str:

@@ -19,7 +19,7 @@ from desk.review.reviewed import Reviewed, known_places, reviewed
 from desk.shop.assemblies import assembly
 from desk.shop.desk import Desk
 from desk.shop.opinions import is_drawn
-from desk.shop.review_entries import SIGN_OFF, entries_of, second_opinions
+from desk.shop.review_entries import AFTER_REPAIR, SIGN_OFF, entries_of, second_opinions
 from desk.shop.standing import findings_to_review, intake_answers, signed_off
 from models.repair import Answers, Rules, decide
 from models.repair.no_housing import NOT_A_HOUSING
@@ -50,17 +50,17 @@ def sent_under_several(session: Session) -> list[str]:
 
 
 def refuse_taken_back(session: Session, snapshot: Snapshot) -> None:
-    """DeskError where a snapshot holds photographs that this desk has taken back since: they teach nothing any more."""
-    row = tables.Photograph
-    known: dict[str, bool] = {}
-    for sha256, counts in session.execute(select(row.sha256, row.counts)):
-        known[sha256] = known.get(sha256, False) or counts
-    back = [photo for photo in snapshot.photos if not known.get(photo.sha256, True)]
+    """DeskError where a snapshot holds photographs that tell no damage of its assemblies any more: they were taken back
+    since, or show the repair. None teaches or tests a model, though it may count for another assembly."""
+    row, order = tables.Photograph, tables.Assembly.shop_order
+    query = select(order, row.sha256).join(tables.Assembly, tables.Assembly.id == row.assembly_id)
+    gone = {tuple(one) for one in session.execute(query.where(~row.counts | (row.face_now == AFTER_REPAIR)))}
+    back = [photo for photo in snapshot.photos if (photo.assembly, photo.sha256) in gone]
     if back:
         of = ", ".join(sorted({photo.assembly for photo in back})[:3])
         raise DeskError(
             f"snapshot {snapshot.id}: expected photographs that count, got {several(len(back), 'photograph')} taken "
-            f"back at intake since (of {of}): keep a new snapshot"
+            f"back at intake since, or moved to `after the repair` (of {of}): keep a new snapshot"
         )
 
 

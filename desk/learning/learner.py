@@ -174,7 +174,11 @@ def _trained(desk: Desk, shelf: Shelf, asked: Retrain, workers: int, on_progress
 
 def _compared(desk: Desk, shelf: Shelf, asked: Compare, workers: int, on_progress: Progress) -> dict[str, Any]:
     from desk.learning.compare import compare_models
+    from desk.learning.gather import refuse_taken_back
 
     snapshot = find_snapshot(shelf, asked.snapshot) if asked.snapshot else None
+    if snapshot is not None:
+        with desk.database.read() as session:
+            refuse_taken_back(session, snapshot)
     done = compare_models(shelf, asked.version, snapshot, desk.rules, desk.layouts, asked.scenes, workers, on_progress)
     return {"version": done.proposed, "in_use": done.in_use, "objections": done.objections}

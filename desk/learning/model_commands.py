@@ -32,7 +32,10 @@ def listed(data: Path) -> int:
 @click.option("--scenes", type=click.IntRange(min=0), default=48, show_default=True, metavar="N", help="Fresh scenes.")
 @click.option("--rules", type=FILE, metavar="FILE", help="Your limits (TOML) over the default ones.")
 @data_option
-def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None, data: Path) -> int:
+@database_option
+def compare(
+    version: str, snapshot: str | None, scenes: int, rules: Path | None, data: Path, database: str | None
+) -> int:
     """Let a proposed model and the one in use answer photographs that neither learnt from."""
     import cv2
 
@@ -40,6 +43,7 @@ def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None,
     from desk.console import training_progress
     from desk.errors import DeskError, one_line
     from desk.learning.compare import compare_models
+    from desk.learning.gather import refuse_taken_back
     from desk.learning.model_text import say_comparison
     from desk.learning.shelf import find_snapshot, kept_snapshots
     from models.repair import RulesError, load_rules
@@ -51,6 +55,9 @@ def compare(version: str, snapshot: str | None, scenes: int, rules: Path | None,
     except RulesError as error:
         raise DeskError(one_line(error)) from error
     found = find_snapshot(shelf, snapshot) if snapshot or kept_snapshots(shelf) else None
+    if found is not None:
+        with opened(data, database) as desk, desk.database.read() as session:
+            refuse_taken_back(session, found)
     workers = min(os.cpu_count() or 1, 8)
     with training_progress() as on_progress:
         done = compare_models(shelf, version, found, limits, builtin_layouts(), scenes, workers, on_progress)

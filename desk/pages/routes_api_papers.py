@@ -70,7 +70,8 @@ class NewClosing(BaseModel):
 
 
 class NotCounted(BaseModel):
-    """A photograph sent as after the repair that came before the order, by its number, and why it does not count."""
+    """A photograph sent as after the repair that came before the order or was taken back, by its number, and why it
+    does not count."""
 
     number: int
     photograph_id: int
@@ -153,7 +154,8 @@ def closing_state(desk: TheDesk, visitor: Reviewer, assembly_id: int) -> Closing
         found = closing.closing_sheet(session, desk, assembly_id)
     return ClosingState(
         order=found.order_id, photos=[photo.photo.sha256 for photo in found.photos],
-        not_counted=[NotCounted(**vars(one)) for one in found.too_old], running=found.running, outcome=found.outcome,
+        not_counted=[NotCounted(**vars(one)) for one in found.not_counted],
+        running=found.running, outcome=found.outcome,
     )  # fmt: skip
 
 

@@ -18,7 +18,7 @@ from desk.order_model import Order
 from desk.records import tables
 from desk.review.asked import Field, asked
 from desk.review.places import place_name
-from desk.shop.assemblies import assembly, photographs_of
+from desk.shop.assemblies import assembly, in_turn, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.orders import files_of, head_of
@@ -58,7 +58,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class TooOld:
+class NotCounting:
     """A photograph sent as one of the finished repair that proves nothing of this order, by its number, and why."""
 
     number: int
@@ -72,14 +72,14 @@ class TooOld:
 class ClosingSheet:
     """The order, the photographs of the finished repair, and what they prove so far; `running` still to be assessed.
 
-    `photos` came after the order was issued; those that came before it are `too_old`.
+    `photos` came after the order was issued; those that came before it or were taken back are `not_counted`.
     """
 
     order_id: int
     order_number: int
     order: Order
     photos: tuple[PhotoFindings, ...]
-    too_old: tuple[TooOld, ...]
+    not_counted: tuple[NotCounting, ...]
     running: int
     outcome: Closing | None
     fields: tuple[Asked, ...]
@@ -95,33 +95,43 @@ def closing_sheet(session: Session, desk: Desk, assembly_id: int) -> ClosingShee
     photos = findings_to_review(session, assembly_id, after_repair=True, since=issued).photos
     outcome = close_order(order.work, photos, _answers(order, Answers()), desk.rules) if photos else None
     fields = fields_of(photos, order, desk.rules) if photos else ()
-    too_old, running = too_old_for(session, assembly_id, issued), _running(session, assembly_id, issued)
-    return ClosingSheet(orders[0].id, orders[0].number, order, photos, too_old, running, outcome, fields)
+    aside, running = _not_counted(session, assembly_id, issued), _running(session, assembly_id, issued)
+    return ClosingSheet(orders[0].id, orders[0].number, order, photos, aside, running, outcome, fields)
 
 
-def too_old_for(session: Session, assembly_id: int, issued: datetime) -> tuple[TooOld, ...]:
-    """The photographs sent as after the repair before the order was issued: they show no repair done by it.
+def _not_counted(session: Session, assembly_id: int, issued: datetime) -> tuple[NotCounting, ...]:
+    """The photographs sent as after the repair before the order was issued, which show no repair done by it, and those
+    taken back since: whoever closes knows that there were more.
 
     The same file sent once more is the same photograph and keeps the day it first came.
     """
-    why = (
+    change = tables.PhotographChange
+    changes = select(change.photograph_id, change.why).join(tables.Photograph).order_by(change.id)
+    reasons = {
+        row.photograph_id: row.why
+        for row in session.execute(changes.where(tables.Photograph.assembly_id == assembly_id))
+    }
+    old = (
         f"received before the order of {issued:%Y-%m-%d %H:%M} UTC; photograph the finished repair again and send "
         "the new photograph (the same file once more proves nothing new)"
     )
     return tuple(
-        TooOld(number, row.id, row.sha256, row.name, why)
+        NotCounting(
+            number, row.id, row.sha256, row.name, old if row.made_at <= issued else f"taken back: {reasons[row.id]}"
+        )
         for number, row in enumerate(photographs_of(session, assembly_id), 1)
-        if row.face_now == AFTER_REPAIR and row.counts and row.made_at <= issued
+        if row.face_now == AFTER_REPAIR and row.counts == (row.made_at <= issued)
     )
 
 
 def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Told) -> tuple[int, Closing]:
     """Hold the finished repair against the order and put the outcome on record; the paper's id and the outcome."""
+    in_turn(session, assembly_id)
     sheet = closing_sheet(session, desk, assembly_id)
     if sheet.running:
         raise Invalid("photographs", "expected assessed photographs, got some still being assessed: wait a little")
     if not sheet.photos:
-        raise Invalid("photographs", _none(sheet.too_old))
+        raise Invalid("photographs", _none(sheet.not_counted))
     answers = _answers(sheet.order, told.answers)
     try:
         outcome = close_order(
@@ -137,7 +147,7 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
         "ruler_checked": told.ruler_checked,
         "answers": answers.model_dump(mode="json", exclude_defaults=True),
         "photos": [photo.model_dump(mode="json", by_alias=True) for photo in shown],
-        "not_counted": [{"photo": one.number, "sha256": one.sha256, "why": one.why} for one in sheet.too_old],
+        "not_counted": [{"photo": one.number, "sha256": one.sha256, "why": one.why} for one in sheet.not_counted],
         "models": sorted({photo.model.version for photo in sheet.photos}),
         "rules_sha256": desk.rules_sha256,
     }
@@ -146,11 +156,14 @@ def close(session: Session, desk: Desk, by: Account, assembly_id: int, told: Tol
     return paper_id, outcome
 
 
-def _none(too_old: Sequence[TooOld]) -> str:
-    if not too_old:
+def _none(aside: Sequence[NotCounting]) -> str:
+    if not aside:
         return "expected photographs of the finished repair, got none: send them as `after the repair`"
-    numbers = ", ".join(f"photo {one.number}" for one in too_old)
-    return f"expected photographs of the finished repair, got only {numbers}, {too_old[0].why}"
+    whys: dict[str, list[str]] = {}
+    for one in aside:
+        whys.setdefault(one.why, []).append(f"photo {one.number}")
+    got = "; ".join(f"{', '.join(numbers)}, {why}" for why, numbers in whys.items())
+    return f"expected photographs of the finished repair, got only {got}"
 
 
 def closing_sheet_pdf(session: Session, desk: Desk, paper_id: int, size: str = "a4") -> tuple[str, bytes]:

@@ -26,7 +26,7 @@ from desk.shop.papers import APPROVAL, CLOSING, NOT_CLOSED, ORDER, QUOTE, papers
 from desk.shop.people import Account
 from desk.shop.putting_right import put_right
 from desk.shop.review import review_of
-from desk.shop.review_entries import PHOTOGRAPHS, REOPENED, SIGN_OFF, entries_of
+from desk.shop.review_entries import PUT_RIGHT, REOPENED, SIGN_OFF, entries_of
 from desk.shop.standing import STATE_WORDS, findings_to_review
 from desk.wording import CLOSING_WORDS, ROUTE_WORDS
 from models.repair.words import several
@@ -134,7 +134,7 @@ def _happened(session: Session, assembly_id: int, review: Reviewed, people: Mapp
     names = names_of(review, entries.values(), photograph_numbers(session, assembly_id))
     aside = {item.entry: item for item in review.set_aside}
     row = tables.ReviewEntry
-    query = select(row).where(row.assembly_id == assembly_id, row.blind.is_(False), row.kind != PHOTOGRAPHS)
+    query = select(row).where(row.assembly_id == assembly_id, row.blind.is_(False), row.kind != PUT_RIGHT)
     found = [(one.at, Happened(_moment(one.at), one.by, one.says)) for one in put_right(session, assembly_id)]
     for one in session.scalars(query.order_by(row.id)):
         if one.kind == SIGN_OFF:

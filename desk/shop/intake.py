@@ -13,7 +13,7 @@ from sqlalchemy.exc import IntegrityError
 from desk.errors import one_line
 from desk.records import tables
 from desk.records.photo_store import hash_of
-from desk.shop.assemblies import assembly, shown_name
+from desk.shop.assemblies import assembly, in_turn, shown_name
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid, NotAPhotograph
 from desk.shop.people import Account
@@ -136,6 +136,7 @@ def _keep(
         return found, True
     try:
         with desk.database.write() as session:
+            in_turn(session, assembly_id)
             session.add(row)
             session.flush()
             session.add(tables.Job(photograph_id=row.id))

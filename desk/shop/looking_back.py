@@ -15,6 +15,7 @@ from desk.shop.desk import Desk
 from desk.shop.papers import CLOSING
 from desk.shop.review import named_places, review_of
 from desk.shop.review_entries import SIGN_OFF, second_opinions
+from desk.shop.standing import findings_to_review
 
 MONTHS = 12
 _DAY_S = 86400.0
@@ -44,7 +45,8 @@ def places_named(session: Session, desk: Desk, since: datetime | None = None) ->
     for sign_off in session.execute(query if since is None else query.where(row.made_at >= since)).all():
         named = sign_off.payload.get("named")
         if named is None:  # signed off before the records kept it
-            named = named_places(review_of(session, desk, sign_off.assembly_id))
+            left = findings_to_review(session, sign_off.assembly_id).photos
+            named = named_places(review_of(session, desk, sign_off.assembly_id)) if left else []
         second = seconds.get(sign_off.assembly_id, {})
         for one in named:
             yield Named(
@@ -57,9 +59,10 @@ def places_named(session: Session, desk: Desk, since: datetime | None = None) ->
 
 
 def _taken_away(session: Session, assembly_id: int) -> set[str]:
-    row = tables.ReviewEntry
+    """The places that a reviewer deleted from the photographs that count."""
+    row, here = tables.ReviewEntry, {one.photo.sha256 for one in findings_to_review(session, assembly_id).photos}
     found = session.scalars(select(row.payload).where(row.assembly_id == assembly_id, row.kind == "delete"))
-    return {f"{one['photo']}:{one['region']}" for one in found}
+    return {f"{one['photo']}:{one['region']}" for one in found if one["photo"] in here}
 
 
 def _turnarounds(session: Session, since: datetime) -> list[Turnaround]:

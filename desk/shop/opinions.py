@@ -16,7 +16,7 @@ from desk.shop.errors import Invalid, NotAllowed
 from desk.shop.labels import keep_while_given
 from desk.shop.looking_back import places_named
 from desk.shop.people import Account
-from desk.shop.review_entries import OPINION, PHOTOGRAPHS, second_opinions
+from desk.shop.review_entries import OPINION, PUT_RIGHT, second_opinions
 from desk.shop.standing import findings_to_review
 from desk.statistics import Estimate
 from vision.findings import PhotoFindings
@@ -45,7 +45,7 @@ def photographs_for(session: Session, assembly_id: int, who: Account) -> tuple[P
     The page shows where to look, and neither the model's names nor the first reviewer's.
     """
     row = tables.ReviewEntry
-    mine = select(row.id).where(row.assembly_id == assembly_id, row.person_id == who.id, row.kind != PHOTOGRAPHS)
+    mine = select(row.id).where(row.assembly_id == assembly_id, row.person_id == who.id, row.kind != PUT_RIGHT)
     if session.scalar(mine.limit(1)):
         raise NotAllowed(
             "expected somebody who has said nothing on this assembly, got one of its reviewers: ask another"
@@ -85,7 +85,7 @@ def agreements(session: Session, desk: Desk, who: Account) -> Agreements:
 
 def _asked(session: Session, who: Account) -> tuple[tables.Standing, ...]:
     row, table = tables.ReviewEntry, tables.Standing
-    mine = select(row.assembly_id).where(row.person_id == who.id, row.kind != PHOTOGRAPHS)
+    mine = select(row.assembly_id).where(row.person_id == who.id, row.kind != PUT_RIGHT)
     query = select(table).where(table.state == "reviewed", table.label.is_not(None), table.assembly_id.not_in(mine))
     drawn = [one for one in session.scalars(query.order_by(table.assembly_id)) if is_drawn(one.shop_order)]
     given = {assembly_id for assembly_id, _, _ in second_opinions(session)}

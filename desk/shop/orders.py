@@ -12,7 +12,7 @@ from desk.order_model import Order
 from desk.order_pages import order_pdf
 from desk.records import tables
 from desk.review.reviewed import Reviewed
-from desk.shop.assemblies import assembly, newest_intake, photographs_of
+from desk.shop.assemblies import assembly, in_turn, newest_intake, photographs_of
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.intake import FACE_WORDS
@@ -26,6 +26,7 @@ from vision.findings import PhotoFindings
 
 def issue_order(session: Session, desk: Desk, account: Account, assembly_id: int) -> int:
     """Plan the repair as the review stands and keep the order; its id. Invalid before the sign-off."""
+    in_turn(session, assembly_id)  # what the order is made of stays until it is on record
     row = assembly(session, assembly_id)
     state = refresh(session, desk, assembly_id).state
     if state not in MAY_BE_ISSUED:

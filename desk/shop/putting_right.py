@@ -26,7 +26,7 @@ from desk.shop.errors import Invalid
 from desk.shop.intake import FACE_WORDS, FACES
 from desk.shop.papers import CLOSING, ORDER, papers_of
 from desk.shop.people import Account
-from desk.shop.review_entries import AFTER_REPAIR, PHOTOGRAPHS, REOPENED
+from desk.shop.review_entries import AFTER_REPAIR, PUT_RIGHT
 from desk.shop.standing import newest_findings, refresh, signed_off
 
 _LONGEST_WHY = 200
@@ -70,14 +70,17 @@ def put_back(session: Session, desk: Desk, by: Account, assembly_id: int, photog
 
 
 def correct(session: Session, desk: Desk, by: Account, assembly_id: int, form: IntakeForm, based_on: int) -> None:
-    """Correct an intake; where the signed-off decision or its order follows from what changed, it is reviewed again."""
+    """Correct an intake. Where the decision or its order follows from what changed, that is an entry of the review: a
+    sign-off given before stands no longer, and one by somebody who has not seen it is refused. Of a closed assembly
+    nothing follows any more."""
     in_turn(session, assembly_id)
-    before = newest_intake(session, assembly_id)
-    signed = signed_off(session, assembly_id, newest_findings(session, assembly_id))
+    before, assessed = newest_intake(session, assembly_id), newest_findings(session, assembly_id)
+    signed = signed_off(session, assembly_id, assessed)
     correct_intake(session, by, assembly_id, form, based_on)
     after = newest_intake(session, assembly_id)
-    if signed and _decides(before) != _decides(after):
-        _entry(session, desk, by, assembly_id, REOPENED, {"why": _intake_words(before, after)})
+    decides = _decides(before) != _decides(after) and not papers_of(session, assembly_id, CLOSING)
+    if assessed.photos and decides:
+        _entry(session, desk, by, assembly_id, {"intake": after.id, "reopens": signed})
     refresh(session, desk, assembly_id)
 
 
@@ -107,10 +110,13 @@ def put_right(session: Session, assembly_id: int) -> list[PutRight]:
     found = [
         PutRight(row.made_at, names[row.made_by], f"photo {numbers[sha]} {_change_words(row)}") for row, sha in changes
     ]
+    entry = tables.ReviewEntry
+    kept = session.scalars(select(entry.payload).where(entry.assembly_id == assembly_id, entry.kind == PUT_RIGHT))
+    reopening = {payload.get("intake") for payload in kept if payload.get("reopens")}
     query = select(intake).where(intake.assembly_id == assembly_id).order_by(intake.id)
     for before, after in pairwise(session.scalars(query.options(undefer(intake.circuit_list))).all()):
         if words := _intake_words(before, after):
-            found.append(PutRight(after.made_at, names[after.made_by], words))
+            found.append(PutRight(after.made_at, names[after.made_by], _said(words, after.id in reopening)))
     return sorted(found, key=lambda one: one.at)
 
 
@@ -141,17 +147,15 @@ def _change(
     session.add(change)
     session.flush()
     if decides:
-        _entry(session, desk, by, assembly_id, PHOTOGRAPHS, {"change": change.id})
+        _entry(session, desk, by, assembly_id, {"change": change.id})
     session.expire(row)  # its face and whether it counts are read from the changes
     refresh(session, desk, assembly_id)
 
 
-def _entry(
-    session: Session, desk: Desk, by: Account, assembly_id: int, kind: str, payload: Mapping[str, object]
-) -> None:
+def _entry(session: Session, desk: Desk, by: Account, assembly_id: int, payload: Mapping[str, object]) -> None:
     models = ", ".join(sorted({photo.model.version for photo in newest_findings(session, assembly_id).photos}))
     row = tables.ReviewEntry(
-        assembly_id=assembly_id, kind=kind, payload=dict(payload), person_id=by.id, model_version=models[:80],
+        assembly_id=assembly_id, kind=PUT_RIGHT, payload=dict(payload), person_id=by.id, model_version=models[:80],
         rules_sha256=desk.rules_sha256,
     )  # fmt: skip
     session.add(row)
@@ -163,7 +167,11 @@ def _change_words(row: tables.PhotographChange) -> str:
         says = f"is the {FACE_WORDS[row.face]} (was: {FACE_WORDS[row.was]})"
     else:
         says = "put back" if row.counts else f"taken back: {row.why}"
-    return f"{says}; the signed-off decision went back to review" if row.reopens else says
+    return _said(says, row.reopens)
+
+
+def _said(words: str, reopens: bool) -> str:
+    return f"{words}; the signed-off decision went back to review" if reopens else words
 
 
 def _decides(row: tables.Intake) -> tuple[object, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from desk.records import tables
@@ -26,22 +26,27 @@ class Earlier:
 
 
 def earlier_visits(session: Session, vehicle: str, before: datetime, other_than: int | None = None) -> list[Earlier]:
-    """Assemblies of the vehicle opened before that moment, the latest first."""
+    """Assemblies of the vehicle, as their intakes say now, opened before that moment; the latest first."""
+    newest = select(func.max(tables.Intake.id)).group_by(tables.Intake.assembly_id)
     rows = session.execute(
         select(tables.Assembly, tables.Standing.labels, tables.Standing.marks)
         .join(tables.Intake, tables.Intake.assembly_id == tables.Assembly.id)
         .outerjoin(tables.Standing, tables.Standing.assembly_id == tables.Assembly.id)
-        .where(tables.Intake.vehicle_key == key_of(vehicle), tables.Assembly.made_at < before)
+        .where(
+            tables.Intake.id.in_(newest),
+            tables.Intake.vehicle_key == key_of(vehicle),
+            tables.Assembly.made_at < before,
+        )
         .order_by(tables.Assembly.made_at.desc())
     )
-    found: dict[int, Earlier] = {}
-    for row, labels, marks in rows:
-        if row.id != other_than:
-            days = (before - row.made_at).days
-            found.setdefault(
-                row.id, Earlier(row.id, row.shop_order, days, tuple(labels or ()), tuple(marks["all"] if marks else ()))
-            )
-    return list(found.values())
+    return [
+        Earlier(
+            row.id, row.shop_order, (before - row.made_at).days, tuple(labels or ()),
+            tuple(marks["all"] if marks else ()),
+        )
+        for row, labels, marks in rows
+        if row.id != other_than
+    ]  # fmt: skip
 
 
 def days_since_same(visits: Collection[Earlier], labels: Collection[str]) -> int | None:

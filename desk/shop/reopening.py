@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy.orm import Session
 
 from desk.records import tables
-from desk.shop.assemblies import assembly
+from desk.shop.assemblies import in_turn
 from desk.shop.desk import Desk
 from desk.shop.errors import Invalid
 from desk.shop.people import Account
@@ -15,7 +15,7 @@ from desk.shop.standing import newest_findings, refresh
 
 def send_back(session: Session, desk: Desk, account: Account, assembly_id: int, why: str) -> int:
     """Keep the entry and make the assembly wait for a reviewer; Invalid where it is not signed off, or without why."""
-    assembly(session, assembly_id)
+    in_turn(session, assembly_id)
     if not why.strip():
         raise Invalid("why", "expected why it is to be looked at again, got nothing: write a word")
     row = session.get(tables.Standing, assembly_id)

@@ -23,10 +23,10 @@ SIGN_OFF = "sign_off"
 """Kind of the review entry that confirms the whole decision; it edits nothing."""
 REOPENED = "reopened"
 """Kind of the entry that sends a signed-off assembly back to review; it edits nothing."""
-PHOTOGRAPHS = "photographs"
-"""Kind of the entry that says which photographs the decision follows from: one was put right; it edits nothing."""
-NO_EDITS = (SIGN_OFF, REOPENED, PHOTOGRAPHS)
-NO_WORD_ON_PLACES = (OPINION, PHOTOGRAPHS)
+PUT_RIGHT = "put_right"
+"""Kind of the entry that says what the decision follows from now: intake put something right; it edits nothing."""
+NO_EDITS = (SIGN_OFF, REOPENED, PUT_RIGHT)
+NO_WORD_ON_PLACES = (OPINION, PUT_RIGHT)
 """Kinds of rows whose writer may still be a second person: neither says what a place is called in the review."""
 
 

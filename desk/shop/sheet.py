@@ -27,7 +27,7 @@ _RODENT_WORDS = ("rodent", "mouse", "mice", "rat ", "rats", "marten", "squirrel"
 class PhotographSheet:
     """One photograph: its row and number, what was answered at once, how far its assessment is, what it shows.
 
-    `why_back`: why it was taken back, where it was; `shows_none`: it was assessed, and no assembly is seen on it.
+    `why_back`: why it was taken back, where it was; `shows_none`: it was assessed, and nobody sees an assembly on it.
     """
 
     row: tables.Photograph
@@ -134,7 +134,10 @@ def _photographs(
                 tuple(marks.get(row.sha256, ())),
                 assessed.model_version if assessed else None,
                 None if row.counts else changes[row.id].why,
-                assessed is not None and assessed.label is None and shows_none(_findings(assessed)),
+                assessed is not None
+                and assessed.label is None
+                and not marks.get(row.sha256)  # what a review named is there
+                and shows_none(_findings(assessed)),
             )
         )
     return tuple(sheets)

@@ -18,6 +18,7 @@ from desk.learning.shelf import Shelf
 from desk.records import tables
 from desk.records.errors import DatabaseBusy, PhotoAltered, PhotoMissing, RecordsError
 from desk.shop import jobs
+from desk.shop.assemblies import in_turn
 from desk.shop.desk import Desk, open_desk
 from desk.shop.jobs import Task
 from desk.shop.pictures import make_pictures
@@ -114,6 +115,7 @@ def _close(desk: Desk, task: Task, findings: PhotoFindings | None, seconds: floa
     with desk.database.write() as session:
         if not jobs.still_mine(session, task):
             return
+        in_turn(session, task.assembly_id)  # else the standing is computed without what another write says just now
         if findings is not None:
             session.add(
                 tables.Assessment(

@@ -127,9 +127,9 @@ def hidden_damage(spot: Spot, label: str, case: Case) -> Hit | None:
 
 
 def shows_none(photo: PhotoFindings) -> bool:
-    """Whether a photograph that could have shown an assembly shows none; one too dark or blurred to tell shows it may
-    be there."""
-    return [retake.fault for retake in photo.retake if retake.measure == "all"] == [NO_ASSEMBLY]
+    """Whether a photograph that could have shown an assembly shows none. One too dark or blurred to tell says that it
+    may be there, and one on which a person drew damage that it is."""
+    return not photo.regions and [one.fault for one in photo.retake if one.measure == "all"] == [NO_ASSEMBLY]
 
 
 def inspection(case: Case) -> list[Hit]:

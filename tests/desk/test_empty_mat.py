@@ -5,6 +5,8 @@ import json
 import pytest
 
 from desk import cli
+from desk.review.edits import EDIT
+from desk.shop import review
 from desk.shop.worker import work_once
 from desk.truth_findings import findings_from_truth
 from vision.findings import NO_ASSEMBLY, PhotoFindings, Retake
@@ -44,6 +46,17 @@ def test_the_printed_sheet_itself_is_told_to_show_no_assembly(capsys, tmp_path):
     assert not found.usable and found.decision.open_questions == [] and found.decision.route == "undecided"
 
 
+def test_a_class_that_is_referred_is_said_though_nothing_is_seen(capsys, tmp_path):
+    """Whoever states that restraint circuits are in it is told to leave it alone, on screen and in the report."""
+    mat, report = tmp_path / "mat.png", tmp_path / "report.html"
+    assert cli.run(["mat", "--paper", "a4", "-o", str(mat)]) == 0
+    capsys.readouterr()
+    assert cli.run(["assess", str(mat), "--circuit-class", "restraint", "--report", str(report)]) == 0
+    shown, page = " ".join(capsys.readouterr().out.split()), report.read_text("utf-8")
+    assert "no assembly is seen: lay the assembly on the mat" in shown and "route: refer" in shown
+    assert "refer to the maker&#39;s procedure" in page and "no assembly seen, take it again" in page
+
+
 def test_the_desk_says_so_and_leads_to_the_photographs(shop, eye, blank_photo):
     """Its face is still missing; once the assembly is photographed the line is gone."""
     number = shop.opened()
@@ -54,3 +67,17 @@ def test_the_desk_says_so_and_leads_to_the_photographs(shop, eye, blank_photo):
     assert "If every open question goes the wrong way" not in page
     answer = shop.browser("intake").get(f"/api/v1/assemblies/{number}").json()
     assert answer["missing_faces"][0] == "face_a" and answer["decision"]["open_questions"] == []
+
+
+def test_a_place_that_a_person_draws_there_ends_that_and_is_asked_about(shop, eye, blank_photo):
+    """The desk overlooked the assembly: no page says that none is there, and the questions on the damage stand."""
+    number = shop.opened()
+    sha = shop.sent(number, blank_photo()).sha256
+    assert work_once(shop.desk, "w1.test")
+    rings = [[[100, 100], [300, 100], [300, 160], [100, 160]]]
+    edit = EDIT.validate_python({"kind": "add", "photo": sha, "region": "a1", "label": "rodent", "rings_px": rings})
+    with shop.desk.database.write() as session:
+        found = review.put_on_record(session, shop.desk, shop.accounts["reviewer"], number, edit, None).review
+    assert [region.id for region in found.photos[0].regions] == ["a1"] and found.after.open_questions != []
+    page = shop.browser("intake").get(f"/assemblies/{number}").text
+    assert "No assembly is seen" not in page and "No assembly seen" not in page and "rodent bites" in page

@@ -1,18 +1,26 @@
 """Photographs moved to another face or taken back at intake, an intake put right: what counts and is said then."""
 
+import threading
+
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from desk.errors import DeskError
 from desk.learning.gather import gather, refuse_taken_back, sent_under_several
+from desk.learning.learner import _done
+from desk.learning.model_commands import compare
+from desk.learning.runs import Task
 from desk.records import tables
+from desk.records.columns import now
 from desk.records.errors import NotFound
 from desk.review.edits import EDIT
-from desk.shop import orders, putting_right, review
+from desk.shop import opinions, orders, putting_right, review
 from desk.shop.assemblies import IntakeForm, newest_intake
 from desk.shop.errors import Invalid
 from desk.shop.evidence import evidence_of
+from desk.shop.looking_back import figures_of, places_named
+from desk.shop.recurrence import earlier_visits
 from desk.shop.sheet import sheet_of
 from tests.desk.signing import sign_off
 
@@ -253,7 +261,7 @@ def test_a_photograph_of_the_repair_sent_as_a_face_closes_the_order_once_it_is_m
     with shop.desk.database.read() as session:
         assert putting_right.newest_findings(session, number, after_repair=True).photos == ()
         kinds = [row.kind for row in session.query(tables.ReviewEntry).order_by(tables.ReviewEntry.id)]
-    assert kinds == ["sign_off", "photographs"] and len(sheet(shop, number).put_right) == entries + 1
+    assert kinds == ["sign_off", "put_right"] and len(sheet(shop, number).put_right) == entries + 1
 
 
 def test_learning_uses_no_photograph_taken_back(shop, two):
@@ -272,7 +280,7 @@ def test_learning_uses_no_photograph_taken_back(shop, two):
     signed(shop, number)
     with shop.desk.database.read() as session:
         assert {photo.sha256 for photo in gather(session, shop.desk).photos} == {FIRST}
-        with pytest.raises(DeskError, match=r"1 photograph taken back at intake since \(of A-1\)"):
+        with pytest.raises(DeskError, match=r"1 photograph taken back at intake since.*\(of A-1\)"):
             refuse_taken_back(session, kept)
 
 
@@ -359,3 +367,147 @@ def test_pages_and_api_do_the_same_and_say_what_is_refused(shop, two):
     row = browser.get(f"/api/v1/assemblies/{number}/intake").json()
     body = {"based_on": row["id"], "vehicle": "LT 1", "circuit_class": "none", "shop_order": "A-9"}
     assert browser.post(f"/api/v1/assemblies/{number}/intake", json=body).json()["shop_order"] == "A-9"
+
+
+def test_figures_stand_where_all_photographs_of_an_old_sign_off_were_taken_back(shop, two):
+    """Signed off before the records kept what was named, and nothing is left to read it from: it counts for nothing."""
+    number = two()
+    signed(shop, number)
+    with shop.desk.database.write() as session:
+        row = session.query(tables.ReviewEntry).filter_by(kind="sign_off").one()
+        row.payload = {name: value for name, value in row.payload.items() if name != "named"}
+    for sha in (FIRST, SECOND):
+        change(shop, "take_back", number, sha, "shows another assembly")
+    with shop.desk.database.read() as session:
+        assert list(places_named(session, shop.desk)) == []
+        figures_of(session, shop.desk)
+
+
+def test_a_place_deleted_on_a_photograph_taken_back_is_no_word_on_agreement(shop, two):
+    """A blind second name of it is compared with nothing."""
+    number = two()
+    said(shop, number, {"kind": "delete", "photo": FIRST, "region": "r0"})
+    with shop.desk.database.write() as session:
+        named = {f"{FIRST}:r0": "rodent", f"{SECOND}:r0": "abrasion"}
+        opinions.give(session, shop.desk, shop.accounts["administrator"], number, named)
+    signed(shop, number)
+    with shop.desk.database.read() as session:
+        assert [one.people for one in places_named(session, shop.desk)] == ["sound"]
+    change(shop, "take_back", number, FIRST, "shows another assembly")
+    signed(shop, number)
+    with shop.desk.database.read() as session:
+        assert list(places_named(session, shop.desk)) == []
+
+
+@pytest.mark.parametrize("moved", [False, True])
+def test_a_kept_set_is_refused_where_its_assembly_lost_a_photograph(shop, two, moved):
+    """Taken back though it counts for another assembly, or found to show the repair."""
+    number, other = two(), two("B-2", (FIRST,))
+    change(shop, "take_back", other, FIRST, "belongs to A-1")
+    signed(shop, number)
+    with shop.desk.database.read() as session:
+        kept = gather(session, shop.desk)
+        refuse_taken_back(session, kept)
+    if moved:
+        change(shop, "change_face", number, FIRST, "after_repair")
+    else:
+        change(shop, "take_back", number, FIRST, "belongs to B-2 after all")
+        change(shop, "put_back", other, FIRST)
+    with shop.desk.database.read() as session, pytest.raises(DeskError, match=r"1 photograph .*\(of A-1\)"):
+        refuse_taken_back(session, kept)
+
+
+def test_no_model_is_compared_by_photographs_taken_back(shop, two, monkeypatch):
+    """Neither as work of the desk nor by the command; what would be compared is never begun."""
+    number = two()
+    signed(shop, number)
+    with shop.desk.database.read() as session:
+        kept = gather(session, shop.desk)
+    change(shop, "take_back", number, FIRST, "shows another assembly")
+    monkeypatch.setattr("desk.learning.shelf.find_snapshot", lambda shelf, wanted: kept)
+    monkeypatch.setattr("desk.learning.learner.find_snapshot", lambda shelf, wanted: kept)
+    task = Task(1, "w", "compare", {"version": "x", "snapshot": kept.id, "scenes": 0})
+    with pytest.raises(DeskError, match="1 photograph taken back"):
+        _done(shop.desk, task, lambda *said: None)
+    address = shop.desk.database.url.render_as_string(hide_password=False)
+    with pytest.raises(DeskError, match="1 photograph taken back"):
+        compare.callback("x", kept.id, 0, None, shop.desk.data, address)
+
+
+@pytest.mark.parametrize(("form", "decides"), [(("A-1", "LT 1", "restraint"), True), (("A-9", "LT 1", "none"), False)])
+def test_who_has_not_seen_a_corrected_class_signs_nothing_off(shop, two, form, decides):
+    """The page still showed the route without it; what decides nothing holds nobody up."""
+    number = two()
+    with shop.desk.database.read() as session:
+        found = review.review_of(session, shop.desk, number)
+        stand = [f"{photo.photo.sha256}:{region.id}" for photo in found.photos for region in photo.regions]
+        seen = review.newest_entry(session, number)
+    correct(shop, number, *form)
+    with shop.desk.database.write() as session:
+        if decides:
+            with pytest.raises(Invalid, match="a newer one"):
+                sign_off(session, shop.desk, shop.accounts["reviewer"], number, seen, stand)
+        else:
+            sign_off(session, shop.desk, shop.accounts["reviewer"], number, seen, stand)
+    assert "went back" not in sheet(shop, number).put_right[-1].says
+
+
+def test_the_record_says_once_that_a_correction_sent_the_decision_back(shop, two):
+    """On the page and in the evidence, with what was corrected."""
+    number = two()
+    signed(shop, number)
+    correct(shop, number, "A-1", "LT 1", "restraint")
+    words = sheet(shop, number).put_right[-1].says
+    assert words.startswith("intake corrected: circuits ") and words.endswith("decision went back to review")
+    with shop.desk.database.read() as session:
+        found = evidence_of(session, shop.desk, shop.accounts["reviewer"], number)
+    assert [one.what for one in found.happened if "corrected" in one.what] == [words]
+
+
+def test_a_closed_assembly_stays_signed_off_when_its_vehicle_is_spelt_right(shop, two):
+    """Nobody reviews it again: what it taught would be lost for good."""
+    number = two()
+    signed(shop, number)
+    with shop.desk.database.write() as session:
+        for kind in ("order", "closing"):
+            person = shop.accounts["reviewer"].id
+            session.add(tables.Paper(assembly_id=number, kind=kind, number=1, payload={}, made_by=person))
+    correct(shop, number, "A-1", "LT 2", "none")
+    assert "went back" not in sheet(shop, number).put_right[-1].says
+    with shop.desk.database.read() as session:
+        assert {photo.sha256 for photo in gather(session, shop.desk).photos} == {FIRST, SECOND}
+
+
+def test_an_assembly_was_the_vehicles_that_its_intake_says_now(shop, two):
+    """A vehicle put right is no earlier visit of the wrong one."""
+    correct(shop, two(), "A-1", "LT 9", "none")
+    with shop.desk.database.read() as session:
+        assert earlier_visits(session, "LT 1", now()) == []
+        assert [visit.shop_order for visit in earlier_visits(session, "LT 9", now())] == ["A-1"]
+
+
+def test_a_photograph_taken_back_while_an_order_is_issued_waits_and_is_refused(shop, two, monkeypatch):
+    """The order shows what counts, and what it shows stays."""
+    number, begun, refused = two(), threading.Event(), []
+    signed(shop, number)
+
+    def files(session, desk, assembly_id):
+        begun.set()
+        late.join(1.0)  # it cannot end before the order is on record
+        return {}
+
+    def back():
+        begun.wait(10)
+        try:
+            change(shop, "take_back", number, FIRST, "late")
+        except Invalid as error:
+            refused.append(str(error))
+
+    late = threading.Thread(target=back)
+    late.start()
+    monkeypatch.setattr("desk.shop.orders.files_of", files)
+    with shop.desk.database.write() as session:
+        orders.issue_order(session, shop.desk, shop.accounts["reviewer"], number)
+    late.join()
+    assert len(refused) == 1 and "work order 1 was issued on it" in refused[0]
+    assert all(one.row.counts for one in sheet(shop, number).photographs)

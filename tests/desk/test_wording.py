@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from desk.wording import (
     LIST_MAY_REFER,
+    asked_no_more,
     asked_together,
     say_answer,
     say_any_of,
@@ -296,3 +297,23 @@ class TestAskedTogether:
 def test_open_questions_are_counted_one_way(decided, of_plan, noun, says):
     """Those of the route, which every page shows, and beside them what only the plan asks."""
     assert say_asked(decided, of_plan, noun) == says
+
+
+def test_a_question_that_an_older_order_asked_in_other_words_is_not_said_to_be_answered():
+    """Labels were written by their codes, the list's fuses were asked about one by one; what is answered is."""
+
+    def asked(rule, ask):
+        return Question(ask=ask, why="?", changes=f"{rule}: what follows")
+
+    before = [
+        asked("label", "Which damage is photo 1:r0: connector, sound?"),
+        asked("label", "Which damage is photo 2:r0: rodent, sound?"),
+        asked("fuse-coordination", "Circuit C1: the list gives 30 A. Which fuse does the diagram call for?"),
+        asked("circuit-class", "Which class are the circuits?"),
+    ]
+    now = [
+        asked("label", "Which damage is photo 1:r0: connector damage, or sound?"),
+        asked("fuse-coordination", "Circuit C1: 30 A in the circuit list. Which fuse does the diagram call for?"),
+    ]
+    assert asked_no_more(before, now) == [before[1], before[3]]
+    assert asked_no_more(before, before) == [] and asked_no_more(before, []) == before

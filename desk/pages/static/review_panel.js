@@ -119,16 +119,19 @@ function alike(state, question) {
   return said(question) ? state.questions.filter((other) => said(other) === said(question)) : [question];
 }
 
+// whether a field holds anything else than was given; 7,50 is 7.5
+const isNew = (text, given) => text.trim() !== given && !(given && text.trim() && Number(text.trim().replace(",", ".")) === Number(given));
+
 // what was typed or chosen in the questions and not sent yet, by question and field
 function unsent() {
   const inputs = [...by("questions").querySelectorAll("[data-at]")];
-  return new Map(inputs.filter((one) => one.value !== one.dataset.given).map((one) => [one.dataset.at, one.value]));
+  return new Map(inputs.filter((one) => isNew(one.value, one.dataset.given)).map((one) => [one.dataset.at, one.value]));
 }
 
 // the answers among them, by question, in words and as the form that sends them
 export function unsentAnswers(state) {
   return [...by("questions").querySelectorAll("form")].flatMap((form, i) => {
-    const filled = [...form.querySelectorAll("[data-at]")].filter((one) => one.value.trim() && one.value !== one.dataset.given);
+    const filled = [...form.querySelectorAll("[data-at]")].filter((one) => one.value.trim() && isNew(one.value, one.dataset.given));
     const question = state.questions[i];
     const says = filled.map((one) => {
       const field = question.fields.find(({ name }) => name === one.name);
@@ -165,7 +168,8 @@ function fieldOf(field, prefix, unit, at, kept) {
     : tag("input", { name: field.name, inputmode: field.kind === "text" ? "text" : "decimal", size: "8", "data-length": length });
   input.id = `${prefix}-${field.name}`;
   Object.assign(input.dataset, { at, given: field.given });
-  input.value = kept.get(at) ?? field.given;
+  const typed = kept.get(at) ?? field.given;
+  input.value = isNew(typed, field.given) ? typed : field.given;
   return tag("label", { for: input.id }, `${field.words} `, input, unitOf(field, unit));
 }
 

@@ -7,7 +7,7 @@ import pytest
 
 from desk.order_model import Order
 from desk.records import tables
-from desk.shop import closing, orders
+from desk.shop import closing, orders, putting_right
 from desk.shop.errors import Invalid
 from desk.shop.papers import CLOSING, NOT_CLOSED, ORDER, papers_of
 from models.repair import Answers
@@ -82,7 +82,7 @@ def test_a_photograph_from_before_the_newest_order_closes_nothing(shop, repaired
     with shop.desk.database.read() as session:
         sheet = closing.closing_sheet(session, shop.desk, assembly_id)
         assert papers_of(session, assembly_id, CLOSING, NOT_CLOSED) == []
-    assert sheet.photos == () and sheet.outcome is None and [one.number for one in sheet.too_old] == [2]
+    assert sheet.photos == () and sheet.outcome is None and [one.number for one in sheet.not_counted] == [2]
     page = shop.browser("reviewer").get(f"/assemblies/{assembly_id}/closing").text
     assert "These do not count" in page and "photograph the finished repair again" in page
     assert "What the photographs prove so far" not in page
@@ -112,8 +112,8 @@ def test_the_same_file_sent_again_is_still_from_before_the_order(shop, repaired,
     with shop.desk.database.read() as session:
         sheet = closing.closing_sheet(session, shop.desk, assembly_id)
     assert (sheet.photos, sheet.running) == ((), 0)
-    assert [one.photograph_id for one in sheet.too_old] == [receipt.photograph_id]
-    assert "same file once more" in sheet.too_old[0].why
+    assert [one.photograph_id for one in sheet.not_counted] == [receipt.photograph_id]
+    assert "same file once more" in sheet.not_counted[0].why
 
 
 def test_the_pages_lead_from_order_to_closing(shop, repaired):
@@ -181,6 +181,21 @@ def test_programs_do_the_same_over_the_api(shop, repaired):
     assert program.get(f"/api/v1/orders/{quote}.pdf").status_code == 404
     page = program.get(f"{base}/evidence")
     assert page.headers["content-type"].startswith("text/html") and "Evidence on assembly W-1" in page.text
+
+
+def test_a_photograph_of_the_repair_that_was_taken_back_is_named_at_the_closing(shop, repaired):
+    """On the page, over the API, and in the refusal where it was the only one."""
+    assembly_id = repaired()
+    program, base = shop.browser("reviewer"), f"/api/v1/assemblies/{assembly_id}"
+    with shop.desk.database.write() as session:
+        photograph = session.query(tables.Photograph).order_by(tables.Photograph.id.desc()).first().id
+        by = shop.accounts["intake"]
+        putting_right.take_back(session, shop.desk, by, assembly_id, photograph, "shows another assembly")
+    (one,) = program.get(f"{base}/closing").json()["not_counted"]
+    assert (one["number"], one["why"]) == (2, "taken back: shows another assembly")
+    assert "taken back: shows another assembly" in program.get(f"/assemblies/{assembly_id}/closing").text
+    refused = program.post(f"{base}/closing", json={"answers": {}})
+    assert refused.status_code == 422 and "got only photo 2, taken back: shows another assembly" in refused.text
 
 
 def test_programs_see_which_photographs_count_and_which_model_answered(shop, repaired):

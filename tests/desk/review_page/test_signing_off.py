@@ -128,6 +128,19 @@ def test_a_sign_off_names_the_answers_that_were_not_sent_and_sends_them(open_rev
     ]
 
 
+def test_a_number_sent_with_a_comma_is_sent(open_review, served):
+    """The fuse is on record while its question waits for the wire: the field shows it, and nothing is left to send."""
+    page = open_review()
+    judge_both(page)
+    fuse = page.locator("#questions li").filter(has=page.locator("input[name=fuse_found_a]"))
+    fuse.locator("[name=fuse_found_a]").fill("7,50")
+    fuse.locator("[name=fuse_found_a]").press("Enter")
+    expect(fuse.locator("[name=fuse_found_a]")).to_have_value("7.5")
+    page.get_by_role("button", name="sign off").click()
+    asked = page.get_by_role("dialog")
+    expect(asked.get_by_role("heading")).to_have_text("2 open questions may still change the route")
+
+
 def test_an_answer_not_sent_that_cannot_be_read_keeps_the_sign_off_waiting(open_review, served):
     """What is wrong is said, nothing is on record, and the text stays to be put right; or it is left out on purpose."""
     page = open_review()

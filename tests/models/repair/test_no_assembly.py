@@ -51,3 +51,11 @@ def test_seeing_none_makes_no_route_milder_than_not_seeing_enough(bench, retake,
     plain = decided(bench, unusable(bench, DARK), *more)
     assert (found.route, found.route_worst) == (plain.route, plain.route_worst)
     assert route_rank(found.route_worst) >= route_rank("remanufacture")
+
+
+def test_damage_drawn_by_hand_is_asked_about_where_the_desk_saw_no_assembly(bench):
+    """A reviewer saw what was overlooked: what is there is there, and every question about it comes."""
+    drawn = unusable(bench, EMPTY).model_copy(update={"regions": [bench.region("rodent")]})
+    assert not shows_none(drawn)
+    asked = {q.changes.split(":")[0] for q in decided(bench, drawn).open_questions}
+    assert {"circuit-class", "inspection"} <= asked
