@@ -1,6 +1,7 @@
 """The report page: names are escaped, nothing is fetched, layers switch by keyboard, paper and phone fit."""
 
 import re
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from desk.report import report_html
 from desk.truth_findings import findings_from_truth
 from desk.wording import ROUTE_WORDS
 from models.repair import Answers, decide, load_rules
-from vision.findings import Measure
+from vision.findings import Measure, Question
 
 SETTINGS = AssessSettings((), load_rules(), Answers(circuit_class="none"))
 NASTY = "<img src=x onerror=alert(1)>&'.jpg"
@@ -162,6 +163,21 @@ def test_the_glance_table_says_the_worst_route_beside_the_route(page_of):
         one + (f" at worst {ROUTE_WORDS[d.route_worst]}" if d in worst else "")
         for one, d in zip(now, decisions, strict=True)
     )
+
+
+def test_open_questions_are_counted_each_also_where_those_in_the_same_words_stand_as_one(bench, perfect_eye):
+    """As the order of the same photograph counts them; the list says why it is shorter."""
+    entry, other = assess_all([bench / "bitten.jpg", bench / "whole.jpg"], SETTINGS).entries
+    shells = [Question(ask=f"t{k}: is the shell sound?", why="w", changes="housing: replaced") for k in (1, 2)]
+    fuse = Question(ask="Which fuse?", why="w", changes="fuse-coordination: corrected")
+    decision = entry.findings.decision.model_copy(update={"open_questions": [*shells, fuse]})
+    found = entry.findings.model_copy(update={"decision": decision})
+    page = report_html(Run((replace(entry, findings=found), other), None))
+    assert re.findall(r'data-h="open questions">(\d+)<', page)[0] == "3"
+    assert "3, those in the same words as one" in page and page.count("is the shell sound?") == 1
+    decision = decision.model_copy(update={"open_questions": [shells[0], fuse]})
+    page = report_html(Run((replace(entry, findings=found.model_copy(update={"decision": decision})), other), None))
+    assert re.findall(r'data-h="open questions">(\d+)<', page)[0] == "2" and "2, those in the same" not in page
 
 
 def test_each_caution_stands_once_and_what_is_particular_beside_its_photograph(bench, perfect_eye):
